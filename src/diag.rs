@@ -1,0 +1,131 @@
+//! What we tell people: one kind of message for every stage.
+//!
+//! A [`Diagnostic`] is data. Stages collect them; the command line prints them.
+
+use std::fmt;
+use std::path::PathBuf;
+
+/// How much a message matters.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Severity {
+    /// Said for information.
+    Note,
+    /// Something was left out or assumed; the work goes on.
+    Warning,
+    /// The work could not be done.
+    Error,
+}
+
+/// Where in a text file a message points.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Span {
+    /// The file.
+    pub path: PathBuf,
+    /// Line, from 1.
+    pub line: usize,
+    /// Column in characters, from 1.
+    pub column: usize,
+    /// How many characters the caret line underlines (at least 1).
+    pub width: usize,
+    /// The text of that line.
+    pub source_line: String,
+}
+
+/// One message: what, where, and what to do.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Diagnostic {
+    /// How much it matters.
+    pub severity: Severity,
+    /// A stable code such as `frame-without-time`.
+    pub code: &'static str,
+    /// What happened, one sentence.
+    pub message: String,
+    /// Where in a text file, when there is such a place.
+    pub span: Option<Span>,
+    /// One line of help, when there is something to do.
+    pub help: Option<String>,
+}
+
+impl Diagnostic {
+    /// A message of any severity.
+    pub fn new(severity: Severity, code: &'static str, message: impl Into<String>) -> Self {
+        Diagnostic { severity, code, message: message.into(), span: None, help: None }
+    }
+    /// A warning.
+    pub fn warning(code: &'static str, message: impl Into<String>) -> Self {
+        Self::new(Severity::Warning, code, message)
+    }
+    /// A note.
+    pub fn note(code: &'static str, message: impl Into<String>) -> Self {
+        Self::new(Severity::Note, code, message)
+    }
+    /// An error.
+    pub fn error(code: &'static str, message: impl Into<String>) -> Self {
+        Self::new(Severity::Error, code, message)
+    }
+    /// With a line of help.
+    #[must_use]
+    pub fn with_help(mut self, help: impl Into<String>) -> Self {
+        self.help = Some(help.into());
+        self
+    }
+    /// With a place in a text file.
+    #[must_use]
+    pub fn with_span(mut self, span: Span) -> Self {
+        self.span = Some(span);
+        self
+    }
+}
+
+impl fmt::Display for Diagnostic {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let word = match self.severity {
+            Severity::Note => "note",
+            Severity::Warning => "warning",
+            Severity::Error => "error",
+        };
+        write!(f, "{word}[{}]: {}", self.code, self.message)?;
+        if let Some(span) = &self.span {
+            let number = span.line.to_string();
+            let margin = " ".repeat(number.len());
+            write!(f, "\n{margin} --> {}:{}:{}", span.path.display(), span.line, span.column)?;
+            write!(f, "\n{margin} |\n{number} | {}", span.source_line)?;
+            let lead = " ".repeat(span.column.saturating_sub(1));
+            write!(f, "\n{margin} | {lead}{}", "^".repeat(span.width.max(1)))?;
+        }
+        if let Some(help) = &self.help {
+            write!(f, "\n  help: {help}")?;
+        }
+        Ok(())
+    }
+}
+
+/// A value together with what has to be said about it.
+#[derive(Clone, Debug)]
+pub struct Warned<T> {
+    /// The value.
+    pub value: T,
+    /// Messages, in the order in which they arose.
+    pub diagnostics: Vec<Diagnostic>,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_caret_stands_under_the_fault() {
+        let shown = Diagnostic::error("layout-syntax", "unknown field `colums`")
+            .with_span(Span {
+                path: "grid.ron".into(),
+                line: 12,
+                column: 5,
+                width: 6,
+                source_line: "    colums: 5,".into(),
+            })
+            .with_help("did you mean `columns`?")
+            .to_string();
+        assert!(shown.contains("--> grid.ron:12:5"), "{shown}");
+        assert!(shown.contains("12 |     colums: 5,\n   |     ^^^^^^\n"), "{shown}");
+    }
+}

@@ -1,0 +1,14 @@
+//! Pixels without meaning: images, points, rectangles, similarities and stamps.
+//!
+//! Pixel coordinates have x to the right, y down and their origin at the top-left *corner*
+//! of the image, so that the first pixel's centre is (0.5, 0.5).
+
+mod geometry;
+mod image;
+mod resample;
+mod stamp;
+
+pub use geometry::{PixelPoint, PixelRect, Similarity};
+pub use image::{LinearImage, Plane};
+pub use resample::resample;
+pub use stamp::Stamp;

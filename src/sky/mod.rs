@@ -1,0 +1,48 @@
+//! Where the Moon and the Earth's shadow are, for an observer, at an instant.
+//!
+//! The Moon is the ELP/MPP02 series (truncated), the Sun is SOFA's `epv00`, precession and
+//! nutation are IAU 2006 with IAU 2000B (1 mas). The way from series to sky:
+//!
+//! 1. `moon`, `sun`: geocentric apparent vectors in the celestial reference frame (km);
+//! 2. `frame`: to the true equator and equinox of date;
+//! 3. `observer`, `apparent`: seen from a place: right ascension, altitude, azimuth, refraction;
+//! 4. `shadow`, `eclipse`: the Earth's shadow beside the Moon, and the contacts;
+//! 5. `orientation`: libration and the position angle of the Moon's axis;
+//! 6. `photometry`: how bright a point of the eclipsed Moon is;
+//! 7. `pointing`: from the horizon's coordinates to a camera's pixels.
+//!
+//! Neglected throughout: polar motion (0.3"), TDB-TT (2 ms), gravitational light deflection for
+//! the Moon (below 0.01" near opposition), the Moon's centre-of-figure offset.
+
+mod apparent;
+mod eclipse;
+mod frame;
+mod moon;
+mod observer;
+mod orientation;
+mod photometry;
+mod pointing;
+mod refraction;
+mod shadow;
+mod sun;
+
+pub use apparent::{ApparentPosition, Horizontal, apparent_moon, apparent_sun_altitude, horizontal_of_star};
+pub use eclipse::{Contact, EclipseKind, LunarEclipse, eclipse_near, eclipses_between};
+pub use moon::{MOON_RADIUS_KM, SERIES_RANGE, geocentric_moon};
+pub use observer::{Observer, SiteError};
+pub use orientation::{Libration, geocentric_libration, libration};
+pub use photometry::{Danjon, Extinction, ShadowLight, airmass};
+pub use pointing::{CameraPointing, Lens};
+pub use refraction::Refraction;
+pub use shadow::{EarthShadow, ShadowGeometry, disc_fraction_covered, geocentric_shadow, shadow_from};
+pub use sun::geocentric_sun;
+
+/// Vectors in kilometres or directions of unit length.
+pub type Vector3 = nalgebra::Vector3<f64>;
+/// Rotations between frames.
+pub type Matrix3 = nalgebra::Matrix3<f64>;
+
+/// Whether the series serve this instant; outside, positions are not numbers.
+pub fn serves(instant: crate::units::Instant) -> bool {
+    SERIES_RANGE.contains(&(2000.0 + instant.julian_centuries() * 100.0))
+}

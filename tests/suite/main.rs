@@ -1,0 +1,4 @@
+//! The project's promises, tested from outside.
+
+mod reference;
+mod table;
