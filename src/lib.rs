@@ -11,6 +11,8 @@
 #![warn(missing_docs)]
 
 pub mod diag;
+pub mod ingest;
 pub mod raster;
 pub mod sky;
 pub mod units;
+pub mod write;

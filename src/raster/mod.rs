@@ -7,8 +7,10 @@ mod geometry;
 mod image;
 mod resample;
 mod stamp;
+mod transfer;
 
 pub use geometry::{PixelPoint, PixelRect, Similarity};
 pub use image::{LinearImage, Plane};
 pub use resample::resample;
 pub use stamp::Stamp;
+pub use transfer::TransferFunction;

@@ -2,8 +2,12 @@
 //!
 //! A [`Diagnostic`] is data. Stages collect them; the command line prints them.
 
+mod ron_text;
+
+pub use ron_text::{read_ron, write_ron};
+
 use std::fmt;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// How much a message matters.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -29,6 +33,40 @@ pub struct Span {
     pub width: usize,
     /// The text of that line.
     pub source_line: String,
+}
+
+impl Span {
+    /// The place of a line and column (from 1) in a text.
+    pub fn at(path: &Path, text: &str, line: usize, column: usize, width: usize) -> Self {
+        let source_line = text.lines().nth(line.saturating_sub(1)).unwrap_or("").replace('\t', " ");
+        Span { path: path.to_owned(), line, column, width, source_line }
+    }
+
+    /// The place of a field's name in a RON text, found by following `names` from the outside in;
+    /// `None` when the text does not spell it out (a default was used).
+    pub fn of_field(path: &Path, text: &str, names: &[&str]) -> Option<Self> {
+        let mut from = 0;
+        for name in names {
+            from += find_name(&text[from..], name)?;
+        }
+        let before = &text[..from];
+        let line = before.matches('\n').count() + 1;
+        let column = before.rsplit('\n').next().unwrap_or("").chars().count() + 1;
+        Some(Span::at(path, text, line, column, names.last()?.chars().count()))
+    }
+}
+
+/// Byte offset of a whole word that does not stand in a `//` comment or a string.
+fn find_name(text: &str, name: &str) -> Option<usize> {
+    let is_word = |c: Option<char>| c.is_some_and(|c| c.is_alphanumeric() || c == '_');
+    text.match_indices(name).map(|(at, _)| at).find(|&at| {
+        let line_start = text[..at].rfind('\n').map_or(0, |n| n + 1);
+        let lead = &text[line_start..at];
+        !lead.contains("//")
+            && lead.matches('"').count() % 2 == 0
+            && !is_word(text[..at].chars().next_back())
+            && !is_word(text[at + name.len()..].chars().next())
+    })
 }
 
 /// One message: what, where, and what to do.

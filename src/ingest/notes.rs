@@ -1,0 +1,189 @@
+//! `shoot.ron`: what the camera did not record.
+
+use crate::diag::{Diagnostic, Span, read_ron};
+use crate::raster::TransferFunction;
+use crate::sky::Observer;
+use serde::{Deserialize, Serialize};
+use std::path::Path;
+
+/// The notes of one folder of frames.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ShootNotes {
+    /// Version of this notation; 1.
+    pub version: u32,
+    /// Name of the night or the place, for titles.
+    #[serde(default)]
+    pub title: Option<String>,
+    /// Where the camera stood.
+    #[serde(default)]
+    pub site: Option<Site>,
+    /// How the camera's clock relates to UTC.
+    #[serde(default)]
+    pub clock: Clock,
+    /// Lens and sensor.
+    #[serde(default)]
+    pub optics: Optics,
+    /// What held the camera.
+    #[serde(default)]
+    pub mount: Mount,
+    /// Whether file values are sRGB-coded (default) or proportional to light.
+    #[serde(default)]
+    pub linear_values: bool,
+    /// Frames of the landscape alone, to lay Moons on.
+    #[serde(default)]
+    pub foreground: Vec<String>,
+}
+
+/// Geodetic place, WGS84.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Site {
+    /// Degrees, north positive.
+    pub latitude_deg: f64,
+    /// Degrees, east positive.
+    pub longitude_deg: f64,
+    /// Metres above sea level.
+    #[serde(default)]
+    pub elevation_m: f64,
+}
+
+/// The camera's clock.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Clock {
+    /// What the clock was set to, as an offset such as `+08:00`; `None` takes the frame's own word.
+    #[serde(default)]
+    pub utc_offset: Option<String>,
+    /// How many seconds the clock was ahead of that.
+    #[serde(default)]
+    pub ahead_s: f64,
+}
+
+/// What turns an angle into pixels.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Optics {
+    /// Overrides the focal length in the frames, millimetres.
+    #[serde(default)]
+    pub focal_length_mm: Option<f64>,
+    /// Width of the sensor, millimetres.
+    #[serde(default)]
+    pub sensor_width_mm: Option<f64>,
+    /// Spacing of pixels, micrometres (wins over the sensor's width).
+    #[serde(default)]
+    pub pixel_pitch_um: Option<f64>,
+}
+
+/// What held the camera.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Mount {
+    /// Nobody said.
+    #[default]
+    Unknown,
+    /// A tripod that was not touched all night.
+    FixedTripod,
+    /// A tripod re-aimed by hand, level.
+    ReaimedTripod,
+    /// A mount that follows the sky.
+    Tracking,
+}
+
+impl ShootNotes {
+    /// Reads and checks the notes.
+    ///
+    /// # Errors
+    /// A [`Diagnostic`] that points at the fault.
+    pub fn parse(path: &Path, text: &str) -> Result<Self, Diagnostic> {
+        let notes: ShootNotes = read_ron(path, text)?;
+        let fault = |names: &[&str], message: String, help: &str| {
+            let mut d = Diagnostic::error("notes-value", message).with_help(help);
+            d.span = Span::of_field(path, text, names);
+            Err(d)
+        };
+        if notes.version != 1 {
+            return fault(&["version"], format!("version {} of the shoot notes is not known", notes.version), "this program reads version 1");
+        }
+        if let Some(site) = notes.site
+            && let Err(e) = site.observer()
+        {
+            return fault(&["site"], e.to_string(), "give degrees north and east, metres above the sea");
+        }
+        if let Some(offset) = &notes.clock.utc_offset
+            && parse_offset(offset).is_none()
+        {
+            return fault(&["clock", "utc_offset"], format!("`{offset}` is not an offset from UTC"), "write it like \"+08:00\" or \"-03:30\"");
+        }
+        let positive = [
+            ("focal_length_mm", notes.optics.focal_length_mm),
+            ("sensor_width_mm", notes.optics.sensor_width_mm),
+            ("pixel_pitch_um", notes.optics.pixel_pitch_um),
+        ];
+        for (name, value) in positive {
+            if value.is_some_and(|v| !(v > 0.0 && v < 1e5)) {
+                return fault(&["optics", name], format!("`{name}` must be above zero"), "give the length in the unit of its name");
+            }
+        }
+        Ok(notes)
+    }
+
+    /// Seconds that the clock's zone is ahead of UTC, if the notes say.
+    pub fn clock_offset_s(&self) -> Option<i64> {
+        self.clock.utc_offset.as_deref().and_then(parse_offset)
+    }
+
+    /// How file values stand for light.
+    pub fn transfer(&self) -> Option<TransferFunction> {
+        self.linear_values.then_some(TransferFunction::Linear)
+    }
+}
+
+impl Site {
+    /// As the sky wants it.
+    ///
+    /// # Errors
+    /// [`crate::sky::SiteError`] when the place lies off the globe.
+    pub fn observer(&self) -> Result<Observer, crate::sky::SiteError> {
+        Observer::new(self.latitude_deg, self.longitude_deg, self.elevation_m)
+    }
+}
+
+/// Seconds ahead of UTC of an offset like `+08:00`, `-0330` or `Z`.
+pub(super) fn parse_offset(text: &str) -> Option<i64> {
+    let text = text.trim();
+    if text == "Z" {
+        return Some(0);
+    }
+    let (sign, digits) = match text.split_at_checked(1)? {
+        ("+", rest) => (1, rest),
+        ("-", rest) => (-1, rest),
+        _ => return None,
+    };
+    let digits: String = digits.chars().filter(|c| *c != ':').collect();
+    if !matches!(digits.len(), 2 | 4) || !digits.bytes().all(|b| b.is_ascii_digit()) {
+        return None;
+    }
+    let hours: i64 = digits[..2].parse().ok()?;
+    let minutes: i64 = if digits.len() == 4 { digits[2..].parse().ok()? } else { 0 };
+    (hours <= 14 && minutes < 60).then_some(sign * (hours * 3600 + minutes * 60))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn offsets_are_read_as_people_write_them() {
+        assert_eq!(parse_offset("+08:00"), Some(28_800));
+        assert_eq!(parse_offset("-0330"), Some(-12_600));
+        assert_eq!(parse_offset("Z"), Some(0));
+        assert_eq!(parse_offset("Perth"), None);
+    }
+
+    #[test]
+    fn a_place_off_the_globe_is_pointed_at() {
+        let text = "(\n    version: 1,\n    site: (latitude_deg: 95.0, longitude_deg: 0.0),\n)";
+        let fault = ShootNotes::parse(Path::new("shoot.ron"), text).unwrap_err();
+        assert_eq!(fault.span.unwrap().line, 3);
+    }
+}
