@@ -31,7 +31,7 @@ pub use eclipse::{Contact, EclipseKind, LunarEclipse, eclipse_near, eclipses_bet
 pub use moon::{MOON_RADIUS_KM, SERIES_RANGE, geocentric_moon};
 pub use observer::{Observer, SiteError};
 pub use orientation::{Libration, geocentric_libration, libration};
-pub use photometry::{Danjon, Extinction, ShadowLight, airmass};
+pub use photometry::{Danjon, Extinction, SATURATION_PER_LIGHT_GAIN, ShadowLight, airmass};
 pub use pointing::{CameraPointing, Lens};
 pub use refraction::Refraction;
 pub use shadow::{EarthShadow, ShadowGeometry, disc_fraction_covered, geocentric_shadow, shadow_from};

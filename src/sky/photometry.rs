@@ -14,6 +14,12 @@
 
 use crate::units::Angle;
 
+/// How the full Moon exposes a sensor: file value (1 = saturated) = radiance x t x S / N^2 x this.
+///
+/// At f/11 and t = 1/S the mean of the full Moon then lies two stops below saturation, as the
+/// "looney 11" rule of thumb wants it (common practice, no source).
+pub const SATURATION_PER_LIGHT_GAIN: f64 = 30.0;
+
 /// The brightness of totality: 0 very dark, 4 very bright copper or orange.
 #[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
 pub struct Danjon {
@@ -93,8 +99,8 @@ impl ShadowLight {
         let stops = self.danjon.depth_stops() - (self.danjon.depth_stops() - self.danjon.edge_stops()) * x.powf(2.2);
         // The refracted light fades where direct sunlight begins; there it is lost in it anyway.
         let refracted = (-stops).exp2() * (1.0 - ((x - 1.0) / 0.25).clamp(0.0, 1.0));
-        let middle = [2.05, 0.62, 0.22];
-        let outer = [1.55, 0.88, 0.52];
+        let middle = [2.35, 0.52, 0.13];
+        let outer = [1.80, 0.80, 0.40];
         let rim = [0.92, 1.02, 1.10];
         let to_outer = (x / 0.85).clamp(0.0, 1.0).powi(2);
         let to_rim = ((x - 0.86) / 0.14).clamp(0.0, 1.0).powi(2);

@@ -1,0 +1,74 @@
+//! From radiance to the values of a file: optics, sensor, noise.
+//!
+//! The point spread is a Gaussian core (lens, demosaicing, air) with a wide glow of three
+//! Gaussians; real glow has spikes and colour, which are left out. The sensor is linear up to its
+//! full well, with shot noise and read noise; the camera's sharpening and tone curve are left out.
+
+use super::random::normal;
+use super::scenario::CameraModel;
+use crate::raster::{LinearImage, Plane};
+use crate::sky::SATURATION_PER_LIGHT_GAIN;
+use crate::units::Exposure;
+use rayon::prelude::*;
+
+/// Widths (pixels at 1000 px of image width) and shares of the glow's Gaussians.
+const GLOW: [(f64, f64); 3] = [(4.0, 0.45), (14.0, 0.33), (50.0, 0.22)];
+
+/// Adds the wide glow to one channel, at an eighth of the resolution.
+fn add_glow(channel: &mut Plane, share: f64) {
+    let factor = 8.min(channel.width() / 16).max(1);
+    let small = channel.reduced(factor);
+    let scale = channel.width() as f64 / 1000.0 / factor as f64;
+    let mut glow = vec![0.0f32; small.data().len()];
+    for (sigma, weight) in GLOW {
+        let sigma = (sigma * scale).max(0.6);
+        // The widest kernel is applied to a further reduced plane: it holds no fine detail.
+        let again = ((sigma / 4.0) as usize).clamp(1, 8);
+        let blurred = small.reduced(again).blurred(sigma / again as f64);
+        for (i, g) in glow.iter_mut().enumerate() {
+            let (x, y) = ((i % small.width()) as f64 + 0.5, (i / small.width()) as f64 + 0.5);
+            *g += (weight * share) as f32 * blurred.sample(x / again as f64, y / again as f64);
+        }
+    }
+    let Some(glow) = Plane::from_data(small.width(), small.height(), glow) else { return };
+    let width = channel.width();
+    channel.data_mut().par_chunks_mut(width).enumerate().for_each(|(y, row)| {
+        for (x, v) in row.iter_mut().enumerate() {
+            let g = glow.sample((x as f64 + 0.5) / factor as f64, (y as f64 + 0.5) / factor as f64);
+            *v = *v * (1.0 - share as f32) + g;
+        }
+    });
+}
+
+/// Exposes a field of radiance (RGB a pixel) and reads it out: linear values, 1.0 saturated.
+pub(super) fn expose(
+    camera: &CameraModel,
+    radiance: &[[f32; 3]],
+    blur_px: f64,
+    exposure: &Exposure,
+    seed: u64,
+) -> LinearImage {
+    let (width, height) = (camera.width_px, camera.height_px);
+    let gain = (exposure.light_gain() * SATURATION_PER_LIGHT_GAIN) as f32;
+    let full_scale = camera.full_well * 100.0 / exposure.sensitivity.iso;
+    let channels: Vec<Plane> = (0..3usize)
+        .into_par_iter()
+        .map(|c| {
+            let data = radiance.iter().map(|p| p[c] * gain).collect();
+            let mut plane = Plane::from_data(width, height, data).unwrap_or_else(|| Plane::filled(width, height, 0.0));
+            plane = plane.blurred(blur_px);
+            add_glow(&mut plane, camera.glow);
+            plane
+        })
+        .collect();
+    let mut image = LinearImage::new(width, height);
+    image.data_mut().par_chunks_mut(width * 3).enumerate().for_each(|(y, row)| {
+        for (i, value) in row.iter_mut().enumerate() {
+            let clean = f64::from(channels[i % 3].get(i / 3, y));
+            let spread = (clean.max(0.0) / full_scale + (camera.read_noise / full_scale).powi(2)).sqrt();
+            let place = ((y * width) as u64) * 3 + i as u64;
+            *value = (clean + spread * normal(seed, place)).clamp(0.0, 1.0) as f32;
+        }
+    });
+    image
+}

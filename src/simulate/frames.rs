@@ -1,0 +1,392 @@
+//! One rig's night: aims the camera, paints what it sees, exposes, writes the frames.
+
+use super::camera::expose;
+use super::landscape::{Painting, paint};
+use super::moon_disc::MoonDisc;
+use super::night_sky::{NightSky, stars};
+use super::random::{hash, normal, uniform};
+use super::scenario::{FrameFormat, Landscape, RehearsedMount, RehearsedRig, Scenario, empty_notes};
+use super::truth::{FrameTruth, Truth};
+use crate::diag::write_ron;
+use crate::ingest::{Clock, Optics, ShootNotes};
+use crate::raster::{LinearImage, PixelPoint, PixelRect, TransferFunction};
+use crate::sky::{CameraPointing, Danjon, Extinction, Lens, Observer, Refraction};
+use crate::units::{Angle, Exposure, Instant};
+use crate::write::{BitDepth, CaptureTags, Container, OutputSpec, WriteError, write_picture, write_text};
+use rayon::prelude::*;
+use std::path::Path;
+
+/// Why a rehearsal stopped.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum RehearseError {
+    /// A folder could not be made.
+    #[error("cannot make the folder {}: {source}", path.display())]
+    Folder {
+        /// The folder.
+        path: std::path::PathBuf,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// A frame could not be written.
+    #[error(transparent)]
+    Write(#[from] WriteError),
+    /// The scenario was not checked before.
+    #[error("the scenario is not complete: {what}")]
+    Incomplete {
+        /// What is missing.
+        what: &'static str,
+    },
+}
+
+/// One exposure to come.
+struct Shot {
+    opens: Instant,
+    exposure: Exposure,
+    file: String,
+    foreground: bool,
+}
+
+struct Night<'a> {
+    scenario: &'a Scenario,
+    rig: &'a RehearsedRig,
+    observer: Observer,
+    air: Refraction,
+    lens: Lens,
+    offset_s: i64,
+    seed: u64,
+}
+
+/// Renders every rig's frames into `out/<rig>/`, with `shoot.ron` and `truth.json` beside them.
+/// `progress` is told of each frame as it is written.
+///
+/// # Errors
+/// [`RehearseError`]; frames written before stay.
+pub fn rehearse(scenario: &Scenario, out: &Path, progress: &(dyn Fn(&Path) + Sync)) -> Result<Vec<Truth>, RehearseError> {
+    let mut truths = Vec::new();
+    for (index, rig) in scenario.rigs.iter().enumerate() {
+        let night = Night::new(scenario, rig, hash(scenario.seed, index as u64))?;
+        let folder = out.join(&rig.name);
+        std::fs::create_dir_all(&folder).map_err(|source| RehearseError::Folder { path: folder.clone(), source })?;
+        let shots = night.shots()?;
+        let frames: Result<Vec<FrameTruth>, RehearseError> = shots
+            .par_iter()
+            .enumerate()
+            .map(|(i, shot)| {
+                let (image, truth) = night.take(shot, hash(night.seed, i as u64));
+                let path = folder.join(&shot.file);
+                night.write(&path, shot, &image)?;
+                progress(&path);
+                Ok(truth)
+            })
+            .collect();
+        let truth = Truth {
+            schema: "moonloom-truth-1".into(),
+            rig: rig.name.clone(),
+            focal_length_px: night.lens.focal_length_px,
+            k1: night.lens.k1,
+            frames: frames?,
+        };
+        let json = serde_json::to_string_pretty(&truth).unwrap_or_default();
+        write_text(&folder.join("truth.json"), &(json + "\n"))?;
+        write_text(&folder.join("shoot.ron"), &night.notes())?;
+        truths.push(truth);
+    }
+    Ok(truths)
+}
+
+impl<'a> Night<'a> {
+    fn new(scenario: &'a Scenario, rig: &'a RehearsedRig, seed: u64) -> Result<Self, RehearseError> {
+        let observer = scenario.site.observer().map_err(|_| RehearseError::Incomplete { what: "site" })?;
+        let camera = &rig.camera;
+        let focal_length_px = camera.focal_length_mm * 1000.0 / camera.pixel_pitch_um;
+        let lens = Lens { k1: camera.k1, ..Lens::rectilinear(camera.width_px, camera.height_px, focal_length_px) };
+        Ok(Night {
+            scenario,
+            rig,
+            observer,
+            air: Refraction::default(),
+            lens,
+            offset_s: scenario.offset_s().ok_or(RehearseError::Incomplete { what: "utc_offset" })?,
+            seed,
+        })
+    }
+
+    fn moon(&self, instant: Instant) -> MoonDisc {
+        let danjon = Danjon { scale: self.scenario.danjon };
+        MoonDisc::new(&self.observer, self.air, Extinction::default(), danjon, instant)
+    }
+
+    fn shots(&self) -> Result<Vec<Shot>, RehearseError> {
+        let eclipse = self.scenario.lunar_eclipse().ok_or(RehearseError::Incomplete { what: "eclipse" })?;
+        let ending = match self.rig.format {
+            FrameFormat::Jpeg { .. } => "jpg",
+            FrameFormat::LinearTiff => "tif",
+        };
+        let mut shots = Vec::new();
+        for frame in &self.rig.foreground {
+            let Ok(opens) = Instant::parse_utc(&frame.utc) else { continue };
+            let exposure = Exposure::new(frame.seconds, frame.f_number, frame.iso);
+            shots.push(Shot { opens, exposure, file: String::new(), foreground: true });
+        }
+        for opens in self.rig.instants(&eclipse) {
+            let exposure = self.rig.exposure(self.moon(opens).shadow.umbral_fraction());
+            shots.push(Shot { opens, exposure, file: String::new(), foreground: false });
+        }
+        shots.sort_by(|a, b| a.opens.tt_seconds().total_cmp(&b.opens.tt_seconds()));
+        let initial = self.rig.name.chars().next().unwrap_or('f');
+        for (i, shot) in shots.iter_mut().enumerate() {
+            shot.file = format!("{initial}{:04}.{ending}", i + 1);
+        }
+        Ok(shots)
+    }
+
+    /// Where the camera points when the Moon is as given.
+    fn aim(&self, moon: &MoonDisc, parallactic: Angle, since_start_h: f64, seed: u64) -> CameraPointing {
+        let aimed = |roll: Angle| CameraPointing {
+            lens: self.lens,
+            azimuth: moon.seen.azimuth,
+            altitude: moon.seen.altitude,
+            roll,
+        };
+        let shifted = |start: CameraPointing, dx: f64, dy: f64| {
+            let c = self.lens.centre;
+            let axis = start.to_sky(PixelPoint::new(c.x - dx, c.y - dy));
+            CameraPointing { azimuth: axis.azimuth, altitude: axis.altitude, ..start }
+        };
+        match self.rig.mount {
+            RehearsedMount::FixedTripod { azimuth_deg, altitude_deg, roll_deg } => CameraPointing {
+                lens: self.lens,
+                azimuth: Angle::from_degrees(azimuth_deg),
+                altitude: Angle::from_degrees(altitude_deg),
+                roll: Angle::from_degrees(roll_deg),
+            },
+            RehearsedMount::ReaimedTripod { scatter_px, roll_scatter_deg } => {
+                let reach = |n| (uniform(seed, n) * 2.0 - 1.0) * scatter_px;
+                let roll = Angle::from_degrees(roll_scatter_deg * normal(seed, 90).clamp(-2.0, 2.0));
+                shifted(aimed(roll), reach(91), reach(92))
+            }
+            RehearsedMount::Tracking { up_position_angle_deg, drift_px_per_hour: (dx, dy) } => {
+                let roll = parallactic - Angle::from_degrees(up_position_angle_deg);
+                shifted(aimed(roll), dx * since_start_h, dy * since_start_h)
+            }
+        }
+    }
+
+    fn take(&self, shot: &Shot, seed: u64) -> (LinearImage, FrameTruth) {
+        let camera = &self.rig.camera;
+        let middle = shot.opens.plus_seconds(shot.exposure.time.seconds / 2.0);
+        let moon = self.moon(middle);
+        let parallactic = crate::sky::apparent_moon(&self.observer, middle).parallactic_angle;
+        let start = self.scenario.lunar_eclipse().map_or(middle, |e| e.contacts[0].1);
+        let pointing = self.aim(&moon, parallactic, middle.seconds_since(start) / 3600.0, seed);
+        let mut field = Painting {
+            pointing: &pointing,
+            width: camera.width_px,
+            height: camera.height_px,
+            radiance: vec![[0.0; 3]; camera.width_px * camera.height_px],
+        };
+        let mean = ShadowMean::of(&moon, self.scenario.danjon);
+        let sky = NightSky::new(&self.observer, middle, moon.seen, mean);
+        match self.rig.landscape {
+            Landscape::SaltbushJetty => paint(&mut field, &sky, self.scenario.seed),
+            Landscape::None => open_sky(&mut field, &sky),
+        }
+        let veil = self.veil(seed);
+        self.lay_stars(&mut field, middle);
+        let trail_px = self.lay_moon(&mut field, shot, veil);
+        let seeing_px = Angle::from_arcsec(camera.seeing_arcsec).radians() * self.lens.focal_length_px;
+        let image = expose(camera, &field.radiance, camera.blur_px.hypot(seeing_px), &shot.exposure, seed);
+        let truth = self.truth(shot, &moon, &pointing, middle, parallactic, trail_px, veil);
+        (image, truth)
+    }
+
+    /// What thin cloud leaves of the light, 1 on a clear frame.
+    fn veil(&self, seed: u64) -> f64 {
+        let cloud = self.rig.mishaps.cloud;
+        if uniform(seed, 300) < cloud { 0.08 + 0.5 * uniform(seed, 301) } else { 1.0 }
+    }
+
+    fn lay_stars(&self, field: &mut Painting<'_>, instant: Instant) {
+        let pixel_arcsec = 206_264.8 / self.lens.focal_length_px;
+        for star in stars(&self.observer, self.air, instant) {
+            let Some(p) = field.pointing.to_pixel(star.seen) else { continue };
+            let (x, y) = (p.x.floor(), p.y.floor());
+            if x < 1.0 || y < 1.0 || x >= field.width as f64 - 1.0 || y >= field.height as f64 - 1.0 {
+                continue;
+            }
+            let (ax, ay) = (p.x - 0.5 - (p.x - 0.5).floor(), p.y - 0.5 - (p.y - 0.5).floor());
+            let (x0, y0) = ((p.x - 0.5).floor() as usize, (p.y - 0.5).floor() as usize);
+            // A star behind the landscape is hidden by what is darker than the sky; the horizon
+            // test in `stars` keeps them out of the water.
+            for (dx, dy, share) in [(0, 0, (1.0 - ax) * (1.0 - ay)), (1, 0, ax * (1.0 - ay)), (0, 1, (1.0 - ax) * ay), (1, 1, ax * ay)] {
+                let pixel = &mut field.radiance[(y0 + dy) * field.width + x0 + dx];
+                for c in 0..3 {
+                    pixel[c] += (star.light[c] / (pixel_arcsec * pixel_arcsec) * share) as f32;
+                }
+            }
+        }
+    }
+
+    /// Adds the Moon, moving through the exposure; returns how far it moved, pixels.
+    fn lay_moon(&self, field: &mut Painting<'_>, shot: &Shot, veil: f64) -> f64 {
+        let seconds = shot.exposure.time.seconds;
+        let tracked = matches!(self.rig.mount, RehearsedMount::Tracking { .. });
+        let first = self.moon(shot.opens);
+        let last = self.moon(shot.opens.plus_seconds(seconds));
+        let place = |m: &MoonDisc| field.pointing.to_pixel(m.seen);
+        let (Some(a), Some(b)) = (place(&first), place(&last)) else { return 0.0 };
+        let moved = if tracked { 0.0 } else { a.distance(b) };
+        let steps = (moved / 0.4).ceil().clamp(1.0, 48.0) as usize;
+        let middle = PixelPoint::new((a.x + b.x) / 2.0, (a.y + b.y) / 2.0);
+        let radius = self.lens.disc_radius_px(middle, first.semidiameter);
+        let reach = radius * 1.5 + moved + 2.0;
+        let rect = PixelRect::around(middle, reach).intersection(PixelRect::of_size(field.width, field.height));
+        if rect.is_empty() || first.seen.altitude.degrees() < -0.6 {
+            return moved;
+        }
+        let moons: Vec<MoonDisc> = (0..steps)
+            .map(|i| {
+                let part = if tracked { 0.5 } else { (i as f64 + 0.5) / steps as f64 };
+                self.moon(shot.opens.plus_seconds(seconds * part))
+            })
+            .collect();
+        let samples = (200.0 / radius).ceil().clamp(2.0, 8.0) as usize;
+        let [right, up, forward] = field.pointing.axes();
+        let (lens, width) = (self.lens, field.width);
+        let share = veil / (samples * samples * steps) as f64;
+        field.radiance.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
+            if (y as i64) < rect.y0 || (y as i64) >= rect.y1 {
+                return;
+            }
+            for x in rect.x0..rect.x1 {
+                let pixel = &mut row[x as usize];
+                for s in 0..samples * samples {
+                    let (sx, sy) = ((s % samples) as f64 + 0.5, (s / samples) as f64 + 0.5);
+                    let p = PixelPoint::new(x as f64 + sx / samples as f64, y as f64 + sy / samples as f64);
+                    let d = lens.to_direction(p);
+                    let towards = right * d.x + up * d.y + forward * d.z;
+                    for moon in &moons {
+                        if let Some(light) = moon.radiance(&towards) {
+                            (0..3).for_each(|c| pixel[c] += (light[c] * share) as f32);
+                        }
+                    }
+                }
+            }
+        });
+        moved
+    }
+
+    #[allow(clippy::too_many_arguments)]
+    fn truth(
+        &self,
+        shot: &Shot,
+        moon: &MoonDisc,
+        pointing: &CameraPointing,
+        middle: Instant,
+        parallactic: Angle,
+        trail_px: f64,
+        veil: f64,
+    ) -> FrameTruth {
+        let centre = pointing.to_pixel(moon.seen);
+        let radius = centre.map(|c| self.lens.disc_radius_px(c, moon.semidiameter));
+        let (w, h) = (self.rig.camera.width_px as f64, self.rig.camera.height_px as f64);
+        let inside = |c: PixelPoint, r: f64| c.x > -r && c.y > -r && c.x < w + r && c.y < h + r;
+        let up = centre.map_or(Angle::ZERO, |c| parallactic + pointing.zenith_turn(c));
+        let mut mishaps = Vec::new();
+        if veil < 1.0 {
+            mishaps.push(format!("cloud lets {:.0} % through", veil * 100.0));
+        }
+        if self.rig.mishaps.clock_ahead_s != 0.0 {
+            mishaps.push(format!("clock {} s ahead", self.rig.mishaps.clock_ahead_s));
+        }
+        FrameTruth {
+            file: shot.file.clone(),
+            utc: middle.to_iso_utc(),
+            moon_in_frame: moon.seen.altitude.degrees() > -0.5
+                && centre.zip(radius).is_some_and(|(c, r)| inside(c, r)),
+            x_px: centre.map(|c| c.x),
+            y_px: centre.map(|c| c.y),
+            radius_px: radius,
+            umbral_fraction: moon.shadow.umbral_fraction(),
+            altitude_deg: moon.seen.altitude.degrees(),
+            azimuth_deg: moon.seen.azimuth.degrees(),
+            up_position_angle_deg: up.normalized().degrees(),
+            camera_deg: [pointing.azimuth.degrees(), pointing.altitude.degrees(), pointing.roll.degrees()],
+            exposure_s: shot.exposure.time.seconds,
+            f_number: shot.exposure.aperture.f_number,
+            iso: shot.exposure.sensitivity.iso,
+            trail_px,
+            mishaps,
+        }
+    }
+
+    fn write(&self, path: &Path, shot: &Shot, image: &LinearImage) -> Result<(), WriteError> {
+        let (container, depth, transfer) = match self.rig.format {
+            FrameFormat::Jpeg { quality } => (Container::Jpeg { quality }, BitDepth::Eight, TransferFunction::Srgb),
+            FrameFormat::LinearTiff => (Container::Tiff, BitDepth::Sixteen, TransferFunction::Linear),
+        };
+        let clock = shot.opens.plus_seconds(self.rig.mishaps.clock_ahead_s + self.offset_s as f64).to_utc();
+        let hundredths = clock.subsec_millisecond() / 10;
+        let spec = OutputSpec {
+            container,
+            depth,
+            transfer,
+            dots_per_inch: 300.0,
+            description: None,
+            capture: Some(CaptureTags {
+                date_time_original: clock.strftime("%Y:%m:%d %H:%M:%S").to_string(),
+                sub_second: format!("{hundredths:02}"),
+                exposure_s: shot.exposure.time.seconds,
+                f_number: shot.exposure.aperture.f_number,
+                iso: shot.exposure.sensitivity.iso.round() as u32,
+                focal_length_mm: self.rig.camera.focal_length_mm,
+                camera_model: self.rig.camera.model.clone(),
+            }),
+        };
+        let width = image.width();
+        write_picture(path, &spec, (width, image.height()), &mut |rows| {
+            image.data()[rows.start * width * 3..rows.end * width * 3].to_vec()
+        })
+    }
+
+    fn notes(&self) -> String {
+        let foreground = self.shots().unwrap_or_default().into_iter().filter(|s| s.foreground).map(|s| s.file).collect();
+        let notes = ShootNotes {
+            title: Some(self.scenario.title.clone()),
+            site: Some(self.scenario.site),
+            clock: Clock { utc_offset: Some(self.scenario.utc_offset.clone()), ahead_s: 0.0 },
+            optics: Optics { pixel_pitch_um: Some(self.rig.camera.pixel_pitch_um), ..Optics::default() },
+            mount: self.rig.mount.as_noted(),
+            linear_values: self.rig.format == FrameFormat::LinearTiff,
+            foreground,
+            ..empty_notes()
+        };
+        let body = write_ron(&notes).unwrap_or_default();
+        format!("// Shoot notes: what the camera did not record. See README.md, \"Shoot notes\".\n{body}\n")
+    }
+}
+
+/// The Moon's mean radiance, for the light it sheds on the sky.
+struct ShadowMean;
+
+impl ShadowMean {
+    fn of(moon: &MoonDisc, danjon: f64) -> f64 {
+        let light = crate::sky::ShadowLight::new(
+            moon.shadow.umbra_radius,
+            moon.shadow.penumbra_radius,
+            Danjon { scale: danjon },
+        );
+        light.mean_over_disc(moon.semidiameter, moon.shadow.separation())[1]
+    }
+}
+
+fn open_sky(field: &mut Painting<'_>, sky: &NightSky) {
+    let (pointing, width) = (field.pointing, field.width);
+    field.radiance.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
+        for (x, out) in row.iter_mut().enumerate() {
+            let seen = pointing.to_sky(PixelPoint::new(x as f64 + 0.5, y as f64 + 0.5));
+            *out = sky.radiance(&seen).map(|v| v as f32);
+        }
+    });
+}

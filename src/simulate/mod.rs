@@ -1,0 +1,22 @@
+//! Frames with known truth: what a given camera at a given site would take of a given eclipse.
+//!
+//! Photographers use it to see their picture before the night; the tests use it as truth. It
+//! shares the sky with the rest of the program and nothing else: `register`, `layout` and `blend`
+//! are never used here, or shared mistakes would hide.
+
+mod camera;
+mod frames;
+mod landscape;
+mod moon_disc;
+mod moon_surface;
+mod night_sky;
+mod random;
+mod scenario;
+mod truth;
+
+pub use frames::{RehearseError, rehearse};
+pub use scenario::{
+    CameraModel, ExposureStep, Firing, ForegroundFrame, FrameFormat, Landscape, Mishaps, RehearsedMount, RehearsedRig,
+    Scenario,
+};
+pub use truth::{FrameTruth, Truth};

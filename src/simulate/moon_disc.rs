@@ -1,0 +1,93 @@
+//! The radiance of the Moon's disc towards each direction of the sky.
+//!
+//! At full Moon the disc is nearly flat: no shading from the centre to the limb beyond a few
+//! percent (the opposition effect; Hapke 1993), so brightness is albedo times the shadow's
+//! light. Neglected: shadows of relief (the phase angle is below 1.6 degrees), the limb's profile.
+
+use super::moon_surface::MoonSurface;
+use crate::sky::{
+    Danjon, EarthShadow, Extinction, Horizontal, Observer, Refraction, ShadowLight, Vector3, airmass, apparent_moon,
+    libration, shadow_from,
+};
+use crate::units::{Angle, Instant};
+
+/// The Moon at one instant, ready to be looked at.
+pub(super) struct MoonDisc {
+    centre: Vector3,
+    right: Vector3,
+    up: Vector3,
+    /// Airless over apparent vertical offset: refraction flattens the disc.
+    unflatten: f64,
+    parallactic: Angle,
+    axis: Angle,
+    sub_longitude: f64,
+    sub_latitude: f64,
+    light: ShadowLight,
+    transmission: [f64; 3],
+    /// Refracted altitude and azimuth of the centre.
+    pub seen: Horizontal,
+    /// Angular radius.
+    pub semidiameter: Angle,
+    /// The shadow beside it.
+    pub shadow: EarthShadow,
+}
+
+impl MoonDisc {
+    pub fn new(observer: &Observer, air: Refraction, haze: Extinction, danjon: Danjon, instant: Instant) -> Self {
+        let position = apparent_moon(observer, instant);
+        let turn = libration(observer, instant, &position);
+        let shadow = shadow_from(observer, instant, &position);
+        let seen = position.refracted(air);
+        let (sa, ca) = seen.azimuth.radians().sin_cos();
+        let (sh, ch) = seen.altitude.radians().sin_cos();
+        let half = position.semidiameter * 0.7;
+        let span = air.apparent_altitude(position.airless.altitude + half)
+            - air.apparent_altitude(position.airless.altitude - half);
+        MoonDisc {
+            centre: seen.direction(),
+            right: Vector3::new(-sa, ca, 0.0),
+            up: Vector3::new(-sh * ca, -sh * sa, ch),
+            unflatten: half * 2.0 / span,
+            parallactic: position.parallactic_angle,
+            axis: turn.axis_position_angle,
+            sub_longitude: turn.longitude.radians(),
+            sub_latitude: turn.latitude.radians(),
+            light: ShadowLight::new(shadow.umbra_radius, shadow.penumbra_radius, danjon),
+            transmission: haze.transmission(airmass(seen.altitude)),
+            seen,
+            semidiameter: position.semidiameter,
+            shadow,
+        }
+    }
+
+    /// Radiance towards a unit direction of the refracted sky, `None` beside the disc.
+    pub fn radiance(&self, towards: &Vector3) -> Option<[f64; 3]> {
+        let depth = towards.dot(&self.centre);
+        if depth < 0.99 {
+            return None;
+        }
+        let right = towards.dot(&self.right) / depth;
+        let up = towards.dot(&self.up) / depth * self.unflatten;
+        let radius = self.semidiameter.tan();
+        let rho2 = (right * right + up * up) / (radius * radius);
+        if rho2 >= 1.0 {
+            return None;
+        }
+        // The zenith's direction has the position angle q; positions angles run anticlockwise.
+        let (sq, cq) = self.parallactic.radians().sin_cos();
+        let (north, east) = (up * cq + right * sq, up * sq - right * cq);
+        let from_axis =
+            (east - self.shadow.xi.radians()).hypot(north - self.shadow.eta.radians());
+        let light = self.light.radiance(Angle::from_radians(from_axis));
+        // Along the Moon's own north, and towards its east limb (west on the sky).
+        let (sp, cp) = self.axis.radians().sin_cos();
+        let (y, x) = ((north * cp + east * sp) / radius, (north * sp - east * cp) / radius);
+        let z = (1.0 - rho2).sqrt();
+        let (sb, cb) = self.sub_latitude.sin_cos();
+        let latitude = (z * sb + y * cb).clamp(-1.0, 1.0).asin();
+        let longitude = self.sub_longitude + x.atan2(z * cb - y * sb);
+        let shading = 0.93 + 0.07 * z;
+        let albedo = MoonSurface::get().albedo(latitude, longitude) * shading;
+        Some(std::array::from_fn(|c| light[c] * albedo * self.transmission[c]))
+    }
+}
