@@ -13,6 +13,7 @@
 pub mod diag;
 pub mod ingest;
 pub mod raster;
+pub mod register;
 pub mod simulate;
 pub mod sky;
 pub mod units;

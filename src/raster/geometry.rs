@@ -107,6 +107,49 @@ impl Similarity {
     }
 }
 
+/// A 2x2 matrix, rows first.
+pub type Matrix2 = [[f64; 2]; 2];
+
+/// Which source point each target point takes its light from: a shift and any linear map.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LinearMap {
+    /// The source point that lands on `target_centre`.
+    pub source_centre: PixelPoint,
+    /// Where it lands.
+    pub target_centre: PixelPoint,
+    /// Source offset of a target offset.
+    pub to_source: Matrix2,
+}
+
+impl LinearMap {
+    /// The source point of a target point.
+    pub fn source_of(&self, target: PixelPoint) -> PixelPoint {
+        let (x, y) = (target.x - self.target_centre.x, target.y - self.target_centre.y);
+        let m = self.to_source;
+        PixelPoint {
+            x: self.source_centre.x + m[0][0] * x + m[0][1] * y,
+            y: self.source_centre.y + m[1][0] * x + m[1][1] * y,
+        }
+    }
+    /// Source pixels per target pixel, in the direction in which they are most (an upper bound
+    /// that is exact for similarities).
+    pub fn reduction(&self) -> f64 {
+        let [[a, b], [c, d]] = self.to_source;
+        a.hypot(c).max(b.hypot(d))
+    }
+}
+
+impl From<Similarity> for LinearMap {
+    fn from(s: Similarity) -> Self {
+        let (sin, cos) = s.turn.radians().sin_cos();
+        LinearMap {
+            source_centre: s.source_centre,
+            target_centre: s.target_centre,
+            to_source: [[cos / s.scale, sin / s.scale], [-sin / s.scale, cos / s.scale]],
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

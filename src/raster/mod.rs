@@ -9,7 +9,7 @@ mod resample;
 mod stamp;
 mod transfer;
 
-pub use geometry::{PixelPoint, PixelRect, Similarity};
+pub use geometry::{LinearMap, Matrix2, PixelPoint, PixelRect, Similarity};
 pub use image::{LinearImage, Plane};
 pub use resample::resample;
 pub use stamp::Stamp;

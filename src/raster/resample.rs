@@ -1,4 +1,4 @@
-//! Resampling through a similarity: Lanczos-3 in linear light, area-correct when reducing.
+//! Resampling through a linear map: Lanczos-3 in linear light, area-correct when reducing.
 //!
 //! The kernel is C. Lanczos's sinc window of three lobes (Duchon 1979, J. Appl. Meteor. 18,
 //! 1016), stretched by the reduction when target pixels are larger than source pixels, so
@@ -6,7 +6,7 @@
 //! source the edge pixel repeats. A turn is handled by evaluating the separable kernel along
 //! the source axes, exact for no turn and indistinguishable from a radial kernel at the limb.
 
-use super::{LinearImage, PixelPoint, PixelRect, Similarity};
+use super::{LinearImage, LinearMap, PixelPoint, PixelRect};
 
 const LOBES: f64 = 3.0;
 
@@ -38,13 +38,13 @@ fn weights(at: f64, stretch: f64, length: usize, out: &mut Vec<(usize, f32)>) {
 }
 
 /// The target pixels of `rect` (canvas coordinates), interleaved RGB, rows from the top.
-pub fn resample(source: &LinearImage, map: &Similarity, rect: PixelRect) -> Vec<f32> {
-    let stretch = (1.0 / map.scale).max(1.0);
+pub fn resample(source: &LinearImage, map: &LinearMap, rect: PixelRect) -> Vec<f32> {
+    let stretch = map.reduction().max(1.0);
     let mut out = Vec::with_capacity(rect.width() * rect.height() * 3);
     let (mut wx, mut wy) = (Vec::new(), Vec::new());
     for y in rect.y0..rect.y1 {
         for x in rect.x0..rect.x1 {
-            let at = map.invert(PixelPoint::new(x as f64 + 0.5, y as f64 + 0.5));
+            let at = map.source_of(PixelPoint::new(x as f64 + 0.5, y as f64 + 0.5));
             weights(at.x, stretch, source.width(), &mut wx);
             weights(at.y, stretch, source.height(), &mut wy);
             let mut sum = [0.0f32; 3];
@@ -66,6 +66,7 @@ pub fn resample(source: &LinearImage, map: &Similarity, rect: PixelRect) -> Vec<
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::raster::Similarity;
     use crate::units::Angle;
 
     fn spot(centre: PixelPoint, sigma: f64, size: usize) -> LinearImage {
@@ -87,7 +88,7 @@ mod tests {
         for scale in [0.4, 1.0, 2.1] {
             let map = Similarity { source_centre: from, target_centre: to, scale, turn: Angle::from_degrees(20.0) };
             let rect = PixelRect { x0: 0, y0: 0, x1: 56, y1: 56 };
-            let out = resample(&spot(from, 2.5, 60), &map, rect);
+            let out = resample(&spot(from, 2.5, 60), &LinearMap::from(map), rect);
             let (mut sx, mut sy, mut total) = (0.0, 0.0, 0.0);
             for (i, p) in out.chunks_exact(3).enumerate() {
                 sx += f64::from(p[0]) * ((i % 56) as f64 + 0.5);
@@ -107,7 +108,7 @@ mod tests {
             scale: 0.37,
             turn: Angle::from_degrees(11.0),
         };
-        let out = resample(&flat, &map, PixelRect { x0: 0, y0: 0, x1: 10, y1: 10 });
+        let out = resample(&flat, &LinearMap::from(map), PixelRect { x0: 0, y0: 0, x1: 10, y1: 10 });
         assert!(out.iter().all(|v| (v - 0.25).abs() < 1e-5));
     }
 }

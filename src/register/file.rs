@@ -1,0 +1,301 @@
+//! The registration as a file: readable RON that a person may edit, and CSV for machines.
+//!
+//! A person may set `exclude: true` on a frame, or move `centre_px`; both are kept when the file is
+//! given to `compose`.
+
+use super::{FrameRegistration, PointingSolution, Registration, RigSolution, Status};
+use crate::diag::{Diagnostic, Span, read_ron};
+use crate::raster::PixelPoint;
+use crate::sky::{CameraPointing, Lens};
+use crate::units::Angle;
+use serde::{Deserialize, Serialize};
+use std::fmt::Write as _;
+use std::path::Path;
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct FileForm {
+    version: u32,
+    /// Folder of the frames, relative to the file.
+    frames_folder: String,
+    /// Digest of the frames' names, sizes and times, and of the notes.
+    frames_digest: String,
+    rigs: Vec<RigForm>,
+    frames: Vec<FrameForm>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RigForm {
+    width_px: usize,
+    height_px: usize,
+    #[serde(default)]
+    focal_length_px: Option<f64>,
+    #[serde(default)]
+    pointing: Option<PointingForm>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct PointingForm {
+    azimuth_deg: f64,
+    altitude_deg: f64,
+    roll_deg: f64,
+    focal_length_px: f64,
+    k1: f64,
+    rms_px: f64,
+    frames: usize,
+}
+
+#[derive(Serialize, Deserialize, Clone, Copy)]
+enum StatusForm {
+    Measured,
+    Inferred,
+    Absent,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct FrameForm {
+    file: String,
+    #[serde(default)]
+    exclude: bool,
+    status: StatusForm,
+    #[serde(default)]
+    utc: Option<String>,
+    #[serde(default)]
+    centre_px: Option<(f64, f64)>,
+    #[serde(default)]
+    radius_px: Option<f64>,
+    #[serde(default)]
+    centre_sigma_px: Option<f64>,
+    #[serde(default)]
+    umbral_fraction: Option<f64>,
+    #[serde(default)]
+    limb: Option<LimbForm>,
+    #[serde(default)]
+    rig: usize,
+    #[serde(default)]
+    foreground: bool,
+    #[serde(default)]
+    reason: Option<String>,
+}
+
+/// What was measured of the limb.
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct LimbForm {
+    arc_deg: f64,
+    residual_px: f64,
+    edge_width_px: f64,
+    saturated_share: f64,
+    contrast: f64,
+    agreeing: f64,
+    disc_level: f64,
+    sky_level: f64,
+    rectified_radius_px: f64,
+    radius_sigma_px: f64,
+}
+
+/// Rounded so that the file reads well; far below what was measured.
+fn rounded(value: f64) -> f64 {
+    (value * 1e4).round() / 1e4
+}
+
+impl From<&FrameRegistration> for FrameForm {
+    fn from(f: &FrameRegistration) -> Self {
+        FrameForm {
+            file: f.file.clone(),
+            exclude: f.exclude,
+            status: match f.status {
+                Status::Measured => StatusForm::Measured,
+                Status::Inferred => StatusForm::Inferred,
+                Status::Absent => StatusForm::Absent,
+            },
+            utc: f.utc.clone(),
+            centre_px: f.centre.map(|c| (rounded(c.x), rounded(c.y))),
+            radius_px: f.radius_px.map(rounded),
+            centre_sigma_px: f.centre_sigma_px.map(rounded),
+            umbral_fraction: f.umbral_fraction.map(rounded),
+            limb: f.fit.map(|d| LimbForm {
+                arc_deg: rounded(d.arc_deg),
+                residual_px: rounded(d.residual_px),
+                edge_width_px: rounded(d.edge_width_px),
+                saturated_share: rounded(d.saturated_share),
+                contrast: rounded(d.contrast),
+                agreeing: rounded(d.agreeing),
+                disc_level: (f64::from(d.disc_level) * 1e7).round() / 1e7,
+                sky_level: (f64::from(d.sky_level) * 1e7).round() / 1e7,
+                rectified_radius_px: rounded(d.rectified_radius_px),
+                radius_sigma_px: rounded(d.radius_sigma_px),
+            }),
+            rig: f.rig,
+            foreground: f.foreground,
+            reason: f.reason.clone(),
+        }
+    }
+}
+
+impl From<FrameForm> for FrameRegistration {
+    fn from(f: FrameForm) -> Self {
+        let centre = f.centre_px.map(|(x, y)| PixelPoint::new(x, y));
+        FrameRegistration {
+            file: f.file,
+            rig: f.rig,
+            status: match f.status {
+                StatusForm::Measured => Status::Measured,
+                StatusForm::Inferred => Status::Inferred,
+                StatusForm::Absent => Status::Absent,
+            },
+            utc: f.utc,
+            centre,
+            radius_px: f.radius_px,
+            centre_sigma_px: f.centre_sigma_px,
+            umbral_fraction: f.umbral_fraction,
+            fit: f.limb.zip(centre).map(|(l, centre)| super::DiscFit {
+                centre,
+                radius_px: f.radius_px.unwrap_or(l.rectified_radius_px),
+                rectified_radius_px: l.rectified_radius_px,
+                centre_sigma_px: f.centre_sigma_px.unwrap_or(0.0),
+                radius_sigma_px: l.radius_sigma_px,
+                arc_deg: l.arc_deg,
+                residual_px: l.residual_px,
+                edge_width_px: l.edge_width_px,
+                saturated_share: l.saturated_share,
+                disc_level: l.disc_level as f32,
+                sky_level: l.sky_level as f32,
+                contrast: l.contrast,
+                agreeing: l.agreeing,
+            }),
+            foreground: f.foreground,
+            exclude: f.exclude,
+            reason: f.reason,
+        }
+    }
+}
+
+fn pointing_form(p: &PointingSolution) -> PointingForm {
+    PointingForm {
+        azimuth_deg: p.pointing.azimuth.normalized().degrees(),
+        altitude_deg: p.pointing.altitude.degrees(),
+        roll_deg: p.pointing.roll.degrees(),
+        focal_length_px: p.pointing.lens.focal_length_px,
+        k1: p.pointing.lens.k1,
+        rms_px: rounded(p.rms_px),
+        frames: p.frames,
+    }
+}
+
+fn pointing_of(f: &PointingForm, width: usize, height: usize) -> PointingSolution {
+    PointingSolution {
+        pointing: CameraPointing {
+            lens: Lens { k1: f.k1, ..Lens::rectilinear(width, height, f.focal_length_px) },
+            azimuth: Angle::from_degrees(f.azimuth_deg),
+            altitude: Angle::from_degrees(f.altitude_deg),
+            roll: Angle::from_degrees(f.roll_deg),
+        },
+        rms_px: f.rms_px,
+        frames: f.frames,
+    }
+}
+
+/// The registration as RON; `frames_folder` is written as given, `frames_digest` identifies the frames.
+///
+/// # Errors
+/// A [`Diagnostic`] when the text cannot be made.
+pub fn registration_text(
+    registration: &Registration,
+    frames_folder: &str,
+    frames_digest: &str,
+) -> Result<String, Diagnostic> {
+    let form = FileForm {
+        version: 1,
+        frames_folder: frames_folder.to_owned(),
+        frames_digest: frames_digest.to_owned(),
+        rigs: registration
+            .rigs
+            .iter()
+            .map(|r| RigForm {
+                width_px: r.width,
+                height_px: r.height,
+                focal_length_px: r.focal_length_px,
+                pointing: r.pointing.as_ref().map(pointing_form),
+            })
+            .collect(),
+        frames: registration.frames.iter().map(FrameForm::from).collect(),
+    };
+    let body = crate::diag::write_ron(&form)?;
+    Ok(format!(
+        "// Where the Moon was found. You may set `exclude: true` on a frame or move a `centre_px`;\n\
+         // `moonloom compose LAYOUT THIS_FILE` keeps your changes.\n{body}\n"
+    ))
+}
+
+/// A registration read back: itself, the folder of its frames as written, and their digest.
+///
+/// # Errors
+/// A [`Diagnostic`] that points at the fault.
+pub fn read_registration(path: &Path, text: &str) -> Result<(Registration, String, String), Diagnostic> {
+    let form: FileForm = read_ron(path, text)?;
+    if form.version != 1 {
+        let mut d = Diagnostic::error("registration-version", format!("version {} of a registration is not known", form.version))
+            .with_help("register the frames again with this program");
+        d.span = Span::of_field(path, text, &["version"]);
+        return Err(d);
+    }
+    let rigs: Vec<RigSolution> = form
+        .rigs
+        .iter()
+        .map(|r| RigSolution {
+            width: r.width_px,
+            height: r.height_px,
+            focal_length_px: r.focal_length_px,
+            pointing: r.pointing.as_ref().map(|p| pointing_of(p, r.width_px, r.height_px)),
+        })
+        .collect();
+    if let Some(f) = form.frames.iter().find(|f| f.rig >= rigs.len()) {
+        return Err(Diagnostic::error("registration-rig", format!("{} belongs to rig {}, which is not listed", f.file, f.rig))
+            .with_help("register the frames again"));
+    }
+    let frames = form.frames.into_iter().map(FrameRegistration::from).collect();
+    Ok((Registration { rigs, frames }, form.frames_folder, form.frames_digest))
+}
+
+/// The registration as CSV: `file,status,utc,x_px,y_px,radius_px` first.
+pub fn registration_csv(registration: &Registration) -> String {
+    let mut out = String::from(
+        "file,status,utc,x_px,y_px,radius_px,centre_sigma_px,umbral_fraction,arc_deg,residual_px,edge_width_px,saturated_share,rig,reason\n",
+    );
+    let number = |v: Option<f64>, digits: usize| v.map_or(String::new(), |v| format!("{v:.digits$}"));
+    for f in &registration.frames {
+        let status = match f.status {
+            Status::Measured => "measured",
+            Status::Inferred => "inferred",
+            Status::Absent => "absent",
+        };
+        // Writing to a string cannot fail.
+        let _ = writeln!(
+            out,
+            "{},{status},{},{},{},{},{},{},{},{},{},{},{},{}",
+            quoted(&f.file),
+            f.utc.as_deref().unwrap_or(""),
+            number(f.centre.map(|c| c.x), 3),
+            number(f.centre.map(|c| c.y), 3),
+            number(f.radius_px, 3),
+            number(f.centre_sigma_px, 3),
+            number(f.umbral_fraction, 4),
+            number(f.fit.map(|d| d.arc_deg), 0),
+            number(f.fit.map(|d| d.residual_px), 3),
+            number(f.fit.map(|d| d.edge_width_px), 2),
+            number(f.fit.map(|d| d.saturated_share), 3),
+            f.rig,
+            quoted(f.reason.as_deref().unwrap_or("")),
+        );
+    }
+    out
+}
+
+/// RFC 4180 quoting, where it is needed.
+fn quoted(text: &str) -> String {
+    if text.contains([',', '"', '\n']) { format!("\"{}\"", text.replace('"', "\"\"")) } else { text.to_owned() }
+}

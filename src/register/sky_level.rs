@@ -1,0 +1,121 @@
+//! The frame's own sky level and noise, and the log-like scale that rests on them.
+//!
+//! A copper Moon lies ten stops below the full one; thresholds in file values cannot serve both.
+//! On the scale asinh((value - sky) / (3 noise)) both stand clear of the sky by a few units: linear
+//! near the sky, logarithmic far above it.
+
+use crate::raster::Plane;
+
+/// Sky level over the frame (a coarse mesh, interpolated) and its noise.
+pub(super) struct SkyLevel {
+    mesh: Plane,
+    cell: usize,
+    /// Standard deviation of the sky's pixels.
+    pub noise: f32,
+}
+
+fn median(values: &mut [f32]) -> f32 {
+    if values.is_empty() {
+        return 0.0;
+    }
+    let middle = values.len() / 2;
+    *values.select_nth_unstable_by(middle, f32::total_cmp).1
+}
+
+impl SkyLevel {
+    /// Measures a plane: medians over cells, of which the bright ones (a disc, a lamp) are replaced
+    /// by their darker neighbours; noise from differences of neighbouring pixels.
+    pub fn measure(plane: &Plane) -> Self {
+        let (width, height) = (plane.width(), plane.height());
+        let cell = (width.max(height) / 12).clamp(8, 512);
+        let (columns, rows) = (width.div_ceil(cell), height.div_ceil(cell));
+        let mut medians = vec![0.0f32; columns * rows];
+        let mut values = Vec::with_capacity(cell * cell / 4);
+        for row in 0..rows {
+            for column in 0..columns {
+                values.clear();
+                let stride = (cell / 48).max(1);
+                for y in (row * cell..((row + 1) * cell).min(height)).step_by(stride) {
+                    for x in (column * cell..((column + 1) * cell).min(width)).step_by(stride) {
+                        values.push(plane.get(x, y));
+                    }
+                }
+                medians[row * columns + column] = median(&mut values);
+            }
+        }
+        let mesh = lowered(&medians, columns, rows);
+        let noise = difference_noise(plane);
+        let mesh = Plane::from_data(columns, rows, mesh).unwrap_or_else(|| Plane::filled(1, 1, 0.0));
+        SkyLevel { mesh, cell, noise }
+    }
+
+    /// Sky level at a point, file-linear units.
+    pub fn at(&self, x: f64, y: f64) -> f32 {
+        self.mesh.sample(x / self.cell as f64, y / self.cell as f64)
+    }
+
+    /// The plane on the log-like scale.
+    pub fn compressed(&self, plane: &Plane) -> Plane {
+        let scale = 1.0 / (3.0 * self.noise);
+        let width = plane.width();
+        let mut out = plane.clone();
+        for (y, row) in out.data_mut().chunks_exact_mut(width).enumerate() {
+            for (x, v) in row.iter_mut().enumerate() {
+                *v = ((*v - self.at(x as f64 + 0.5, y as f64 + 0.5)) * scale).asinh();
+            }
+        }
+        out
+    }
+}
+
+/// Each cell no higher than the median of its neighbourhood, where that is lower: a disc that
+/// fills a cell must not count as sky.
+fn lowered(medians: &[f32], columns: usize, rows: usize) -> Vec<f32> {
+    let reach = 3i64;
+    (0..medians.len())
+        .map(|i| {
+            let (cx, cy) = ((i % columns) as i64, (i / columns) as i64);
+            let mut around = Vec::new();
+            for y in (cy - reach).max(0)..=(cy + reach).min(rows as i64 - 1) {
+                for x in (cx - reach).max(0)..=(cx + reach).min(columns as i64 - 1) {
+                    around.push(medians[y as usize * columns + x as usize]);
+                }
+            }
+            medians[i].min(median(&mut around))
+        })
+        .collect()
+}
+
+/// Noise from the differences of pixels two apart (neighbours share demosaicing and JPEG blocks),
+/// robust against edges; never below a third of an eight-bit step in the dark.
+fn difference_noise(plane: &Plane) -> f32 {
+    let stride = ((plane.width() * plane.height()) / 200_000).max(1);
+    let width = plane.width();
+    let data = plane.data();
+    let mut differences: Vec<f32> = (0..data.len().saturating_sub(2))
+        .step_by(stride)
+        .filter(|i| i % width + 2 < width)
+        .map(|i| (data[i] - data[i + 2]).abs())
+        .collect();
+    let sigma = median(&mut differences) * 1.4826 / std::f32::consts::SQRT_2;
+    // In smoothed or quantised skies most differences are nil: look at the mean of the calmer
+    // half, then at the step of the coding.
+    sigma.max(1.0 / 255.0 / 12.92 / 3.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_bright_disc_does_not_lift_the_sky() {
+        let mut plane = Plane::filled(240, 240, 0.02);
+        for y in 100..140 {
+            for x in 100..140 {
+                plane.data_mut()[y * 240 + x] = 1.0;
+            }
+        }
+        let sky = SkyLevel::measure(&plane);
+        assert!((sky.at(120.0, 120.0) - 0.02).abs() < 1e-3);
+    }
+}
