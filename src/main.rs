@@ -1,6 +1,7 @@
-fn main(){ let a:Vec<String>=std::env::args().skip(1).collect();
- if a[0]=="reg" { let t=std::time::Instant::now(); let n=moonloom::ingest::read_night(std::path::Path::new(&a[1])).unwrap(); for d in &n.diagnostics {eprintln!("{d}");} let r=moonloom::register::register(&n.value,&|_|{}); for d in &r.diagnostics {eprintln!("{d}");} print!("{}",moonloom::register::registration_csv(&r.value)); eprintln!("{:?} {:?}",r.value.rigs,t.elapsed()); return; }
- if a[0]=="reh" { let p=std::path::PathBuf::from(&a[1]); let t=std::fs::read_to_string(&p).unwrap();
- let s=moonloom::simulate::Scenario::parse(&p,&t).unwrap_or_else(|d|{eprintln!("{d}");std::process::exit(2)});
- moonloom::simulate::rehearse(&s,std::path::Path::new(&a[2]),&|p|eprintln!("{}",p.display())).unwrap(); return; }
- for a in a{ let t=std::time::Instant::now(); let im=moonloom::ingest::decode(std::path::Path::new(&a),Default::default()).unwrap(); let d=moonloom::register::find_in_picture(&im); println!("{a} {:?}", t.elapsed()); for f in d {println!("   {:.1} {:.1} {:.1} arc {} res {:.2} conf {:.3} agree {:.2} contrast {:.1} w {:.1}",f.centre.x,f.centre.y,f.radius_px,f.arc_deg,f.residual_px,f.confidence(),f.agreeing,f.contrast,f.edge_width_px);} } }
+//! The command line of moonloom.
+
+mod cli;
+
+fn main() -> std::process::ExitCode {
+    cli::run()
+}

@@ -1,6 +1,7 @@
 //! Images of linear light.
 
 use super::PixelRect;
+use rayon::prelude::*;
 
 /// An RGB image of linear light, interleaved, `f32`, rows from the top.
 #[derive(Clone, Debug, PartialEq)]
@@ -142,27 +143,30 @@ impl Plane {
         let total: f32 = kernel.iter().sum();
         kernel.iter_mut().for_each(|k| *k /= total);
         let (w, h) = (self.width, self.height);
-        let mut across = vec![0.0; w * h];
-        let mut padded = vec![0.0; w + 2 * reach];
-        for y in 0..h {
-            let row = &self.data[y * w..(y + 1) * w];
-            padded[..reach].fill(row[0]);
-            padded[reach..reach + w].copy_from_slice(row);
-            padded[reach + w..].fill(row[w - 1]);
-            for (x, out) in across[y * w..(y + 1) * w].iter_mut().enumerate() {
-                *out = kernel.iter().zip(&padded[x..]).map(|(k, v)| k * v).sum();
-            }
+        if w == 0 || h == 0 {
+            return self.clone();
         }
+        let mut across = vec![0.0; w * h];
+        across.par_chunks_mut(w).enumerate().for_each_init(
+            || vec![0.0; w + 2 * reach],
+            |padded, (y, out)| {
+                let row = &self.data[y * w..(y + 1) * w];
+                padded[..reach].fill(row[0]);
+                padded[reach..reach + w].copy_from_slice(row);
+                padded[reach + w..].fill(row[w - 1]);
+                // Tap by tap over the whole row: the compiler can take many pixels at once.
+                for (i, k) in kernel.iter().enumerate() {
+                    out.iter_mut().zip(&padded[i..]).for_each(|(o, v)| *o += k * v);
+                }
+            },
+        );
         let mut data = vec![0.0; w * h];
-        for y in 0..h {
-            let out = &mut data[y * w..(y + 1) * w];
+        data.par_chunks_mut(w).enumerate().for_each(|(y, out)| {
             for (i, k) in kernel.iter().enumerate() {
                 let sy = (y + i).saturating_sub(reach).min(h - 1);
-                for (o, v) in out.iter_mut().zip(&across[sy * w..(sy + 1) * w]) {
-                    *o += k * v;
-                }
+                out.iter_mut().zip(&across[sy * w..(sy + 1) * w]).for_each(|(o, v)| *o += k * v);
             }
-        }
+        });
         Plane { width: w, height: h, data }
     }
 }

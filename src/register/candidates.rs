@@ -82,13 +82,20 @@ fn edges(plane: &Plane) -> Vec<Edge> {
 /// Peaks of the votes for one radius (pixels of the reduced plane).
 ///
 /// Votes lie in a plane, but only cells that got one are looked at: a night sky has few edges.
-fn peaks(edges: &[Edge], width: usize, height: usize, radius: f32, keep: usize) -> Vec<Candidate> {
+fn peaks(
+    votes: &mut Vec<f32>,
+    edges: &[Edge],
+    (width, height): (usize, usize),
+    radius: f32,
+    keep: usize,
+) -> Vec<Candidate> {
     let spread = (0.07 * radius).max(1.0);
     let reach = (2.2 * spread).ceil() as usize;
     // Centres may lie outside the frame by up to a radius.
     let margin = radius.ceil() as usize + reach + 1;
     let (w, h) = (width + 2 * margin, height + 2 * margin);
-    let mut votes = vec![0.0f32; w * h];
+    // The plane is handed from radius to radius; only cells that got a vote are cleared again.
+    votes.resize((w * h).max(votes.len()), 0.0);
     let mut cells = Vec::with_capacity(edges.len());
     for e in edges {
         let x = (e.x + e.gx * radius + margin as f32) as usize;
@@ -110,8 +117,8 @@ fn peaks(edges: &[Edge], width: usize, height: usize, radius: f32, keep: usize) 
         .collect();
     let norm = 1.0 / (2.0 * std::f32::consts::PI * radius);
     let mut found: Vec<(f32, usize)> = cells
-        .into_iter()
-        .filter_map(|cell| {
+        .iter()
+        .filter_map(|&cell| {
             let (cx, cy) = (cell % w, cell / w);
             let mut sum = 0.0;
             for dy in 0..side {
@@ -121,6 +128,7 @@ fn peaks(edges: &[Edge], width: usize, height: usize, radius: f32, keep: usize) 
             (sum * norm > 0.06).then_some((sum * norm, cell))
         })
         .collect();
+    cells.into_iter().for_each(|cell| votes[cell] = 0.0);
     found.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
     let mut kept: Vec<Candidate> = Vec::new();
     for (support, cell) in found {
@@ -173,7 +181,10 @@ pub(super) fn candidates(brightness: &Plane, from_px: f64, to_px: f64, keep: usi
         let radii: Vec<f64> = (0..=steps).map(|i| low * (high / low).powf(i as f64 / steps as f64)).collect();
         let found: Vec<Candidate> = radii
             .par_iter()
-            .flat_map_iter(|r| peaks(&edges, reduced.width(), reduced.height(), *r as f32, keep))
+            .map_init(Vec::new, |votes, r| {
+                peaks(votes, &edges, (reduced.width(), reduced.height()), *r as f32, keep)
+            })
+            .flatten_iter()
             .collect();
         out.extend(found.into_iter().map(|c| Candidate {
             centre: PixelPoint::new(c.centre.x * factor, c.centre.y * factor),

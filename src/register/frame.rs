@@ -44,7 +44,8 @@ pub struct DiscFit {
     pub edge_width_px: f64,
     /// Share of the disc's pixels at the top of the scale.
     pub saturated_share: f64,
-    /// Light of the disc's brighter part (95th percentile over the sky), linear, 1 = saturated.
+    /// Light of the disc's brighter part (95th percentile over the sky, of the brightest channel
+    /// where the sequence was solved), linear, 1 = saturated.
     pub disc_level: f32,
     /// Light of the sky around the disc, linear, 1 = saturated.
     pub sky_level: f32,

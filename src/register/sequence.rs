@@ -13,7 +13,7 @@ use super::pointing::{PointingSolution, Sighting, nearest, solve};
 use super::{FrameRegistration, RigSolution, Status};
 use crate::diag::Diagnostic;
 use crate::ingest::{Frame, Mount, Night, Rig, decode};
-use crate::raster::{PixelPoint, Plane};
+use crate::raster::{LinearImage, PixelPoint, PixelRect, Plane};
 use crate::sky::{
     CameraPointing, Danjon, EarthShadow, Horizontal, Lens, Observer, Refraction, ShadowLight, apparent_moon, shadow_from,
 };
@@ -256,7 +256,8 @@ fn measure_again(
                     (best.centre, best.saturated_share)
                 }
             };
-            let plane = brightness(night, frame).ok()?;
+            let image = decode(&frame.path, night.transfer()).ok()?;
+            let plane = image.brightness();
             let measured = Measured::new(&plane);
             let blooming = (3.0 * start.1).min(1.0);
             let expected = Expectation {
@@ -266,12 +267,33 @@ fn measure_again(
                 radius: Some(RadiusPrior { radius, sigma: 0.003 * radius + 0.05 + blooming * 1.2 }),
             };
             let shading = pointing.map(|p| shadow_light_over(&place, &p.pointing, start.0));
-            let fit = fit_at(&measured, &expected, start.0, radius, shading.as_ref().map(|s| s as Shading<'_>))?;
+            let mut fit = fit_at(&measured, &expected, start.0, radius, shading.as_ref().map(|s| s as Shading<'_>))?;
+            fit.disc_level = brightest_channel(&image, &fit);
             // A limb must lie where the solution says the Moon is.
             let stray = expected_at.flatten().map_or(0.0, |e| e.distance(fit.centre));
             (stray < 0.5 * radius + 3.0).then_some(fit)
         })
         .collect()
+}
+
+/// Light of a disc's brighter part in its brightest channel, above the sky: what a print must hold
+/// without clipping. (The mean of three would let a copper Moon's red run over.)
+fn brightest_channel(image: &LinearImage, fit: &DiscFit) -> f32 {
+    let reach = fit.radius_px * 0.97;
+    let (disc, window) = image.crop(PixelRect::around(fit.centre, reach));
+    let mut values: Vec<f32> = Vec::with_capacity(disc.width() * disc.height());
+    for (i, p) in disc.data().chunks_exact(3).enumerate() {
+        let x = window.x0 as f64 + (i % disc.width()) as f64 + 0.5 - fit.centre.x;
+        let y = window.y0 as f64 + (i / disc.width()) as f64 + 0.5 - fit.centre.y;
+        if x.hypot(y) < reach {
+            values.push(p[0].max(p[1]).max(p[2]));
+        }
+    }
+    if values.is_empty() {
+        return fit.disc_level;
+    }
+    let at = (values.len() - 1) * 95 / 100;
+    (*values.select_nth_unstable_by(at, f32::total_cmp).1 - fit.sky_level).max(0.0)
 }
 
 fn entry(

@@ -1,0 +1,149 @@
+//! `moonloom compose`: make a picture from a layout and a folder of frames.
+
+use super::outcome::{Exit, Failure, Outcome, Progress, print, say, strict, tell};
+use super::register::summary;
+use clap::Args;
+use moonloom::compose::{ComposeRequest, check_targets, compose, frames_digest, registration_of};
+use moonloom::diag::Diagnostic;
+use moonloom::ingest::{Night, read_night};
+use moonloom::layout::{Layout, resolve};
+use moonloom::register::{Registration, read_registration};
+use std::path::{Path, PathBuf};
+use std::time::Instant;
+
+/// Make a picture from a layout and a folder of frames.
+///
+/// Frames are registered when needed; the registration is kept and used again while the frames are
+/// unchanged, so that another layout renders at once.
+#[derive(Args)]
+pub struct ComposeArgs {
+    /// The layout file (RON)
+    layout: PathBuf,
+    /// A folder of frames, or a registration made by `register`
+    #[arg(value_name = "FRAMES_DIR|REGISTRATION")]
+    frames: PathBuf,
+    /// The picture: .tif, .png or .jpg
+    #[arg(long, value_name = "FILE", required_unless_present = "dry_run")]
+    out: Option<PathBuf>,
+    /// A small JPEG of the picture besides
+    #[arg(long, value_name = "FILE")]
+    preview: Option<PathBuf>,
+    /// Where registrations are kept (default: the user's cache folder)
+    #[arg(long, value_name = "DIR")]
+    cache: Option<PathBuf>,
+    /// Say what would be drawn, and draw nothing
+    #[arg(long)]
+    dry_run: bool,
+    /// With --dry-run: as JSON
+    #[arg(long, requires = "dry_run")]
+    json: bool,
+    /// Warnings end the run with status 1
+    #[arg(long)]
+    strict: bool,
+}
+
+/// The user's cache folder, by the custom of the system.
+fn user_cache() -> Option<PathBuf> {
+    let variable = |name| std::env::var_os(name).filter(|v| !v.is_empty()).map(PathBuf::from);
+    let base = if cfg!(windows) {
+        variable("LOCALAPPDATA")
+    } else if cfg!(target_os = "macos") {
+        variable("HOME").map(|h| h.join("Library/Caches"))
+    } else {
+        variable("XDG_CACHE_HOME").or_else(|| variable("HOME").map(|h| h.join(".cache")))
+    };
+    base.map(|b| b.join("moonloom"))
+}
+
+/// The night and where the Moon is in it, from a folder or from a registration file.
+fn night_and_registration(args: &ComposeArgs, warnings: &mut usize) -> Result<(Night, Registration), Failure> {
+    if args.frames.is_dir() {
+        let read = read_night(&args.frames)?;
+        *warnings += tell(&read.diagnostics);
+        let night = read.value;
+        if let Some(out) = &args.out {
+            check_targets(&night, out, args.preview.as_deref())?;
+        }
+        let cache = args.cache.clone().or_else(user_cache);
+        let progress = Progress::new("looking at frame");
+        let start = Instant::now();
+        let kept = registration_of(&night, cache.as_deref(), &|name| progress.step(name));
+        progress.end();
+        *warnings += tell(&kept.diagnostics);
+        if kept.reused {
+            say("using the registration kept from an earlier run: the frames are unchanged");
+        } else {
+            say(&summary(&kept.registration, start.elapsed().as_secs_f64()));
+        }
+        return Ok((night, kept.registration));
+    }
+    let text = std::fs::read_to_string(&args.frames).map_err(|e| Failure::reading(&args.frames, &e))?;
+    let (registration, folder, digest) =
+        read_registration(&args.frames, &text).map_err(|d| Failure::new(Exit::BadRequest, d))?;
+    let base = args.frames.parent().unwrap_or(Path::new("."));
+    let read = read_night(&base.join(folder))?;
+    *warnings += tell(&read.diagnostics);
+    if frames_digest(&read.value) != digest {
+        *warnings += tell(&[Diagnostic::warning(
+            "frames-changed",
+            "the frames or their notes have changed since they were registered; the places in the file are used",
+        )
+        .with_help("register them again if they were replaced or cropped")]);
+    }
+    if let Some(out) = &args.out {
+        check_targets(&read.value, out, args.preview.as_deref())?;
+    }
+    Ok((read.value, registration))
+}
+
+pub fn run(args: &ComposeArgs) -> Outcome {
+    let text = std::fs::read_to_string(&args.layout).map_err(|e| Failure::reading(&args.layout, &e))?;
+    let layout = Layout::parse(&args.layout, &text).map_err(|d| Failure::new(Exit::BadRequest, d))?;
+    let mut warnings = 0;
+    let (night, registration) = night_and_registration(args, &mut warnings)?;
+    let Some(out) = args.out.as_ref().filter(|_| !args.dry_run) else {
+        return dry_run(args, &layout, &night, &registration);
+    };
+    let start = Instant::now();
+    let request =
+        ComposeRequest { layout: &layout, night: &night, registration: &registration, out, preview: args.preview.as_deref() };
+    let (composition, diagnostics) = compose(&request)?;
+    warnings += tell(&diagnostics);
+    say(&format!(
+        "{}: {} discs on {} x {} px in {:.1} s",
+        out.display(),
+        composition.placements.len(),
+        composition.width,
+        composition.height,
+        start.elapsed().as_secs_f64()
+    ));
+    strict(args.strict, warnings)
+}
+
+fn dry_run(args: &ComposeArgs, layout: &Layout, night: &Night, registration: &Registration) -> Outcome {
+    let resolved =
+        resolve(layout, night, registration).map_err(|d| moonloom::compose::ComposeError::Layout(Box::new(d)))?;
+    let warnings = tell(&resolved.diagnostics);
+    let c = resolved.value;
+    if args.json {
+        let json = serde_json::to_string_pretty(&c).unwrap_or_default();
+        print(&(json + "\n"))?;
+    } else {
+        let mut table = format!("{} x {} px, {} discs\n", c.width, c.height, c.placements.len());
+        table.push_str("frame              utc                       x_px      y_px  radius_px  turn_deg    gain\n");
+        for p in &c.placements {
+            table.push_str(&format!(
+                "{:<18} {:<24} {:>8.1}  {:>8.1}  {:>9.2}  {:>8.2}  {:>6.3}\n",
+                p.frame,
+                p.utc,
+                p.centre().x,
+                p.centre().y,
+                p.radius_px,
+                p.turn_rad.to_degrees(),
+                p.gain
+            ));
+        }
+        print(&table)?;
+    }
+    strict(args.strict, warnings)
+}

@@ -1,0 +1,49 @@
+//! Flags, words, exit status; one file a subcommand.
+
+mod compose;
+mod ephemeris;
+mod outcome;
+mod register;
+mod rehearse;
+
+use clap::{Parser, Subcommand};
+use outcome::report;
+use std::process::ExitCode;
+
+/// Turns a night of lunar eclipse frames into one honest picture.
+#[derive(Parser)]
+#[command(name = "moonloom", version, about, max_term_width = 100)]
+struct Cli {
+    #[command(subcommand)]
+    verb: Verb,
+}
+
+#[derive(Subcommand)]
+enum Verb {
+    /// Render the frames that given cameras would take of an eclipse
+    Rehearse(rehearse::RehearseArgs),
+    /// Find the Moon in every frame
+    Register(register::RegisterArgs),
+    /// Make a picture from a layout and a folder of frames
+    Compose(compose::ComposeArgs),
+    /// Print where the Moon and the Earth's shadow are
+    Ephemeris(ephemeris::EphemerisArgs),
+}
+
+/// Runs the program.
+pub fn run() -> ExitCode {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(e) => {
+            // A closed pipe while printing help is no fault.
+            let _ = e.print();
+            return ExitCode::from(if e.use_stderr() { 2 } else { 0 });
+        }
+    };
+    report(match cli.verb {
+        Verb::Rehearse(args) => rehearse::run(&args),
+        Verb::Register(args) => register::run(&args),
+        Verb::Compose(args) => compose::run(&args),
+        Verb::Ephemeris(args) => ephemeris::run(&args),
+    })
+}

@@ -1,0 +1,97 @@
+//! `moonloom register`: find the Moon in every frame.
+
+use super::outcome::{Outcome, Progress, print, say, strict, tell};
+use clap::Args;
+use moonloom::compose::frames_digest;
+use moonloom::diag::Warned;
+use moonloom::ingest::{Night, NightError, read_frames, read_night};
+use moonloom::register::{Registration, Status, register, registration_csv, registration_text};
+use moonloom::write::write_text;
+use std::path::{Path, PathBuf};
+use std::time::Instant;
+
+/// Find the Moon in every frame.
+#[derive(Args)]
+pub struct RegisterArgs {
+    /// A folder of frames, or the frames themselves
+    #[arg(required = true, value_name = "FRAMES")]
+    frames: Vec<PathBuf>,
+    /// Where to keep the registration (RON that you may edit)
+    #[arg(long, value_name = "FILE")]
+    out: PathBuf,
+    /// A table of what was found; `-` prints it
+    #[arg(long, value_name = "FILE")]
+    csv: Option<PathBuf>,
+    /// Warnings end the run with status 1
+    #[arg(long)]
+    strict: bool,
+}
+
+pub fn read(frames: &[PathBuf]) -> Result<Warned<Night>, NightError> {
+    match frames {
+        [folder] if folder.is_dir() => read_night(folder),
+        files => read_frames(files.to_vec()),
+    }
+}
+
+/// A folder as seen from the folder of a file, where that is possible without climbing.
+fn folder_beside(folder: &Path, file: &Path) -> String {
+    let absolute = folder.canonicalize().unwrap_or_else(|_| folder.to_owned());
+    let base = file.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let relative = base.canonicalize().ok().and_then(|b| absolute.strip_prefix(b).ok().map(Path::to_path_buf));
+    match relative {
+        Some(r) if r.as_os_str().is_empty() => ".".into(),
+        Some(r) => r.to_string_lossy().into_owned(),
+        None => absolute.to_string_lossy().into_owned(),
+    }
+}
+
+/// One line that says how the registration went.
+pub fn summary(registration: &Registration, seconds: f64) -> String {
+    let count = |s| registration.count(s);
+    let mut words = format!(
+        "registered {} frames in {seconds:.1} s: {} measured, {} inferred, {} absent",
+        registration.frames.len(),
+        count(Status::Measured),
+        count(Status::Inferred),
+        count(Status::Absent)
+    );
+    for rig in &registration.rigs {
+        if let Some(focal) = rig.focal_length_px {
+            words.push_str(&format!("\n  {}x{}: {:.3}\" per pixel", rig.width, rig.height, 206_264.806 / focal));
+        }
+        if let Some(p) = &rig.pointing {
+            words.push_str(&format!(
+                ", aimed at azimuth {:.2}\u{b0} altitude {:.2}\u{b0} roll {:.2}\u{b0}, residual {:.2} px over {} frames",
+                p.pointing.azimuth.normalized().degrees(),
+                p.pointing.altitude.degrees(),
+                p.pointing.roll.degrees(),
+                p.rms_px,
+                p.frames
+            ));
+        }
+    }
+    words
+}
+
+pub fn run(args: &RegisterArgs) -> Outcome {
+    let read = read(&args.frames)?;
+    let mut warnings = tell(&read.diagnostics);
+    let night = read.value;
+    let progress = Progress::new("looking at frame");
+    let start = Instant::now();
+    let found = register(&night, &|name| progress.step(name));
+    progress.end();
+    warnings += tell(&found.diagnostics);
+    say(&summary(&found.value, start.elapsed().as_secs_f64()));
+    let folder = folder_beside(&night.folder, &args.out);
+    let text = registration_text(&found.value, &folder, &frames_digest(&night))
+        .map_err(|d| super::outcome::Failure::new(super::outcome::Exit::CouldNot, d))?;
+    write_text(&args.out, &text)?;
+    match args.csv.as_deref() {
+        Some(path) if path == Path::new("-") => print(&registration_csv(&found.value))?,
+        Some(path) => write_text(path, &registration_csv(&found.value))?,
+        None => {}
+    }
+    strict(args.strict, warnings)
+}

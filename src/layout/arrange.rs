@@ -1,0 +1,258 @@
+//! Where each disc goes: what the arrangements share, and one file for each.
+
+mod phase_grid;
+mod shadow_map;
+mod sky_track;
+mod template;
+
+pub(super) use phase_grid::phase_grid;
+pub(super) use shadow_map::shadow_map;
+pub(super) use sky_track::sky_track;
+pub(super) use template::check_template;
+
+use super::check::{blend_mode, colour};
+use super::composition::{Composition, Placement, TextAnchor, TextRequest, ToneCurve};
+use super::notation::{Normalization, Upright};
+use super::select::Chosen;
+use super::Layout;
+use crate::diag::Diagnostic;
+use crate::ingest::{Mount, Night};
+use crate::raster::{LinearMap, Matrix2, PixelPoint};
+use crate::register::Registration;
+use crate::sky::{ApparentPosition, Lens, apparent_moon};
+use crate::units::{Angle, Instant};
+
+const IDENTITY: Matrix2 = [[1.0, 0.0], [0.0, 1.0]];
+
+fn times(a: Matrix2, b: Matrix2) -> Matrix2 {
+    let cell = |r: usize, c: usize| a[r][0] * b[0][c] + a[r][1] * b[1][c];
+    [[cell(0, 0), cell(0, 1)], [cell(1, 0), cell(1, 1)]]
+}
+
+fn scaled(m: Matrix2, k: f64) -> Matrix2 {
+    m.map(|row| row.map(|v| v * k))
+}
+
+fn inverse(m: Matrix2) -> Matrix2 {
+    let [[a, b], [c, d]] = m;
+    let det = a * d - b * c;
+    [[d / det, -b / det], [-c / det, a / det]]
+}
+
+/// What an arrangement says of one disc.
+struct Spot {
+    centre: PixelPoint,
+    /// Radius on the canvas, pixels.
+    radius_px: f64,
+    /// Clockwise from the source to the canvas.
+    turn: Angle,
+    /// Canvas offset to rectified offset times a scale: identity unless the canvas stretches too.
+    stretch: Matrix2,
+}
+
+/// Everything an arrangement needs besides its own numbers.
+struct Context<'a> {
+    layout: &'a Layout,
+    night: &'a Night,
+    registration: &'a Registration,
+}
+
+impl Context<'_> {
+    /// The lens of a rig, if its plate scale was solved.
+    fn lens(&self, rig: usize) -> Option<Lens> {
+        let rig = self.registration.rigs.get(rig)?;
+        rig.pointing
+            .map(|p| p.pointing.lens)
+            .or_else(|| rig.focal_length_px.map(|f| Lens::rectilinear(rig.width, rig.height, f)))
+    }
+
+    fn ink(&self) -> [f32; 3] {
+        colour(&self.layout.file.canvas.ink).unwrap_or([0.6; 3])
+    }
+
+    /// The placement of one disc: from its own frame, unstretched, turned, scaled.
+    fn place(&self, chosen: &Chosen<'_>, spot: &Spot) -> Option<Placement> {
+        let f = chosen.registered;
+        let (source_centre, source_radius_px) = (f.centre?, f.radius_px?);
+        // In the source, a rectified offset is the metric times the pixel offset; the metric's
+        // determinant carries the mean scale, which `radius_px` already has.
+        let metric = self.lens(f.rig).map_or(IDENTITY, |l| l.local_metric(source_centre));
+        let [[a, b], [c, d]] = metric;
+        let metric = scaled(metric, 1.0 / (a * d - b * c).abs().sqrt());
+        let (sin, cos) = spot.turn.radians().sin_cos();
+        // Canvas offset -> turned back -> source scale -> source pixels.
+        let back = [[cos, sin], [-sin, cos]];
+        let to_rectified = scaled(times(back, spot.stretch), source_radius_px / spot.radius_px);
+        let map = LinearMap {
+            source_centre,
+            target_centre: spot.centre,
+            to_source: times(inverse(metric), to_rectified),
+        };
+        let light = &self.layout.file.light;
+        Some(Placement {
+            frame: f.file.clone(),
+            utc: f.utc.clone().unwrap_or_default(),
+            map,
+            to_disc: scaled(spot.stretch, 1.0 / spot.radius_px),
+            radius_px: spot.radius_px,
+            source_radius_px,
+            turn_rad: spot.turn.radians(),
+            gain: self.gain(chosen),
+            feather_px: light.feather_px,
+            subtract_sky: light.subtract_sky,
+            blend: blend_mode(light.blend),
+        })
+    }
+
+    fn gain(&self, chosen: &Chosen<'_>) -> f32 {
+        let light = &self.layout.file.light;
+        let f = chosen.registered;
+        match light.normalization {
+            Normalization::AsShot => 1.0,
+            Normalization::Even => {
+                let level = f.fit.map_or(0.5, |d| d.disc_level).max(1e-4);
+                (light.even_level as f32 / level).clamp(1.0 / 64.0, 64.0)
+            }
+            Normalization::Photometric { .. } => {
+                let exposure = self.night.frame(&f.file).and_then(|frame| frame.metadata.exposure);
+                let light_gain = exposure.map_or(1.0, |e| e.light_gain() * crate::sky::SATURATION_PER_LIGHT_GAIN);
+                (light.even_level / light_gain) as f32
+            }
+        }
+    }
+
+    fn tone(&self) -> ToneCurve {
+        let light = &self.layout.file.light;
+        let exponent = match light.normalization {
+            Normalization::Photometric { stop_height } => stop_height as f32,
+            _ => 1.0,
+        };
+        ToneCurve { exponent, white: light.even_level as f32 }
+    }
+
+    fn apparent(&self, instant: Option<Instant>) -> Option<ApparentPosition> {
+        Some(apparent_moon(&self.night.observer()?, instant?))
+    }
+
+    /// Clockwise turn that brings what the layout wants to the top, if the mount lets it be known.
+    fn turn(&self, chosen: &Chosen<'_>, up: Upright) -> Option<Angle> {
+        if up == Upright::AsShot {
+            return Some(Angle::ZERO);
+        }
+        let f = chosen.registered;
+        let pointing = self.registration.rigs.get(f.rig).and_then(|r| r.pointing);
+        // Clockwise angle of the zenith from the image's up.
+        let zenith = match (self.night.mount(), pointing) {
+            (_, Some(p)) => p.pointing.zenith_turn(f.centre?),
+            // A level tripod: the zenith is up at the middle of a long lens's frame.
+            (Mount::ReaimedTripod | Mount::FixedTripod, None) => Angle::ZERO,
+            _ => return None,
+        };
+        match up {
+            Upright::Zenith | Upright::AsShot => Some(-zenith),
+            // North lies the parallactic angle clockwise of the zenith (position angles run the
+            // other way), so it must be turned back by both.
+            Upright::North => Some(-(zenith + self.apparent(chosen.instant)?.parallactic_angle)),
+        }
+    }
+
+    /// A label under a disc, by the layout's template.
+    fn label(&self, chosen: &Chosen<'_>, index: usize, spot: &Spot) -> Option<TextRequest> {
+        let labels = self.layout.file.labels.as_ref()?;
+        if !index.is_multiple_of(labels.every) {
+            return None;
+        }
+        let text = template::fill(&labels.text, self.night, chosen, self.apparent(chosen.instant).as_ref());
+        Some(TextRequest {
+            text,
+            x_px: spot.centre.x,
+            y_px: spot.centre.y + spot.radius_px + 0.45 * labels.size_px,
+            anchor: TextAnchor::BelowCentre,
+            size_px: labels.size_px,
+            ink: self.ink(),
+            opacity: 0.85,
+        })
+    }
+
+    /// Title and subtitle at the top of the sheet; returns how much height they take.
+    fn heading(&self, texts: &mut Vec<TextRequest>, width: usize) -> f64 {
+        let (file, canvas) = (&self.layout.file, &self.layout.file.canvas);
+        let mut y = canvas.margin_px;
+        let middle = width as f64 / 2.0;
+        for (text, share, opacity) in [(&file.title, 0.030, 1.0), (&file.subtitle, 0.014, 0.7)] {
+            if let Some(text) = text {
+                let size_px = (share * width as f64).max(12.0);
+                texts.push(TextRequest {
+                    text: text.clone(),
+                    x_px: middle,
+                    y_px: y,
+                    anchor: TextAnchor::BelowCentre,
+                    size_px,
+                    ink: self.ink(),
+                    opacity,
+                });
+                y += size_px * 1.5;
+            }
+        }
+        if y > canvas.margin_px { y - canvas.margin_px + 0.015 * width as f64 } else { 0.0 }
+    }
+
+    fn composition(&self, width: usize, height: usize) -> Composition {
+        let file = &self.layout.file;
+        let name = self.layout.path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+        let night = self.night.notes.as_ref().and_then(|n| n.title.clone()).unwrap_or_default();
+        let made = format!("moonloom {}, layout {name}", env!("CARGO_PKG_VERSION"));
+        let words: Vec<&str> =
+            [file.title.as_deref().unwrap_or(""), &night, &made].into_iter().filter(|w| !w.is_empty()).collect();
+        Composition {
+            schema: "moonloom-composition-1",
+            width,
+            height,
+            dots_per_inch: file.canvas.dots_per_inch,
+            background: colour(&file.canvas.background).unwrap_or([0.0; 3]),
+            backplate: None,
+            placements: Vec::new(),
+            tone: self.tone(),
+            marks: Vec::new(),
+            texts: Vec::new(),
+            description: words.join("; "),
+        }
+    }
+}
+
+/// What should be said of a finished composition: discs off the sheet, discs that overlap.
+pub(super) fn remarks(composition: &Composition) -> Vec<Diagnostic> {
+    let mut out = Vec::new();
+    let (w, h) = (composition.width as f64, composition.height as f64);
+    let off: Vec<&Placement> = composition
+        .placements
+        .iter()
+        .filter(|p| {
+            let (c, r) = (p.centre(), p.radius_px);
+            c.x < r || c.y < r || c.x > w - r || c.y > h - r
+        })
+        .collect();
+    if let Some(first) = off.first() {
+        out.push(
+            Diagnostic::warning("disc-leaves-canvas", format!("{} of {} discs reach over the canvas's edge, first {}", off.len(), composition.placements.len(), first.frame))
+                .with_help("enlarge the canvas, or show fewer or smaller discs"),
+        );
+    }
+    let touching = composition
+        .placements
+        .windows(2)
+        .filter(|p| p[0].centre().distance(p[1].centre()) < p[0].radius_px + p[1].radius_px)
+        .count();
+    if touching > 0 {
+        let closest = composition
+            .placements
+            .windows(2)
+            .map(|p| p[0].centre().distance(p[1].centre()) / (p[0].radius_px + p[1].radius_px))
+            .fold(f64::INFINITY, f64::min);
+        out.push(
+            Diagnostic::warning("discs-overlap", format!("{touching} neighbouring discs overlap"))
+                .with_help(format!("show one in {} by `selection`, or make the discs smaller", (1.0 / closest.max(1e-3)).ceil())),
+        );
+    }
+    out
+}

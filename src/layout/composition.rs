@@ -1,0 +1,160 @@
+//! The composition: what is drawn, resolved to pixels and radians, in drawing order.
+
+use crate::raster::{LinearMap, Matrix2, PixelPoint};
+use serde::{Serialize, Serializer};
+
+/// How a disc meets what is below it (W3C Compositing and Blending Level 1).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum BlendMode {
+    /// `normal`.
+    Normal,
+    /// `lighten`.
+    Lighten,
+    /// `screen`.
+    Screen,
+}
+
+/// One curve for the whole picture: out = white x (in / white)^exponent, by the brightest channel
+/// so that colours keep their hue.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct ToneCurve {
+    /// 1 changes nothing.
+    pub exponent: f32,
+    /// The light that keeps its value.
+    pub white: f32,
+}
+
+/// One disc.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Placement {
+    /// The frame it comes from.
+    pub frame: String,
+    /// Middle of the exposure, UTC.
+    pub utc: String,
+    /// Source pixels that its pixels take their light from.
+    #[serde(serialize_with = "map_as_numbers")]
+    pub map: LinearMap,
+    /// Offset on the canvas to offset in disc radii: the limb is where its length is 1.
+    pub to_disc: Matrix2,
+    /// Radius on the canvas (of the circle of its area), pixels.
+    pub radius_px: f64,
+    /// Radius in the source frame, pixels.
+    pub source_radius_px: f64,
+    /// Clockwise turn from the source to the canvas, radians.
+    pub turn_rad: f64,
+    /// Factor on linear light.
+    pub gain: f32,
+    /// Softness of the limb, canvas pixels.
+    pub feather_px: f64,
+    /// Whether sky and glow around the source disc are subtracted.
+    pub subtract_sky: bool,
+    /// How it meets what is below.
+    pub blend: BlendMode,
+}
+
+impl Placement {
+    /// Where its centre lies on the canvas.
+    pub fn centre(&self) -> PixelPoint {
+        self.map.target_centre
+    }
+}
+
+fn map_as_numbers<S: Serializer>(map: &LinearMap, serializer: S) -> Result<S::Ok, S::Error> {
+    use serde::ser::SerializeStruct;
+    let mut s = serializer.serialize_struct("map", 3)?;
+    s.serialize_field("source_centre_px", &(map.source_centre.x, map.source_centre.y))?;
+    s.serialize_field("canvas_centre_px", &(map.target_centre.x, map.target_centre.y))?;
+    s.serialize_field("to_source", &map.to_source)?;
+    s.end()
+}
+
+/// A frame that fills the canvas below the discs.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct BackplatePlacement {
+    /// The frame.
+    pub frame: String,
+    /// Canvas pixels per frame pixel.
+    pub scale: f64,
+    /// Factor on linear light.
+    pub gain: f32,
+}
+
+/// Where a line of words stands relative to its point.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum TextAnchor {
+    /// Centred on the point, hanging below it.
+    BelowCentre,
+    /// To the right of the point, on its level.
+    RightMiddle,
+    /// Left-aligned, hanging below the point.
+    BelowLeft,
+}
+
+/// A line of words to be drawn.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct TextRequest {
+    /// The words.
+    pub text: String,
+    /// The point it belongs to, canvas pixels.
+    pub x_px: f64,
+    /// Downwards.
+    pub y_px: f64,
+    /// Where it stands relative to the point.
+    pub anchor: TextAnchor,
+    /// Height of a line, pixels.
+    pub size_px: f64,
+    /// Linear RGB.
+    pub ink: [f32; 3],
+    /// 0..1.
+    pub opacity: f32,
+}
+
+/// A mark that is not words.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Mark {
+    /// A circle's outline.
+    Circle {
+        /// Centre.
+        x_px: f64,
+        /// Downwards.
+        y_px: f64,
+        /// Radius, pixels.
+        radius_px: f64,
+        /// Thickness of the line, pixels.
+        line_px: f64,
+        /// Linear RGB.
+        ink: [f32; 3],
+        /// 0..1.
+        opacity: f32,
+    },
+}
+
+/// Everything that is drawn, in drawing order.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Composition {
+    /// `moonloom-composition-1`.
+    pub schema: &'static str,
+    /// Width, pixels.
+    pub width: usize,
+    /// Height, pixels.
+    pub height: usize,
+    /// Print resolution.
+    pub dots_per_inch: f64,
+    /// Linear RGB below everything.
+    pub background: [f32; 3],
+    /// The frame below the discs.
+    pub backplate: Option<BackplatePlacement>,
+    /// The discs, later ones above.
+    pub placements: Vec<Placement>,
+    /// The curve that all discs pass.
+    pub tone: ToneCurve,
+    /// Marks above the discs.
+    pub marks: Vec<Mark>,
+    /// Words above everything.
+    pub texts: Vec<TextRequest>,
+    /// How the picture was made, for its metadata.
+    pub description: String,
+}
