@@ -9,7 +9,7 @@ mod metadata;
 mod night;
 mod notes;
 
-pub use decode::{DecodeError, decode};
+pub use decode::{DecodeError, decode, decode_brightness};
 pub use metadata::{CaptureTime, FrameMetadata, read_metadata};
 pub use night::{Frame, Night, NightError, Rig, read_frames, read_night};
 pub use notes::{Clock, Mount, Optics, ShootNotes, Site};

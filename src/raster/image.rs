@@ -155,7 +155,9 @@ impl Plane {
                 padded[reach..reach + w].copy_from_slice(row);
                 padded[reach + w..].fill(row[w - 1]);
                 // Tap by tap over the whole row: the compiler can take many pixels at once.
-                for (i, k) in kernel.iter().enumerate() {
+                // The first tap assigns: reading fresh memory before writing it faults twice.
+                out.iter_mut().zip(&*padded).for_each(|(o, v)| *o = kernel[0] * v);
+                for (i, k) in kernel.iter().enumerate().skip(1) {
                     out.iter_mut().zip(&padded[i..]).for_each(|(o, v)| *o += k * v);
                 }
             },
@@ -164,7 +166,8 @@ impl Plane {
         data.par_chunks_mut(w).enumerate().for_each(|(y, out)| {
             for (i, k) in kernel.iter().enumerate() {
                 let sy = (y + i).saturating_sub(reach).min(h - 1);
-                out.iter_mut().zip(&across[sy * w..(sy + 1) * w]).for_each(|(o, v)| *o += k * v);
+                let row = out.iter_mut().zip(&across[sy * w..(sy + 1) * w]);
+                if i == 0 { row.for_each(|(o, v)| *o = k * v) } else { row.for_each(|(o, v)| *o += k * v) }
             }
         });
         Plane { width: w, height: h, data }

@@ -9,6 +9,7 @@
 use super::sky_level::SkyLevel;
 use crate::raster::{PixelPoint, Plane};
 use rayon::prelude::*;
+use std::cell::RefCell;
 
 /// A place and radius where the votes met.
 #[derive(Clone, Copy, Debug)]
@@ -25,6 +26,12 @@ struct Edge {
     gx: f32,
     gy: f32,
     weight: f32,
+}
+
+thread_local! {
+    /// Each thread's plane of votes, all nil between uses: fresh memory for every radius of every
+    /// frame costs more than the votes themselves.
+    static VOTES: RefCell<Vec<f32>> = const { RefCell::new(Vec::new()) };
 }
 
 /// Least slope of the log-like scale per pixel that counts as an edge: five times what the
@@ -49,15 +56,18 @@ fn edges(plane: &Plane) -> Vec<Edge> {
             let mut row = Vec::new();
             for x in 2..w - 2 {
                 let (gx, gy) = slope(x, y);
-                let m = gx.hypot(gy);
-                if m < LEAST_SLOPE {
+                // Most of a night is below the bar: no root before it is passed.
+                let square = gx * gx + gy * gy;
+                if square < LEAST_SLOPE * LEAST_SLOPE {
                     continue;
                 }
+                let m = square.sqrt();
                 // Steepest along its own direction, to the nearest pixel.
                 let (sx, sy) = ((gx / m).round() as i64, (gy / m).round() as i64);
                 let ahead = slope((x as i64 + sx) as usize, (y as i64 + sy) as usize);
                 let behind = slope((x as i64 - sx) as usize, (y as i64 - sy) as usize);
-                if ahead.0.hypot(ahead.1) > m || behind.0.hypot(behind.1) > m {
+                let steeper = |s: (f32, f32)| s.0 * s.0 + s.1 * s.1 > square;
+                if steeper(ahead) || steeper(behind) {
                     continue;
                 }
                 row.push(Edge {
@@ -95,7 +105,9 @@ fn peaks(
     let margin = radius.ceil() as usize + reach + 1;
     let (w, h) = (width + 2 * margin, height + 2 * margin);
     // The plane is handed from radius to radius; only cells that got a vote are cleared again.
-    votes.resize((w * h).max(votes.len()), 0.0);
+    if votes.len() < w * h {
+        votes.resize(w * h, 0.0);
+    }
     let mut cells = Vec::with_capacity(edges.len());
     for e in edges {
         let x = (e.x + e.gx * radius + margin as f32) as usize;
@@ -181,10 +193,11 @@ pub(super) fn candidates(brightness: &Plane, from_px: f64, to_px: f64, keep: usi
         let radii: Vec<f64> = (0..=steps).map(|i| low * (high / low).powf(i as f64 / steps as f64)).collect();
         let found: Vec<Candidate> = radii
             .par_iter()
-            .map_init(Vec::new, |votes, r| {
-                peaks(votes, &edges, (reduced.width(), reduced.height()), *r as f32, keep)
+            .flat_map_iter(|r| {
+                VOTES.with_borrow_mut(|votes| {
+                    peaks(votes, &edges, (reduced.width(), reduced.height()), *r as f32, keep)
+                })
             })
-            .flatten_iter()
             .collect();
         out.extend(found.into_iter().map(|c| Candidate {
             centre: PixelPoint::new(c.centre.x * factor, c.centre.y * factor),

@@ -12,7 +12,7 @@ use super::small_disc::Shading;
 use super::pointing::{PointingSolution, Sighting, nearest, solve};
 use super::{FrameRegistration, RigSolution, Status};
 use crate::diag::Diagnostic;
-use crate::ingest::{Frame, Mount, Night, Rig, decode};
+use crate::ingest::{Frame, Mount, Night, Rig, decode, decode_brightness};
 use crate::raster::{LinearImage, PixelPoint, PixelRect, Plane};
 use crate::sky::{
     CameraPointing, Danjon, EarthShadow, Horizontal, Lens, Observer, Refraction, ShadowLight, apparent_moon, shadow_from,
@@ -98,7 +98,7 @@ enum Looked {
 }
 
 fn brightness(night: &Night, frame: &Frame) -> Result<Plane, String> {
-    decode(&frame.path, night.transfer()).map(|image| image.brightness()).map_err(|e| e.to_string())
+    decode_brightness(&frame.path, night.transfer()).map_err(|e| e.to_string())
 }
 
 /// Result of one rig.
