@@ -61,8 +61,8 @@ const PREVIEW_SIDE: usize = 1600;
 pub fn compose(request: &ComposeRequest<'_>) -> Result<(Composition, Vec<Diagnostic>), ComposeError> {
     check_targets(request.night, request.out, request.preview)?;
     let spec = OutputSpec::for_path(request.out)?;
-    let resolved = resolve(request.layout, request.night, request.registration)
-        .map_err(|d| ComposeError::Layout(Box::new(d)))?;
+    let resolved =
+        resolve(request.layout, request.night, request.registration).map_err(|d| ComposeError::Layout(Box::new(d)))?;
     let mut diagnostics = resolved.diagnostics;
     let composition = resolved.value;
     let pixels = Pixels::load(&composition, request.night, &mut diagnostics)?;
@@ -148,7 +148,9 @@ impl Pixels {
         for group in developed {
             match group {
                 Ok(list) => list.into_iter().for_each(|(i, disc)| discs[i] = Some(disc)),
-                Err(why) => diagnostics.push(Diagnostic::warning("disc-left-out", format!("a disc is left out: {why}"))),
+                Err(why) => {
+                    diagnostics.push(Diagnostic::warning("disc-left-out", format!("a disc is left out: {why}")))
+                }
             }
         }
         Ok(Pixels { discs, backplate })
@@ -265,7 +267,8 @@ pub fn registration_of(night: &Night, cache: Option<&Path>, progress: &(dyn Fn(&
     if let (Some(path), Some(folder)) = (&file, cache) {
         let written = std::fs::create_dir_all(folder).map_err(|e| e.to_string()).and_then(|()| {
             let folder = night.folder.to_string_lossy();
-            let text = crate::register::registration_text(&registered.value, &folder, &digest).map_err(|d| d.message)?;
+            let text =
+                crate::register::registration_text(&registered.value, &folder, &digest).map_err(|d| d.message)?;
             crate::write::write_text(path, &text).map_err(|e| e.to_string())
         });
         if let Err(why) = written {

@@ -105,8 +105,13 @@ pub fn run(args: &ComposeArgs) -> Outcome {
         return dry_run(args, &layout, &night, &registration);
     };
     let start = Instant::now();
-    let request =
-        ComposeRequest { layout: &layout, night: &night, registration: &registration, out, preview: args.preview.as_deref() };
+    let request = ComposeRequest {
+        layout: &layout,
+        night: &night,
+        registration: &registration,
+        out,
+        preview: args.preview.as_deref(),
+    };
     let (composition, diagnostics) = compose(&request)?;
     warnings += tell(&diagnostics);
     say(&format!(

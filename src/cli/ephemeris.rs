@@ -77,13 +77,15 @@ fn site(text: &str) -> Result<Observer, Failure> {
 }
 
 fn instant(text: &str) -> Result<Instant, Failure> {
-    let at = Instant::parse_utc(text)
-        .map_err(|e| wrong(e.to_string(), "write UTC like 2028-12-31T16:52:00Z"))?;
+    let at = Instant::parse_utc(text).map_err(|e| wrong(e.to_string(), "write UTC like 2028-12-31T16:52:00Z"))?;
     if serves(at) {
         return Ok(at);
     }
     let (from, to) = (SERIES_RANGE.start(), SERIES_RANGE.end());
-    Err(wrong(format!("{text} lies outside the years {from} to {to} that the series serve"), "choose an instant within them"))
+    Err(wrong(
+        format!("{text} lies outside the years {from} to {to} that the series serve"),
+        "choose an instant within them",
+    ))
 }
 
 /// Seconds of `90`, `90s`, `10m`, `1.5h`.
@@ -111,7 +113,10 @@ fn instants(args: &EphemerisArgs) -> Result<Vec<Instant>, Failure> {
         let (from, to, step) = (instant(from)?, instant(to)?, duration(&args.step)?);
         let count = (to.seconds_since(from) / step + 1e-9).floor();
         if !(0.0..=5e6).contains(&count) {
-            return Err(wrong("--to lies before --from, or the steps are too many".into(), "give a later --to or a longer --step"));
+            return Err(wrong(
+                "--to lies before --from, or the steps are too many".into(),
+                "give a later --to or a longer --step",
+            ));
         }
         out.extend((0..=count as u64).map(|i| from.plus_seconds(i as f64 * step)));
     }
@@ -156,7 +161,8 @@ pub fn run(args: &EphemerisArgs) -> Outcome {
             .iter()
             .map(|r| {
                 let fields = COLUMNS.iter().zip(r).map(|(name, value)| {
-                    let value = value.parse::<f64>().map_or_else(|_| serde_json::json!(value), |n| serde_json::json!(n));
+                    let value =
+                        value.parse::<f64>().map_or_else(|_| serde_json::json!(value), |n| serde_json::json!(n));
                     ((*name).to_owned(), value)
                 });
                 serde_json::Value::Object(fields.collect())

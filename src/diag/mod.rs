@@ -44,7 +44,7 @@ impl Span {
 
     /// The place of a field's name in a RON text, found by following `names` from the outside in;
     /// `None` when the text does not spell it out (a default was used).
-    pub fn of_field(path: &Path, text: &str, names: &[&str]) -> Option<Self> {
+    pub fn of_field(path: &Path, text: &str, names: &[&str]) -> Option<Box<Self>> {
         let mut from = 0;
         for name in names {
             from += find_name(&text[from..], name)?;
@@ -52,7 +52,7 @@ impl Span {
         let before = &text[..from];
         let line = before.matches('\n').count() + 1;
         let column = before.rsplit('\n').next().unwrap_or("").chars().count() + 1;
-        Some(Span::at(path, text, line, column, names.last()?.chars().count()))
+        Some(Box::new(Span::at(path, text, line, column, names.last()?.chars().count())))
     }
 }
 
@@ -63,7 +63,7 @@ fn find_name(text: &str, name: &str) -> Option<usize> {
         let line_start = text[..at].rfind('\n').map_or(0, |n| n + 1);
         let lead = &text[line_start..at];
         !lead.contains("//")
-            && lead.matches('"').count() % 2 == 0
+            && lead.matches('"').count().is_multiple_of(2)
             && !is_word(text[..at].chars().next_back())
             && !is_word(text[at + name.len()..].chars().next())
     })
@@ -79,7 +79,7 @@ pub struct Diagnostic {
     /// What happened, one sentence.
     pub message: String,
     /// Where in a text file, when there is such a place.
-    pub span: Option<Span>,
+    pub span: Option<Box<Span>>,
     /// One line of help, when there is something to do.
     pub help: Option<String>,
 }
@@ -110,7 +110,7 @@ impl Diagnostic {
     /// With a place in a text file.
     #[must_use]
     pub fn with_span(mut self, span: Span) -> Self {
-        self.span = Some(span);
+        self.span = Some(Box::new(span));
         self
     }
 }

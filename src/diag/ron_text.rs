@@ -15,10 +15,7 @@ fn extensions() -> Extensions {
 /// # Errors
 /// A [`Diagnostic`] with the file, line, column and what would be valid there.
 pub fn read_ron<T: DeserializeOwned>(path: &Path, text: &str) -> Result<T, Diagnostic> {
-    ron::Options::default()
-        .with_default_extension(extensions())
-        .from_str(text)
-        .map_err(|e| explain(path, text, &e))
+    ron::Options::default().with_default_extension(extensions()).from_str(text).map_err(|e| explain(path, text, &e))
 }
 
 /// Writes a value as RON, one field a line.
@@ -59,18 +56,20 @@ fn explain(path: &Path, text: &str, error: &SpannedError) -> Diagnostic {
         Error::NoSuchStructField { expected, found, .. } => {
             (format!("unknown field `{found}`"), Some(found.clone()), Some(suggestion(found, expected)))
         }
-        Error::NoSuchEnumVariant { expected, found, .. } => {
-            (format!("`{found}` is not one of the choices here"), Some(found.clone()), Some(suggestion(found, expected)))
-        }
+        Error::NoSuchEnumVariant { expected, found, .. } => (
+            format!("`{found}` is not one of the choices here"),
+            Some(found.clone()),
+            Some(suggestion(found, expected)),
+        ),
         Error::MissingStructField { field, .. } => {
             (format!("the field `{field}` is missing"), None, Some(format!("add `{field}: …,` here")))
         }
-        Error::DuplicateStructField { field, .. } => {
-            (format!("the field `{field}` is given twice"), Some((*field).to_owned()), Some("remove one of the two".into()))
-        }
-        Error::InvalidValueForType { expected, found } => {
-            (format!("expected {expected}, found {found}"), None, None)
-        }
+        Error::DuplicateStructField { field, .. } => (
+            format!("the field `{field}` is given twice"),
+            Some((*field).to_owned()),
+            Some("remove one of the two".into()),
+        ),
+        Error::InvalidValueForType { expected, found } => (format!("expected {expected}, found {found}"), None, None),
         other => (other.to_string(), None, None),
     };
     // The reader stops just after the word at fault; point at the word itself.

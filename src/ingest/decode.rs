@@ -54,7 +54,10 @@ fn table(codes: usize, transfer: TransferFunction) -> Vec<f32> {
 fn is_eight_bit(picture: &DynamicImage) -> bool {
     matches!(
         picture,
-        DynamicImage::ImageLuma8(_) | DynamicImage::ImageLumaA8(_) | DynamicImage::ImageRgb8(_) | DynamicImage::ImageRgba8(_)
+        DynamicImage::ImageLuma8(_)
+            | DynamicImage::ImageLumaA8(_)
+            | DynamicImage::ImageRgb8(_)
+            | DynamicImage::ImageRgba8(_)
     )
 }
 

@@ -89,9 +89,8 @@ fn from_exif(exif: &Exif, into: &mut FrameMetadata) {
 /// A sentence, when the file cannot be opened or is no image.
 pub fn read_metadata(path: &Path) -> Result<FrameMetadata, String> {
     let mut out = FrameMetadata::default();
-    let reader = image::ImageReader::open(path)
-        .and_then(image::ImageReader::with_guessed_format)
-        .map_err(|e| e.to_string())?;
+    let reader =
+        image::ImageReader::open(path).and_then(image::ImageReader::with_guessed_format).map_err(|e| e.to_string())?;
     let (width, height) = reader.into_dimensions().map_err(|e| e.to_string())?;
     (out.width, out.height) = (width as usize, height as usize);
     let file = File::open(path).map_err(|e| e.to_string())?;

@@ -183,8 +183,7 @@ fn rig_of(metadata: &FrameMetadata, notes: Option<&ShootNotes>) -> Rig {
     let optics = notes.map(|n| n.optics).unwrap_or_default();
     let focal_length_mm = optics.focal_length_mm.or(metadata.focal_length_mm);
     let long_side = metadata.width.max(metadata.height) as f64;
-    let pitch_mm =
-        optics.pixel_pitch_um.map(|p| p / 1000.0).or(optics.sensor_width_mm.map(|w| w / long_side));
+    let pitch_mm = optics.pixel_pitch_um.map(|p| p / 1000.0).or(optics.sensor_width_mm.map(|w| w / long_side));
     Rig {
         width: metadata.width,
         height: metadata.height,
@@ -215,21 +214,29 @@ fn warn(frames: &[Frame], rigs: &[Rig], notes: Option<&ShootNotes>, out: &mut Ve
     }
     if frames.iter().any(|f| f.time.is_some_and(|t| !t.zone_known)) {
         out.push(
-            Diagnostic::warning("clock-zone-unknown", "nobody says what zone the camera's clock was set to; UTC is assumed")
-                .with_help("write `clock: (utc_offset: \"+08:00\")` into shoot.ron beside the frames"),
+            Diagnostic::warning(
+                "clock-zone-unknown",
+                "nobody says what zone the camera's clock was set to; UTC is assumed",
+            )
+            .with_help("write `clock: (utc_offset: \"+08:00\")` into shoot.ron beside the frames"),
         );
     }
     if notes.is_none_or(|n| n.site.is_none()) {
         out.push(
-            Diagnostic::note("site-unknown", "no site is given: the Moon is found in the frames, but not placed on the sky")
-                .with_help("write `site: (latitude_deg: …, longitude_deg: …)` into shoot.ron beside the frames"),
+            Diagnostic::note(
+                "site-unknown",
+                "no site is given: the Moon is found in the frames, but not placed on the sky",
+            )
+            .with_help("write `site: (latitude_deg: …, longitude_deg: …)` into shoot.ron beside the frames"),
         );
     }
     if rigs.len() > 1 {
         let sizes: Vec<String> = rigs
             .iter()
             .enumerate()
-            .map(|(i, r)| format!("{} frames of {}x{}", frames.iter().filter(|f| f.rig == i).count(), r.width, r.height))
+            .map(|(i, r)| {
+                format!("{} frames of {}x{}", frames.iter().filter(|f| f.rig == i).count(), r.width, r.height)
+            })
             .collect();
         out.push(Diagnostic::note(
             "several-rigs",

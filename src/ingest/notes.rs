@@ -102,7 +102,11 @@ impl ShootNotes {
             Err(d)
         };
         if notes.version != 1 {
-            return fault(&["version"], format!("version {} of the shoot notes is not known", notes.version), "this program reads version 1");
+            return fault(
+                &["version"],
+                format!("version {} of the shoot notes is not known", notes.version),
+                "this program reads version 1",
+            );
         }
         if let Some(site) = notes.site
             && let Err(e) = site.observer()
@@ -112,7 +116,11 @@ impl ShootNotes {
         if let Some(offset) = &notes.clock.utc_offset
             && parse_offset(offset).is_none()
         {
-            return fault(&["clock", "utc_offset"], format!("`{offset}` is not an offset from UTC"), "write it like \"+08:00\" or \"-03:30\"");
+            return fault(
+                &["clock", "utc_offset"],
+                format!("`{offset}` is not an offset from UTC"),
+                "write it like \"+08:00\" or \"-03:30\"",
+            );
         }
         let positive = [
             ("focal_length_mm", notes.optics.focal_length_mm),
@@ -121,7 +129,11 @@ impl ShootNotes {
         ];
         for (name, value) in positive {
             if value.is_some_and(|v| !(v > 0.0 && v < 1e5)) {
-                return fault(&["optics", name], format!("`{name}` must be above zero"), "give the length in the unit of its name");
+                return fault(
+                    &["optics", name],
+                    format!("`{name}` must be above zero"),
+                    "give the length in the unit of its name",
+                );
             }
         }
         Ok(notes)

@@ -52,10 +52,8 @@ fn stamp<F: Font>(font: &F, request: &TextRequest) -> Stamp {
     let mut out = Stamp::transparent(rect);
     let stride = rect.width();
     for mut glyph in glyphs {
-        glyph.position = point(
-            glyph.position.x + (left - rect.x0 as f64) as f32,
-            (top - rect.y0 as f64) as f32 + ascent,
-        );
+        glyph.position =
+            point(glyph.position.x + (left - rect.x0 as f64) as f32, (top - rect.y0 as f64) as f32 + ascent);
         let Some(outline) = font.outline_glyph(glyph) else { continue };
         let bounds = outline.px_bounds();
         outline.draw(|gx, gy, coverage| {

@@ -10,11 +10,11 @@ pub(super) use shadow_map::shadow_map;
 pub(super) use sky_track::sky_track;
 pub(super) use template::check_template;
 
+use super::Layout;
 use super::check::{blend_mode, colour};
 use super::composition::{Composition, Placement, TextAnchor, TextRequest, ToneCurve};
 use super::notation::{Normalization, Upright};
 use super::select::Chosen;
-use super::Layout;
 use crate::diag::Diagnostic;
 use crate::ingest::{Mount, Night};
 use crate::raster::{LinearMap, Matrix2, PixelPoint};
@@ -83,11 +83,8 @@ impl Context<'_> {
         // Canvas offset -> turned back -> source scale -> source pixels.
         let back = [[cos, sin], [-sin, cos]];
         let to_rectified = scaled(times(back, spot.stretch), source_radius_px / spot.radius_px);
-        let map = LinearMap {
-            source_centre,
-            target_centre: spot.centre,
-            to_source: times(inverse(metric), to_rectified),
-        };
+        let map =
+            LinearMap { source_centre, target_centre: spot.centre, to_source: times(inverse(metric), to_rectified) };
         let light = &self.layout.file.light;
         Some(Placement {
             frame: f.file.clone(),
@@ -234,8 +231,16 @@ pub(super) fn remarks(composition: &Composition) -> Vec<Diagnostic> {
         .collect();
     if let Some(first) = off.first() {
         out.push(
-            Diagnostic::warning("disc-leaves-canvas", format!("{} of {} discs reach over the canvas's edge, first {}", off.len(), composition.placements.len(), first.frame))
-                .with_help("enlarge the canvas, or show fewer or smaller discs"),
+            Diagnostic::warning(
+                "disc-leaves-canvas",
+                format!(
+                    "{} of {} discs reach over the canvas's edge, first {}",
+                    off.len(),
+                    composition.placements.len(),
+                    first.frame
+                ),
+            )
+            .with_help("enlarge the canvas, or show fewer or smaller discs"),
         );
     }
     let touching = composition
@@ -249,10 +254,9 @@ pub(super) fn remarks(composition: &Composition) -> Vec<Diagnostic> {
             .windows(2)
             .map(|p| p[0].centre().distance(p[1].centre()) / (p[0].radius_px + p[1].radius_px))
             .fold(f64::INFINITY, f64::min);
-        out.push(
-            Diagnostic::warning("discs-overlap", format!("{touching} neighbouring discs overlap"))
-                .with_help(format!("show one in {} by `selection`, or make the discs smaller", (1.0 / closest.max(1e-3)).ceil())),
-        );
+        out.push(Diagnostic::warning("discs-overlap", format!("{touching} neighbouring discs overlap")).with_help(
+            format!("show one in {} by `selection`, or make the discs smaller", (1.0 / closest.max(1e-3)).ceil()),
+        ));
     }
     out
 }

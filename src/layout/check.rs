@@ -21,7 +21,11 @@ const LARGEST_SIDE: usize = 60_000;
 pub(super) fn check(layout: &Layout) -> Result<(), Diagnostic> {
     let f = &layout.file;
     if f.version != 1 {
-        return Err(layout.fault(&["version"], format!("version {} of a layout is not known", f.version), "this program reads version 1"));
+        return Err(layout.fault(
+            &["version"],
+            format!("version {} of a layout is not known", f.version),
+            "this program reads version 1",
+        ));
     }
     let c = &f.canvas;
     for (name, side) in [("width_px", c.width_px), ("height_px", c.height_px)] {
@@ -30,14 +34,26 @@ pub(super) fn check(layout: &Layout) -> Result<(), Diagnostic> {
         }
     }
     if !(0.0..=0.45).contains(&(c.margin_px / c.width_px.min(c.height_px) as f64)) {
-        return Err(layout.fault(&["canvas", "margin_px"], "the margins leave no room", "give less than 45 % of the shorter side"));
+        return Err(layout.fault(
+            &["canvas", "margin_px"],
+            "the margins leave no room",
+            "give less than 45 % of the shorter side",
+        ));
     }
     if !(10.0..=5000.0).contains(&c.dots_per_inch) {
-        return Err(layout.fault(&["canvas", "dots_per_inch"], format!("{} pixels per inch cannot be printed", c.dots_per_inch), "give 10 to 5000; 300 is usual for prints"));
+        return Err(layout.fault(
+            &["canvas", "dots_per_inch"],
+            format!("{} pixels per inch cannot be printed", c.dots_per_inch),
+            "give 10 to 5000; 300 is usual for prints",
+        ));
     }
     for (name, text) in [("background", &c.background), ("ink", &c.ink)] {
         if colour(text).is_none() {
-            return Err(layout.fault(&["canvas", name], format!("`{text}` is no colour"), "give a CSS colour name or #rrggbb, such as \"midnightblue\" or \"#07080c\""));
+            return Err(layout.fault(
+                &["canvas", name],
+                format!("`{text}` is no colour"),
+                "give a CSS colour name or #rrggbb, such as \"midnightblue\" or \"#07080c\"",
+            ));
         }
     }
     light(layout)?;
@@ -45,7 +61,11 @@ pub(super) fn check(layout: &Layout) -> Result<(), Diagnostic> {
     arrangement(layout)?;
     if let Some(labels) = &f.labels {
         if !(4.0..=2000.0).contains(&labels.size_px) {
-            return Err(layout.fault(&["labels", "size_px"], format!("letters of {} px cannot be drawn", labels.size_px), "give 4 to 2000"));
+            return Err(layout.fault(
+                &["labels", "size_px"],
+                format!("letters of {} px cannot be drawn", labels.size_px),
+                "give 4 to 2000",
+            ));
         }
         if labels.every == 0 {
             return Err(layout.fault(&["labels", "every"], "`every` is 0", "1 labels every disc, 2 every other"));
@@ -64,15 +84,27 @@ pub(super) fn check(layout: &Layout) -> Result<(), Diagnostic> {
 fn light(layout: &Layout) -> Result<(), Diagnostic> {
     let l = &layout.file.light;
     if !(0.01..=1.0).contains(&l.even_level) {
-        return Err(layout.fault(&["light", "even_level"], format!("{} is not between 0.01 and 1", l.even_level), "0.55 shows a full Moon bright but not blank"));
+        return Err(layout.fault(
+            &["light", "even_level"],
+            format!("{} is not between 0.01 and 1", l.even_level),
+            "0.55 shows a full Moon bright but not blank",
+        ));
     }
     if !(0.0..=200.0).contains(&l.feather_px) {
-        return Err(layout.fault(&["light", "feather_px"], format!("a feather of {} px cannot be drawn", l.feather_px), "give 0 to 200; 1.5 is usual"));
+        return Err(layout.fault(
+            &["light", "feather_px"],
+            format!("a feather of {} px cannot be drawn", l.feather_px),
+            "give 0 to 200; 1.5 is usual",
+        ));
     }
     if let Normalization::Photometric { stop_height } = l.normalization
         && !(0.02..=2.0).contains(&stop_height)
     {
-        return Err(layout.fault(&["light", "stop_height"], format!("{stop_height} is not between 0.02 and 2"), "1 keeps true ratios; 0.25 shows twelve stops as three"));
+        return Err(layout.fault(
+            &["light", "stop_height"],
+            format!("{stop_height} is not between 0.02 and 2"),
+            "1 keeps true ratios; 0.25 shows twelve stops as three",
+        ));
     }
     Ok(())
 }
@@ -87,10 +119,18 @@ fn selection(layout: &Layout) -> Result<(), Diagnostic> {
         }
     }
     if s.count == Some(0) {
-        return Err(layout.fault(&["selection", "count"], "`count` is 0: nothing would be shown", "leave it out to show every disc"));
+        return Err(layout.fault(
+            &["selection", "count"],
+            "`count` is 0: nothing would be shown",
+            "leave it out to show every disc",
+        ));
     }
     if s.minutes_apart.is_some_and(|m| !(m > 0.0 && m < 1e4)) {
-        return Err(layout.fault(&["selection", "minutes_apart"], "`minutes_apart` must be above zero", "10 shows a disc every ten minutes"));
+        return Err(layout.fault(
+            &["selection", "minutes_apart"],
+            "`minutes_apart` must be above zero",
+            "10 shows a disc every ten minutes",
+        ));
     }
     Ok(())
 }
@@ -98,9 +138,15 @@ fn selection(layout: &Layout) -> Result<(), Diagnostic> {
 fn arrangement(layout: &Layout) -> Result<(), Diagnostic> {
     match &layout.file.arrangement {
         Arrangement::SkyTrack(t) => {
-            for (name, value, most) in [("scale", t.scale, 20.0), ("enlarge", t.enlarge, 100.0), ("backplate_gain", t.backplate_gain, 1000.0)] {
+            for (name, value, most) in
+                [("scale", t.scale, 20.0), ("enlarge", t.enlarge, 100.0), ("backplate_gain", t.backplate_gain, 1000.0)]
+            {
                 if !(value > 0.0 && value <= most) {
-                    return Err(layout.fault(&["SkyTrack", name], format!("`{name}` is {value}"), "give a number above zero; 1 changes nothing"));
+                    return Err(layout.fault(
+                        &["SkyTrack", name],
+                        format!("`{name}` is {value}"),
+                        "give a number above zero; 1 changes nothing",
+                    ));
                 }
             }
         }
@@ -119,7 +165,11 @@ fn arrangement(layout: &Layout) -> Result<(), Diagnostic> {
 
 fn diameter(layout: &Layout, arrangement: &str, diameter_px: Option<f64>) -> Result<(), Diagnostic> {
     if diameter_px.is_some_and(|d| !(2.0..=50_000.0).contains(&d)) {
-        return Err(layout.fault(&[arrangement, "disc_diameter_px"], "the discs' diameter is not between 2 and 50000 px", "leave it out to fill the sheet"));
+        return Err(layout.fault(
+            &[arrangement, "disc_diameter_px"],
+            "the discs' diameter is not between 2 and 50000 px",
+            "leave it out to fill the sheet",
+        ));
     }
     Ok(())
 }

@@ -38,13 +38,23 @@ pub(super) fn select<'a>(
         let others = registration.frames.iter().filter(|f| f.rig != wanted.rig && f.status == Status::Measured).count();
         if others > 0 {
             diagnostics.push(
-                Diagnostic::note("other-rigs-left-out", format!("{others} frames of other rigs are left out; this layout shows those of rig {}", wanted.rig))
-                    .with_help("choose another with `selection: (rig: 1)`"),
+                Diagnostic::note(
+                    "other-rigs-left-out",
+                    format!(
+                        "{others} frames of other rigs are left out; this layout shows those of rig {}",
+                        wanted.rig
+                    ),
+                )
+                .with_help("choose another with `selection: (rig: 1)`"),
             );
         }
     }
     if wanted.rig >= night.rigs.len() {
-        return Err(layout.fault(&["selection", "rig"], format!("there is no rig {}; the night has {}", wanted.rig, night.rigs.len()), "rig 0 is the one with most frames"));
+        return Err(layout.fault(
+            &["selection", "rig"],
+            format!("there is no rig {}; the night has {}", wanted.rig, night.rigs.len()),
+            "rig 0 is the one with most frames",
+        ));
     }
     for (bound, later) in [(&wanted.from_utc, true), (&wanted.to_utc, false)] {
         if let Some(bound) = bound.as_deref().and_then(|t| Instant::parse_utc(t).ok()) {
@@ -97,15 +107,27 @@ fn spread<'a>(chosen: &[Chosen<'a>], count: usize) -> Vec<Chosen<'a>> {
     out.into_iter().map(|i| chosen[i]).collect()
 }
 
-fn by_name<'a>(layout: &Layout, files: &[String], registration: &'a Registration) -> Result<Vec<Chosen<'a>>, Diagnostic> {
+fn by_name<'a>(
+    layout: &Layout,
+    files: &[String],
+    registration: &'a Registration,
+) -> Result<Vec<Chosen<'a>>, Diagnostic> {
     files
         .iter()
         .map(|name| {
-            let frame = registration
-                .frame(name)
-                .ok_or_else(|| layout.fault(&["selection", "files"], format!("`{name}` is not among the frames"), "give file names without the folder"))?;
+            let frame = registration.frame(name).ok_or_else(|| {
+                layout.fault(
+                    &["selection", "files"],
+                    format!("`{name}` is not among the frames"),
+                    "give file names without the folder",
+                )
+            })?;
             if frame.centre.is_none() {
-                return Err(layout.fault(&["selection", "files"], format!("no Moon is known in `{name}`"), "a gap stays a gap: choose a frame with a Moon"));
+                return Err(layout.fault(
+                    &["selection", "files"],
+                    format!("no Moon is known in `{name}`"),
+                    "a gap stays a gap: choose a frame with a Moon",
+                ));
             }
             Ok(Chosen { registered: frame, instant: instant(frame) })
         })

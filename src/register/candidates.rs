@@ -144,10 +144,7 @@ fn peaks(
     found.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
     let mut kept: Vec<Candidate> = Vec::new();
     for (support, cell) in found {
-        let centre = PixelPoint::new(
-            (cell % w) as f64 + 0.5 - margin as f64,
-            (cell / w) as f64 + 0.5 - margin as f64,
-        );
+        let centre = PixelPoint::new((cell % w) as f64 + 0.5 - margin as f64, (cell / w) as f64 + 0.5 - margin as f64);
         if kept.iter().all(|k| k.centre.distance(centre) > 0.3 * f64::from(radius)) {
             kept.push(Candidate { centre, radius_px: f64::from(radius), support: f64::from(support) });
             if kept.len() == keep {
@@ -194,9 +191,8 @@ pub(super) fn candidates(brightness: &Plane, from_px: f64, to_px: f64, keep: usi
         let found: Vec<Candidate> = radii
             .par_iter()
             .flat_map_iter(|r| {
-                VOTES.with_borrow_mut(|votes| {
-                    peaks(votes, &edges, (reduced.width(), reduced.height()), *r as f32, keep)
-                })
+                VOTES
+                    .with_borrow_mut(|votes| peaks(votes, &edges, (reduced.width(), reduced.height()), *r as f32, keep))
             })
             .collect();
         out.extend(found.into_iter().map(|c| Candidate {

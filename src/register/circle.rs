@@ -112,11 +112,7 @@ pub(super) fn fit(points: &[LimbPoint], guess: f64, prior: Option<RadiusPrior>) 
         }
         let step = (normal + Matrix3::identity() * 1e-9).cholesky()?.solve(&gradient);
         let limit = 0.25 * guess;
-        (x, y, r) = (
-            x - step.x.clamp(-limit, limit),
-            y - step.y.clamp(-limit, limit),
-            r - step.z.clamp(-limit, limit),
-        );
+        (x, y, r) = (x - step.x.clamp(-limit, limit), y - step.y.clamp(-limit, limit), r - step.z.clamp(-limit, limit));
         if !(x.is_finite() && y.is_finite() && r > 0.3 * guess && r < 3.0 * guess) {
             return None;
         }
@@ -185,7 +181,13 @@ mod tests {
             .map(|d| {
                 let (s, c) = f64::from(d).to_radians().sin_cos();
                 let wobble = 0.05 * (f64::from(d) * 1.7).sin() + bend;
-                LimbPoint { x: 3.0 + (40.0 + wobble) * c, y: -2.0 + (40.0 + wobble) * s, weight: 1.0, step: 1.0, width_px: 1.0 }
+                LimbPoint {
+                    x: 3.0 + (40.0 + wobble) * c,
+                    y: -2.0 + (40.0 + wobble) * s,
+                    weight: 1.0,
+                    step: 1.0,
+                    width_px: 1.0,
+                }
             })
             .collect()
     }
@@ -193,7 +195,10 @@ mod tests {
     #[test]
     fn a_third_of_the_limb_is_enough() {
         let circle = fit(&arc(20, 140, 0.0), 42.0, None).unwrap();
-        assert!((circle.x - 3.0).abs() < 0.1 && (circle.y + 2.0).abs() < 0.1 && (circle.radius - 40.0).abs() < 0.1, "{circle:?}");
+        assert!(
+            (circle.x - 3.0).abs() < 0.1 && (circle.y + 2.0).abs() < 0.1 && (circle.radius - 40.0).abs() < 0.1,
+            "{circle:?}"
+        );
         assert!((circle.arc_deg - 120.0).abs() <= 10.0);
     }
 
@@ -201,7 +206,13 @@ mod tests {
     fn a_roof_across_the_disc_does_not_pull_the_fit() {
         let mut points = arc(0, 220, 0.0);
         // A straight edge 10 px below the centre.
-        points.extend((-30..30).map(|x| LimbPoint { x: 3.0 + f64::from(x), y: 8.0, weight: 1.0, step: 1.0, width_px: 1.0 }));
+        points.extend((-30..30).map(|x| LimbPoint {
+            x: 3.0 + f64::from(x),
+            y: 8.0,
+            weight: 1.0,
+            step: 1.0,
+            width_px: 1.0,
+        }));
         let circle = fit(&points, 42.0, None).unwrap();
         assert!((circle.x - 3.0).abs() < 0.1 && (circle.radius - 40.0).abs() < 0.1, "{circle:?}");
     }

@@ -238,8 +238,11 @@ pub fn registration_text(
 pub fn read_registration(path: &Path, text: &str) -> Result<(Registration, String, String), Diagnostic> {
     let form: FileForm = read_ron(path, text)?;
     if form.version != 1 {
-        let mut d = Diagnostic::error("registration-version", format!("version {} of a registration is not known", form.version))
-            .with_help("register the frames again with this program");
+        let mut d = Diagnostic::error(
+            "registration-version",
+            format!("version {} of a registration is not known", form.version),
+        )
+        .with_help("register the frames again with this program");
         d.span = Span::of_field(path, text, &["version"]);
         return Err(d);
     }
@@ -254,8 +257,11 @@ pub fn read_registration(path: &Path, text: &str) -> Result<(Registration, Strin
         })
         .collect();
     if let Some(f) = form.frames.iter().find(|f| f.rig >= rigs.len()) {
-        return Err(Diagnostic::error("registration-rig", format!("{} belongs to rig {}, which is not listed", f.file, f.rig))
-            .with_help("register the frames again"));
+        return Err(Diagnostic::error(
+            "registration-rig",
+            format!("{} belongs to rig {}, which is not listed", f.file, f.rig),
+        )
+        .with_help("register the frames again"));
     }
     let frames = form.frames.into_iter().map(FrameRegistration::from).collect();
     Ok((Registration { rigs, frames }, form.frames_folder, form.frames_digest))

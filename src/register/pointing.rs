@@ -54,11 +54,7 @@ fn from_pair(lens: Lens, a: (Horizontal, PixelPoint), b: (Horizontal, PixelPoint
 /// The disc of a sighting nearest to where the pointing expects it, and how far off.
 pub(super) fn nearest(pointing: &CameraPointing, sighting: &Sighting) -> Option<(DiscFit, f64)> {
     let expected = pointing.to_pixel(sighting.seen)?;
-    sighting
-        .discs
-        .iter()
-        .map(|d| (*d, d.centre.distance(expected)))
-        .min_by(|a, b| a.1.total_cmp(&b.1))
+    sighting.discs.iter().map(|d| (*d, d.centre.distance(expected))).min_by(|a, b| a.1.total_cmp(&b.1))
 }
 
 /// Solves the pointing from the sightings of one rig; `None` when fewer than four agree.
@@ -69,8 +65,7 @@ pub(super) fn solve(lens: Lens, sightings: &[Sighting]) -> Option<PointingSoluti
         for j in i + 1..sightings.len() {
             for a in sightings[i].discs.iter().take(3) {
                 for b in sightings[j].discs.iter().take(3) {
-                    let Some(trial) =
-                        from_pair(lens, (sightings[i].seen, a.centre), (sightings[j].seen, b.centre))
+                    let Some(trial) = from_pair(lens, (sightings[i].seen, a.centre), (sightings[j].seen, b.centre))
                     else {
                         continue;
                     };
@@ -99,11 +94,7 @@ const PARAMETERS: usize = 5;
 
 fn shifted(p: &CameraPointing, d: &[f64]) -> CameraPointing {
     CameraPointing {
-        lens: Lens {
-            focal_length_px: p.lens.focal_length_px * (1.0 + d[3]),
-            k1: p.lens.k1 + d[4],
-            ..p.lens
-        },
+        lens: Lens { focal_length_px: p.lens.focal_length_px * (1.0 + d[3]), k1: p.lens.k1 + d[4], ..p.lens },
         azimuth: p.azimuth + Angle::from_radians(d[0]),
         altitude: p.altitude + Angle::from_radians(d[1]),
         roll: p.roll + Angle::from_radians(d[2]),

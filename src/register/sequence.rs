@@ -8,14 +8,15 @@
 
 use super::circle::RadiusPrior;
 use super::frame::{DiscFit, Expectation, Measured, find_discs, fit_at};
-use super::small_disc::Shading;
 use super::pointing::{PointingSolution, Sighting, nearest, solve};
+use super::small_disc::Shading;
 use super::{FrameRegistration, RigSolution, Status};
 use crate::diag::Diagnostic;
 use crate::ingest::{Frame, Mount, Night, Rig, decode, decode_brightness};
 use crate::raster::{LinearImage, PixelPoint, PixelRect, Plane};
 use crate::sky::{
-    CameraPointing, Danjon, EarthShadow, Horizontal, Lens, Observer, Refraction, ShadowLight, apparent_moon, shadow_from,
+    CameraPointing, Danjon, EarthShadow, Horizontal, Lens, Observer, Refraction, ShadowLight, apparent_moon,
+    shadow_from,
 };
 use crate::units::Angle;
 use rayon::prelude::*;
@@ -132,14 +133,19 @@ pub(super) fn register_rig(night: &Night, index: usize, progress: &(dyn Fn(&str)
     };
     let mut looked = look(first_expectation(rig));
     let found = |l: &[Looked]| {
-        l.iter().filter(|l| matches!(l, Looked::Discs(d) if d.first().is_some_and(|d| d.confidence() > CONFIDENT))).count()
+        l.iter()
+            .filter(|l| matches!(l, Looked::Discs(d) if d.first().is_some_and(|d| d.confidence() > CONFIDENT)))
+            .count()
     };
     if rig.focal_length_px.is_some() && found(&looked) * 3 < members.len() && members.len() > 1 {
         let again = look(bare_expectation(rig.width.max(rig.height) as f64));
         if found(&again) > found(&looked) {
             diagnostics.push(
-                Diagnostic::warning("focal-length-doubtful", "the Moon's size contradicts the focal length and pixel pitch given; they are set aside")
-                    .with_help("check `optics` in shoot.ron"),
+                Diagnostic::warning(
+                    "focal-length-doubtful",
+                    "the Moon's size contradicts the focal length and pixel pitch given; they are set aside",
+                )
+                .with_help("check `optics` in shoot.ron"),
             );
             looked = again;
         }
@@ -152,12 +158,15 @@ pub(super) fn register_rig(night: &Night, index: usize, progress: &(dyn Fn(&str)
         })
         .collect();
     let fixed = night.mount() == Mount::FixedTripod;
-    let start_lens = plate_scale(&discs, &places).or(rig.focal_length_px).map(|f| Lens::rectilinear(rig.width, rig.height, f));
+    let start_lens =
+        plate_scale(&discs, &places).or(rig.focal_length_px).map(|f| Lens::rectilinear(rig.width, rig.height, f));
     let sightings = |discs: &[Vec<DiscFit>]| -> Vec<Sighting> {
         discs
             .iter()
             .zip(&places)
-            .filter_map(|(d, p)| p.filter(|p| p.seen.altitude.degrees() > -0.5).map(|p| Sighting { seen: p.seen, discs: d.clone() }))
+            .filter_map(|(d, p)| {
+                p.filter(|p| p.seen.altitude.degrees() > -0.5).map(|p| Sighting { seen: p.seen, discs: d.clone() })
+            })
             .filter(|s| !s.discs.is_empty())
             .collect()
     };
@@ -175,8 +184,11 @@ pub(super) fn register_rig(night: &Night, index: usize, progress: &(dyn Fn(&str)
         .collect();
     if fixed && observer.is_some() && final_pointing.is_none() && members.len() >= 4 {
         diagnostics.push(
-            Diagnostic::warning("pointing-unsolved", "the Moons found do not lie on the Moon's track for this site, clock and tripod")
-                .with_help("check the site, the clock's `utc_offset` and `mount` in shoot.ron"),
+            Diagnostic::warning(
+                "pointing-unsolved",
+                "the Moons found do not lie on the Moon's track for this site, clock and tripod",
+            )
+            .with_help("check the site, the clock's `utc_offset` and `mount` in shoot.ron"),
         );
     }
     let solution = RigSolution {

@@ -47,6 +47,16 @@ struct Shot {
     foreground: bool,
 }
 
+/// The circumstances of one exposure, for the truth.
+struct Circumstances<'a> {
+    moon: &'a MoonDisc,
+    pointing: &'a CameraPointing,
+    middle: Instant,
+    parallactic: Angle,
+    trail_px: f64,
+    veil: f64,
+}
+
 struct Night<'a> {
     scenario: &'a Scenario,
     rig: &'a RehearsedRig,
@@ -62,7 +72,11 @@ struct Night<'a> {
 ///
 /// # Errors
 /// [`RehearseError`]; frames written before stay.
-pub fn rehearse(scenario: &Scenario, out: &Path, progress: &(dyn Fn(&Path) + Sync)) -> Result<Vec<Truth>, RehearseError> {
+pub fn rehearse(
+    scenario: &Scenario,
+    out: &Path,
+    progress: &(dyn Fn(&Path) + Sync),
+) -> Result<Vec<Truth>, RehearseError> {
     let mut truths = Vec::new();
     for (index, rig) in scenario.rigs.iter().enumerate() {
         let night = Night::new(scenario, rig, hash(scenario.seed, index as u64))?;
@@ -197,7 +211,8 @@ impl<'a> Night<'a> {
         let trail_px = self.lay_moon(&mut field, shot, veil);
         let seeing_px = Angle::from_arcsec(camera.seeing_arcsec).radians() * self.lens.focal_length_px;
         let image = expose(camera, &field.radiance, camera.blur_px.hypot(seeing_px), &shot.exposure, seed);
-        let truth = self.truth(shot, &moon, &pointing, middle, parallactic, trail_px, veil);
+        let now = Circumstances { moon: &moon, pointing: &pointing, middle, parallactic, trail_px, veil };
+        let truth = self.truth(shot, &now);
         (image, truth)
     }
 
@@ -219,10 +234,12 @@ impl<'a> Night<'a> {
             let (x0, y0) = ((p.x - 0.5).floor() as usize, (p.y - 0.5).floor() as usize);
             // A star behind the landscape is hidden by what is darker than the sky; the horizon
             // test in `stars` keeps them out of the water.
-            for (dx, dy, share) in [(0, 0, (1.0 - ax) * (1.0 - ay)), (1, 0, ax * (1.0 - ay)), (0, 1, (1.0 - ax) * ay), (1, 1, ax * ay)] {
+            for (dx, dy, share) in
+                [(0, 0, (1.0 - ax) * (1.0 - ay)), (1, 0, ax * (1.0 - ay)), (0, 1, (1.0 - ax) * ay), (1, 1, ax * ay)]
+            {
                 let pixel = &mut field.radiance[(y0 + dy) * field.width + x0 + dx];
-                for c in 0..3 {
-                    pixel[c] += (star.light[c] / (pixel_arcsec * pixel_arcsec) * share) as f32;
+                for (value, light) in pixel.iter_mut().zip(star.light) {
+                    *value += (light / (pixel_arcsec * pixel_arcsec) * share) as f32;
                 }
             }
         }
@@ -277,17 +294,8 @@ impl<'a> Night<'a> {
         moved
     }
 
-    #[allow(clippy::too_many_arguments)]
-    fn truth(
-        &self,
-        shot: &Shot,
-        moon: &MoonDisc,
-        pointing: &CameraPointing,
-        middle: Instant,
-        parallactic: Angle,
-        trail_px: f64,
-        veil: f64,
-    ) -> FrameTruth {
+    fn truth(&self, shot: &Shot, now: &Circumstances<'_>) -> FrameTruth {
+        let Circumstances { moon, pointing, middle, parallactic, trail_px, veil } = *now;
         let centre = pointing.to_pixel(moon.seen);
         let radius = centre.map(|c| self.lens.disc_radius_px(c, moon.semidiameter));
         let (w, h) = (self.rig.camera.width_px as f64, self.rig.camera.height_px as f64);
@@ -303,8 +311,7 @@ impl<'a> Night<'a> {
         FrameTruth {
             file: shot.file.clone(),
             utc: middle.to_iso_utc(),
-            moon_in_frame: moon.seen.altitude.degrees() > -0.5
-                && centre.zip(radius).is_some_and(|(c, r)| inside(c, r)),
+            moon_in_frame: moon.seen.altitude.degrees() > -0.5 && centre.zip(radius).is_some_and(|(c, r)| inside(c, r)),
             x_px: centre.map(|c| c.x),
             y_px: centre.map(|c| c.y),
             radius_px: radius,
@@ -351,7 +358,8 @@ impl<'a> Night<'a> {
     }
 
     fn notes(&self) -> String {
-        let foreground = self.shots().unwrap_or_default().into_iter().filter(|s| s.foreground).map(|s| s.file).collect();
+        let foreground =
+            self.shots().unwrap_or_default().into_iter().filter(|s| s.foreground).map(|s| s.file).collect();
         let notes = ShootNotes {
             title: Some(self.scenario.title.clone()),
             site: Some(self.scenario.site),

@@ -83,9 +83,16 @@ impl Painting<'_> {
     fn beam(&mut self, a: Vector3, b: Vector3, half: f64, radiance: [f64; 3]) {
         let mut corners = Vec::with_capacity(16);
         for end in [a, b] {
-            for (dx, dy, dz) in
-                [(-1.0, -1.0, -1.0), (1.0, -1.0, -1.0), (-1.0, 1.0, -1.0), (1.0, 1.0, -1.0), (-1.0, -1.0, 1.0), (1.0, -1.0, 1.0), (-1.0, 1.0, 1.0), (1.0, 1.0, 1.0)]
-            {
+            for (dx, dy, dz) in [
+                (-1.0, -1.0, -1.0),
+                (1.0, -1.0, -1.0),
+                (-1.0, 1.0, -1.0),
+                (1.0, 1.0, -1.0),
+                (-1.0, -1.0, 1.0),
+                (1.0, -1.0, 1.0),
+                (-1.0, 1.0, 1.0),
+                (1.0, 1.0, 1.0),
+            ] {
                 corners.push(end + Vector3::new(dx, dy, dz) * half);
             }
         }
@@ -175,9 +182,19 @@ pub(super) fn paint(painting: &mut Painting<'_>, sky: &NightSky, seed: u64) {
         }
         for side in [-1.7, 1.7] {
             let edge = lit(deck_point(along, side, DECK_Z), [0.12, 0.11, 0.11]);
-            painting.beam(deck_point(along, side, DECK_Z - 0.18), deck_point(along + 2.0, side, DECK_Z - 0.18), 0.09, edge);
+            painting.beam(
+                deck_point(along, side, DECK_Z - 0.18),
+                deck_point(along + 2.0, side, DECK_Z - 0.18),
+                0.09,
+                edge,
+            );
             let rail = lit(deck_point(along, side, DECK_Z + 1.1), [0.20, 0.18, 0.17]);
-            painting.beam(deck_point(along, side, DECK_Z + 1.05), deck_point(along + 2.0, side, DECK_Z + 1.05), 0.045, rail);
+            painting.beam(
+                deck_point(along, side, DECK_Z + 1.05),
+                deck_point(along + 2.0, side, DECK_Z + 1.05),
+                0.045,
+                rail,
+            );
             if bay % 2 == 0 {
                 painting.beam(deck_point(along, side, DECK_Z), deck_point(along, side, DECK_Z + 1.1), 0.05, rail);
             }
@@ -185,7 +202,12 @@ pub(super) fn paint(painting: &mut Painting<'_>, sky: &NightSky, seed: u64) {
         for lamp in lamps.iter().take(6) {
             let foot = deck_point(along, 1.7, DECK_Z);
             if (lamp.y - foot.y).abs() < 1.0 {
-                painting.beam(Vector3::new(lamp.x, lamp.y, DECK_Z), lamp - Vector3::new(0.0, 0.0, 0.25), 0.05, lit(*lamp, [0.05; 3]));
+                painting.beam(
+                    Vector3::new(lamp.x, lamp.y, DECK_Z),
+                    lamp - Vector3::new(0.0, 0.0, 0.25),
+                    0.05,
+                    lit(*lamp, [0.05; 3]),
+                );
                 painting.globe(*lamp, 0.10, LAMP.map(|c| c * LAMP_RADIANCE));
             }
         }
@@ -195,17 +217,37 @@ pub(super) fn paint(painting: &mut Painting<'_>, sky: &NightSky, seed: u64) {
 
 fn boat_shed(painting: &mut Painting<'_>, lit: &dyn Fn(Vector3, [f64; 3]) -> [f64; 3]) {
     let far = JETTY_LENGTH;
-    let floor = [deck_point(far, -5.0, DECK_Z), deck_point(far, 5.0, DECK_Z), deck_point(far + 9.0, 5.0, DECK_Z), deck_point(far + 9.0, -5.0, DECK_Z)];
+    let floor = [
+        deck_point(far, -5.0, DECK_Z),
+        deck_point(far, 5.0, DECK_Z),
+        deck_point(far + 9.0, 5.0, DECK_Z),
+        deck_point(far + 9.0, -5.0, DECK_Z),
+    ];
     for side in [-4.8, -1.6, 1.6, 4.8] {
         painting.beam(deck_point(far, side, WATER_Z), deck_point(far, side, DECK_Z), 0.14, [4e-9, 4e-9, 5e-9]);
     }
     painting.fill(&floor, lit(floor[0], [0.25, 0.23, 0.22]));
     let (west, east, front, back) = (-3.2, 2.8, far + 3.0, far + 8.0);
-    let wall = [deck_point(front, west, DECK_Z), deck_point(front, east, DECK_Z), deck_point(front, east, DECK_Z + 2.8), deck_point(front, west, DECK_Z + 2.8)];
+    let wall = [
+        deck_point(front, west, DECK_Z),
+        deck_point(front, east, DECK_Z),
+        deck_point(front, east, DECK_Z + 2.8),
+        deck_point(front, west, DECK_Z + 2.8),
+    ];
     painting.fill(&wall, lit(deck_point(front - 0.5, 1.0, DECK_Z + 1.4), [0.34, 0.30, 0.28]));
-    let gable = [deck_point(front, west - 0.4, DECK_Z + 2.7), deck_point(front, east + 0.4, DECK_Z + 2.7), deck_point(front, (west + east) / 2.0, DECK_Z + 4.4), deck_point(back, (west + east) / 2.0, DECK_Z + 4.4)];
+    let gable = [
+        deck_point(front, west - 0.4, DECK_Z + 2.7),
+        deck_point(front, east + 0.4, DECK_Z + 2.7),
+        deck_point(front, (west + east) / 2.0, DECK_Z + 4.4),
+        deck_point(back, (west + east) / 2.0, DECK_Z + 4.4),
+    ];
     painting.fill(&gable, lit(deck_point(front, 0.0, DECK_Z + 3.5), [0.16, 0.15, 0.16]));
-    let window = [deck_point(front - 0.02, -2.3, DECK_Z + 1.1), deck_point(front - 0.02, -0.9, DECK_Z + 1.1), deck_point(front - 0.02, -0.9, DECK_Z + 2.1), deck_point(front - 0.02, -2.3, DECK_Z + 2.1)];
+    let window = [
+        deck_point(front - 0.02, -2.3, DECK_Z + 1.1),
+        deck_point(front - 0.02, -0.9, DECK_Z + 1.1),
+        deck_point(front - 0.02, -0.9, DECK_Z + 2.1),
+        deck_point(front - 0.02, -2.3, DECK_Z + 2.1),
+    ];
     painting.fill(&window, [9.0e-4, 5.2e-4, 2.0e-4]);
     let lamp = lamps()[6];
     painting.globe(lamp, 0.14, LAMP.map(|c| c * LAMP_RADIANCE * 0.7));
@@ -221,10 +263,8 @@ fn far_shore(azimuth: Angle) -> f64 {
 
 fn background(painting: &mut Painting<'_>, sky: &NightSky, lamps: &[Vector3], seed: u64) {
     use rayon::prelude::*;
-    let lights: Vec<(Horizontal, f64)> = lamps
-        .iter()
-        .map(|l| (Horizontal::from_direction(&Vector3::new(l.y, l.x, l.z)), l.norm()))
-        .collect();
+    let lights: Vec<(Horizontal, f64)> =
+        lamps.iter().map(|l| (Horizontal::from_direction(&Vector3::new(l.y, l.x, l.z)), l.norm())).collect();
     let (pointing, width) = (painting.pointing, painting.width);
     painting.radiance.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
         for (x, out) in row.iter_mut().enumerate() {
@@ -256,7 +296,8 @@ fn background_at(seen: &Horizontal, sky: &NightSky, lights: &[(Horizontal, f64)]
     let (wx, wy) = (distance * azimuth.to_radians().sin(), distance * azimuth.to_radians().cos());
     let chop = fractal(seed ^ 91, [wx * 0.55, wy * 0.22, 3.0], 4);
     let slope = chop * (2.2 / (1.0 + distance / 60.0)) + 0.6;
-    let mirrored = Horizontal { altitude: Angle::from_degrees((-h + 2.0 * slope).clamp(0.3, 60.0)), azimuth: seen.azimuth };
+    let mirrored =
+        Horizontal { altitude: Angle::from_degrees((-h + 2.0 * slope).clamp(0.3, 60.0)), azimuth: seen.azimuth };
     let grazing = (1.0 - h.to_radians().sin().abs()).powi(4) * 0.86 + 0.04;
     let in_shore = ((shore * 1.3 + h) / 0.35).clamp(0.0, 1.0);
     let reflected = sky.radiance(&mirrored).map(|v| v * grazing * (1.0 - 0.75 * in_shore));

@@ -76,8 +76,7 @@ impl MoonDisc {
         // The zenith's direction has the position angle q; positions angles run anticlockwise.
         let (sq, cq) = self.parallactic.radians().sin_cos();
         let (north, east) = (up * cq + right * sq, up * sq - right * cq);
-        let from_axis =
-            (east - self.shadow.xi.radians()).hypot(north - self.shadow.eta.radians());
+        let from_axis = (east - self.shadow.xi.radians()).hypot(north - self.shadow.eta.radians());
         let light = self.light.radiance(Angle::from_radians(from_axis));
         // Along the Moon's own north, and towards its east limb (west on the sky).
         let (sp, cp) = self.axis.radians().sin_cos();

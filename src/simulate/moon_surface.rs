@@ -119,7 +119,8 @@ fn albedo_at(features: &[Feature], p: &Vector3) -> f64 {
     let cover = smoothstep(0.235, 0.345, shore);
     if cover > 0.0 {
         let depth = smoothstep(0.3, 0.9, height);
-        let plain = (tone_sum / tone_weight) * (1.05 - 0.09 * depth) * (1.0 + 0.20 * fractal(15, at(5.0), 5) + 0.05 * fine);
+        let plain =
+            (tone_sum / tone_weight) * (1.05 - 0.09 * depth) * (1.0 + 0.20 * fractal(15, at(5.0), 5) + 0.05 * fine);
         albedo += (plain - albedo) * cover;
     }
     for f in features.iter().filter(|f| f.kind != Kind::Mare) {

@@ -73,7 +73,8 @@ impl NightSky {
             self.twilight * (1.15 * dome + 0.28 * warm),
         ];
         // The town beyond the far shore.
-        let town = (-((towards.azimuth - Angle::from_degrees(14.0)).normalized_signed().degrees() / 16.0).powi(2)).exp()
+        let town = (-((towards.azimuth - Angle::from_degrees(14.0)).normalized_signed().degrees() / 16.0).powi(2))
+            .exp()
             * (-h / 5.0).exp()
             * radiance_of_magnitude(18.6);
         let near_moon = towards.direction().dot(&self.moon).clamp(-1.0, 1.0).acos().to_degrees();

@@ -255,16 +255,28 @@ impl Scenario {
             Err(d)
         };
         if scenario.version != 1 {
-            return fault(&["version"], format!("version {} is not known", scenario.version), "this program reads version 1");
+            return fault(
+                &["version"],
+                format!("version {} is not known", scenario.version),
+                "this program reads version 1",
+            );
         }
         if let Err(e) = scenario.site.observer() {
             return fault(&["site"], e.to_string(), "give degrees north and east, metres above the sea");
         }
         if !(0.0..=4.0).contains(&scenario.danjon) {
-            return fault(&["danjon"], format!("{} is not on the Danjon scale", scenario.danjon), "give 0 (very dark) to 4 (very bright)");
+            return fault(
+                &["danjon"],
+                format!("{} is not on the Danjon scale", scenario.danjon),
+                "give 0 (very dark) to 4 (very bright)",
+            );
         }
         if scenario.offset_s().is_none() {
-            return fault(&["utc_offset"], format!("`{}` is not an offset from UTC", scenario.utc_offset), "write it like \"+08:00\"");
+            return fault(
+                &["utc_offset"],
+                format!("`{}` is not an offset from UTC", scenario.utc_offset),
+                "write it like \"+08:00\"",
+            );
         }
         if scenario.lunar_eclipse().is_none() {
             return fault(
@@ -276,13 +288,25 @@ impl Scenario {
         for rig in &scenario.rigs {
             let c = &rig.camera;
             if c.width_px < 16 || c.height_px < 16 || c.width_px * c.height_px > 200_000_000 {
-                return fault(&["width_px"], format!("a frame of {}x{} pixels cannot be made", c.width_px, c.height_px), "16 pixels a side at least, 200 megapixels at most");
+                return fault(
+                    &["width_px"],
+                    format!("a frame of {}x{} pixels cannot be made", c.width_px, c.height_px),
+                    "16 pixels a side at least, 200 megapixels at most",
+                );
             }
             if !(c.pixel_pitch_um > 0.0 && c.focal_length_mm > 0.0) {
-                return fault(&["pixel_pitch_um"], "pixel pitch and focal length must be above zero".into(), "micrometres and millimetres");
+                return fault(
+                    &["pixel_pitch_um"],
+                    "pixel pitch and focal length must be above zero".into(),
+                    "micrometres and millimetres",
+                );
             }
             if rig.exposures.is_empty() {
-                return fault(&["exposures"], format!("the rig `{}` has no exposure", rig.name), "give at least one step from_umbral_fraction: 0.0");
+                return fault(
+                    &["exposures"],
+                    format!("the rig `{}` has no exposure", rig.name),
+                    "give at least one step from_umbral_fraction: 0.0",
+                );
             }
             if rig.frames.every_minutes.is_nan() || rig.frames.every_minutes < 0.01 {
                 return fault(&["every_minutes"], "frames must be some time apart".into(), "0.01 minutes at least");

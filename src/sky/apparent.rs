@@ -81,9 +81,7 @@ pub fn apparent_moon(observer: &Observer, instant: Instant) -> ApparentPosition 
     let hour_angle = earth.sidereal + observer.longitude - right_ascension;
     let airless = horizontal(hour_angle, declination, observer.latitude);
     let (sin_h, cos_h) = hour_angle.radians().sin_cos();
-    let parallactic = sin_h.atan2(
-        observer.latitude.tan() * declination.cos() - declination.sin() * cos_h,
-    );
+    let parallactic = sin_h.atan2(observer.latitude.tan() * declination.cos() - declination.sin() * cos_h);
     let distance_km = vector.norm();
     ApparentPosition {
         right_ascension,

@@ -205,10 +205,8 @@ pub fn eclipses_between(from: Instant, to: Instant) -> Vec<LunarEclipse> {
 /// The eclipse nearest an instant, if its greatest phase is within four days.
 pub fn eclipse_near(instant: Instant) -> Option<LunarEclipse> {
     let reach = 4.0 * 86_400.0;
-    eclipses_between(instant.plus_seconds(-reach), instant.plus_seconds(reach))
-        .into_iter()
-        .min_by(|a, b| {
-            let distance = |e: &LunarEclipse| e.greatest().seconds_since(instant).abs();
-            distance(a).total_cmp(&distance(b))
-        })
+    eclipses_between(instant.plus_seconds(-reach), instant.plus_seconds(reach)).into_iter().min_by(|a, b| {
+        let distance = |e: &LunarEclipse| e.greatest().seconds_since(instant).abs();
+        distance(a).total_cmp(&distance(b))
+    })
 }

@@ -76,9 +76,8 @@ impl ShadowLight {
     pub fn new(umbra_radius: Angle, penumbra_radius: Angle, danjon: Danjon) -> Self {
         let (umbra, penumbra) = (umbra_radius.radians(), penumbra_radius.radians());
         let (sun, earth) = ((penumbra - umbra) / 2.0, (penumbra + umbra) / 2.0);
-        let sunlight = (0..=STEPS)
-            .map(|i| visible_sun(sun, earth, (i as f64 / STEPS as f64 * penumbra).max(1e-9)))
-            .collect();
+        let sunlight =
+            (0..=STEPS).map(|i| visible_sun(sun, earth, (i as f64 / STEPS as f64 * penumbra).max(1e-9))).collect();
         ShadowLight { umbra, penumbra, danjon, sunlight }
     }
 

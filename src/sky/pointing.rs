@@ -127,8 +127,7 @@ impl CameraPointing {
     pub fn zenith_turn(&self, pixel: PixelPoint) -> Angle {
         let here = self.to_sky(pixel);
         let above = Horizontal { altitude: here.altitude + Angle::from_degrees(0.05), ..here };
-        self.to_pixel(above)
-            .map_or(Angle::ZERO, |p| Angle::from_radians((p.x - pixel.x).atan2(pixel.y - p.y)))
+        self.to_pixel(above).map_or(Angle::ZERO, |p| Angle::from_radians((p.x - pixel.x).atan2(pixel.y - p.y)))
     }
 }
 

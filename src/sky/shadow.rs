@@ -69,11 +69,7 @@ impl EarthShadow {
         (self.umbra_radius + self.moon_semidiameter - self.separation()) / (self.moon_semidiameter * 2.0)
     }
     fn covered_by(&self, radius: Angle) -> f64 {
-        disc_fraction_covered(
-            self.moon_semidiameter.arcsec(),
-            radius.arcsec(),
-            self.separation().arcsec(),
-        )
+        disc_fraction_covered(self.moon_semidiameter.arcsec(), radius.arcsec(), self.separation().arcsec())
     }
 }
 

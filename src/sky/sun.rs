@@ -22,7 +22,8 @@ const LIGHT_TIME_PER_AU_S: f64 = 499.004_784;
 pub fn geocentric_sun(instant: Instant) -> Vector3 {
     let at = |i: Instant| {
         let (a, b) = i.tt_julian_date();
-        sofars::eph::epv00(a, b).map_or_else(|| Vector3::repeat(f64::NAN), |(helio, _)| Vector3::from(helio[0]) * -AU_KM)
+        sofars::eph::epv00(a, b)
+            .map_or_else(|| Vector3::repeat(f64::NAN), |(helio, _)| Vector3::from(helio[0]) * -AU_KM)
     };
     // The light time varies by 8 s over the year, in which the Earth moves 240 km (0.33"):
     // shifting along a circular motion at the mean rate describes those to 2 %, 0.007".

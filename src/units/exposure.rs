@@ -47,11 +47,7 @@ pub struct ExposureValue {
 impl Exposure {
     /// From seconds, focal ratio and ISO speed.
     pub fn new(seconds: f64, f_number: f64, iso: f64) -> Self {
-        Exposure {
-            time: ExposureTime { seconds },
-            aperture: Aperture { f_number },
-            sensitivity: IsoSpeed { iso },
-        }
+        Exposure { time: ExposureTime { seconds }, aperture: Aperture { f_number }, sensitivity: IsoSpeed { iso } }
     }
 
     /// t * S / N^2: how much a given radiance raises the value in the file.

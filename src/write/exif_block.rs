@@ -80,14 +80,8 @@ pub(super) fn write_tiff_directory<W: std::io::Write + std::io::Seek, K: TiffKin
     };
     directory.write_tag(TiffTag::Unknown(Tag::ExposureTime.number()), as_ratio(tags.exposure_s))?;
     directory.write_tag(TiffTag::Unknown(Tag::FNumber.number()), as_ratio(tags.f_number))?;
-    directory.write_tag(
-        TiffTag::Unknown(Tag::PhotographicSensitivity.number()),
-        tags.iso.min(65_535) as u16,
-    )?;
-    directory.write_tag(
-        TiffTag::Unknown(Tag::DateTimeOriginal.number()),
-        tags.date_time_original.as_str(),
-    )?;
+    directory.write_tag(TiffTag::Unknown(Tag::PhotographicSensitivity.number()), tags.iso.min(65_535) as u16)?;
+    directory.write_tag(TiffTag::Unknown(Tag::DateTimeOriginal.number()), tags.date_time_original.as_str())?;
     directory.write_tag(TiffTag::Unknown(Tag::SubSecTimeOriginal.number()), tags.sub_second.as_str())?;
     directory.write_tag(TiffTag::Unknown(Tag::FocalLength.number()), as_ratio(tags.focal_length_mm))?;
     Ok(())

@@ -2,7 +2,9 @@
 
 use super::{Bands, BitDepth, OutputSpec, exif_block, quantize};
 use crate::raster::TransferFunction;
-use png::{BitDepth as PngDepth, ColorType, Compression, Encoder, EncodingError, PixelDimensions, SrgbRenderingIntent, Unit};
+use png::{
+    BitDepth as PngDepth, ColorType, Compression, Encoder, EncodingError, PixelDimensions, SrgbRenderingIntent, Unit,
+};
 use std::fs::File;
 use std::io::{BufWriter, Write};
 

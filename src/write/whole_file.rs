@@ -31,8 +31,7 @@ pub(super) fn write_whole<E: ToString>(
     let temporary = temporary_beside(path);
     let mut writer = BufWriter::with_capacity(1 << 20, File::create(&temporary).map_err(io)?);
     let mut partial = Partial(Some(temporary.clone()));
-    fill(&mut writer)
-        .map_err(|e| WriteError::Encode { path: path.to_owned(), message: e.to_string() })?;
+    fill(&mut writer).map_err(|e| WriteError::Encode { path: path.to_owned(), message: e.to_string() })?;
     writer.flush().map_err(io)?;
     drop(writer);
     std::fs::rename(&temporary, path).map_err(io)?;

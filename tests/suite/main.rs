@@ -1,4 +1,12 @@
 //! The project's promises, tested from outside.
 
+mod cli;
+mod layering;
+mod layouts;
+mod nights;
+mod pictures;
+mod properties;
+mod readme;
 mod reference;
 mod table;
+mod truth;

@@ -3,10 +3,10 @@
 use super::{Context, IDENTITY, Spot};
 use crate::diag::Diagnostic;
 use crate::ingest::Night;
+use crate::layout::Layout;
 use crate::layout::composition::Composition;
 use crate::layout::notation::{Order, PhaseGrid};
 use crate::layout::select::Chosen;
-use crate::layout::Layout;
 use crate::raster::PixelPoint;
 use crate::register::Registration;
 
@@ -31,7 +31,10 @@ pub(in crate::layout) fn phase_grid(
     if diameter > room || room <= 2.0 {
         return Err(layout.fault(
             &["PhaseGrid", if grid.disc_diameter_px.is_some() { "disc_diameter_px" } else { "rows" }],
-            format!("discs of {diameter:.0} px do not fit cells of {cell_width:.0} x {:.0} px", cell_height - label_room),
+            format!(
+                "discs of {diameter:.0} px do not fit cells of {cell_width:.0} x {:.0} px",
+                cell_height - label_room
+            ),
             "make the canvas larger, or the grid, the margin or the labels smaller",
         ));
     }
@@ -49,7 +52,11 @@ pub(in crate::layout) fn phase_grid(
             column = grid.columns - 1 - column;
         }
         let turn = context.turn(c, grid.up).ok_or_else(|| {
-            layout.fault(&["PhaseGrid", "up"], "which way is up on the sky is not known for these frames", "write `mount` and `site` into shoot.ron, or `up: AsShot` here")
+            layout.fault(
+                &["PhaseGrid", "up"],
+                "which way is up on the sky is not known for these frames",
+                "write `mount` and `site` into shoot.ron, or `up: AsShot` here",
+            )
         })?;
         let spot = Spot {
             centre: PixelPoint::new(

@@ -6,10 +6,10 @@
 use super::{Context, IDENTITY, Spot};
 use crate::diag::Diagnostic;
 use crate::ingest::Night;
+use crate::layout::Layout;
 use crate::layout::composition::{Composition, Mark};
 use crate::layout::notation::{ShadowMap, Upright};
 use crate::layout::select::Chosen;
-use crate::layout::Layout;
 use crate::raster::PixelPoint;
 use crate::register::Registration;
 use crate::sky::{EarthShadow, apparent_moon, shadow_from};
@@ -24,11 +24,18 @@ pub(in crate::layout) fn shadow_map(
 ) -> Result<Composition, Diagnostic> {
     let context = Context { layout, night, registration };
     let Some(observer) = night.observer() else {
-        return Err(Diagnostic::error("no-site", "a shadow map needs the site: the shadow shifts by the Moon's parallax")
-            .with_help("write `site: (latitude_deg: …, longitude_deg: …)` into shoot.ron beside the frames"));
+        return Err(Diagnostic::error(
+            "no-site",
+            "a shadow map needs the site: the shadow shifts by the Moon's parallax",
+        )
+        .with_help("write `site: (latitude_deg: …, longitude_deg: …)` into shoot.ron beside the frames"));
     };
     if map.up == Upright::AsShot {
-        return Err(layout.fault(&["ShadowMap", "up"], "a shadow map must have a direction up", "give North or Zenith"));
+        return Err(layout.fault(
+            &["ShadowMap", "up"],
+            "a shadow map must have a direction up",
+            "give North or Zenith",
+        ));
     }
     let discs: Vec<(&Chosen<'_>, EarthShadow, Angle)> = chosen
         .iter()
@@ -63,7 +70,9 @@ pub(in crate::layout) fn shadow_map(
         let (x, y) = offset(s);
         include(x, y, semidiameter);
     });
-    for (wanted, radius) in [(map.umbra_outline, at_greatest.umbra_radius), (map.penumbra_outline, at_greatest.penumbra_radius)] {
+    for (wanted, radius) in
+        [(map.umbra_outline, at_greatest.umbra_radius), (map.penumbra_outline, at_greatest.penumbra_radius)]
+    {
         if wanted {
             include(0.0, 0.0, radius.radians());
         }
@@ -81,7 +90,11 @@ pub(in crate::layout) fn shadow_map(
     for (index, (c, shadow, _)) in discs.iter().enumerate() {
         let (x, y) = offset(shadow);
         let turn = context.turn(c, Upright::North).ok_or_else(|| {
-            layout.fault(&["ShadowMap"], "which way is north is not known for these frames", "write `mount` into shoot.ron: FixedTripod or ReaimedTripod")
+            layout.fault(
+                &["ShadowMap"],
+                "which way is north is not known for these frames",
+                "write `mount` into shoot.ron: FixedTripod or ReaimedTripod",
+            )
         })?;
         let spot = Spot {
             centre: PixelPoint::new(origin.x + scale * x, origin.y + scale * y),
@@ -98,7 +111,14 @@ pub(in crate::layout) fn shadow_map(
     {
         if wanted {
             let radius_px = scale * radius.radians();
-            out.marks.push(Mark::Circle { x_px: origin.x, y_px: origin.y, radius_px, line_px, ink: context.ink(), opacity });
+            out.marks.push(Mark::Circle {
+                x_px: origin.x,
+                y_px: origin.y,
+                radius_px,
+                line_px,
+                ink: context.ink(),
+                opacity,
+            });
         }
     }
     Ok(out)

@@ -3,10 +3,10 @@
 use super::{Context, Spot, scaled};
 use crate::diag::Diagnostic;
 use crate::ingest::Night;
+use crate::layout::Layout;
 use crate::layout::composition::{BackplatePlacement, Composition};
 use crate::layout::notation::{Backplate, SkyTrack};
 use crate::layout::select::Chosen;
-use crate::layout::Layout;
 use crate::raster::PixelPoint;
 use crate::register::Registration;
 use crate::sky::Refraction;
@@ -22,23 +22,40 @@ pub(in crate::layout) fn sky_track(
     let rig = chosen.first().map_or(0, |c| c.registered.rig);
     let solution = registration.rigs.get(rig).and_then(|r| r.pointing.as_ref().map(|p| (r, p)));
     let Some((rig, solved)) = solution else {
-        return Err(Diagnostic::error("no-pointing", "a sky track needs frames from a tripod that was not touched, with a site and times")
-            .with_help("write `mount: FixedTripod`, `site` and `clock` into shoot.ron beside the frames"));
+        return Err(Diagnostic::error(
+            "no-pointing",
+            "a sky track needs frames from a tripod that was not touched, with a site and times",
+        )
+        .with_help("write `mount: FixedTripod`, `site` and `clock` into shoot.ron beside the frames"));
     };
     let frame = match &track.backplate {
         Backplate::Plain => None,
         Backplate::Frame(name) => Some(night.frame(name).ok_or_else(|| {
-            layout.fault(&["SkyTrack", "backplate"], format!("`{name}` is not among the frames"), "give a file name without the folder")
+            layout.fault(
+                &["SkyTrack", "backplate"],
+                format!("`{name}` is not among the frames"),
+                "give a file name without the folder",
+            )
         })?),
         Backplate::Foreground => Some(night.frames.iter().find(|f| f.foreground).ok_or_else(|| {
-            layout.fault(&["SkyTrack"], "the shoot notes name no foreground frame", "write `foreground: [\"…\"]` into shoot.ron, or `backplate: Frame(\"…\")` or `Plain` here")
+            layout.fault(
+                &["SkyTrack"],
+                "the shoot notes name no foreground frame",
+                "write `foreground: [\"…\"]` into shoot.ron, or `backplate: Frame(\"…\")` or `Plain` here",
+            )
         })?),
     };
     if let Some(f) = frame
         && (f.metadata.width, f.metadata.height) != (rig.width, rig.height)
     {
-        return Err(Diagnostic::error("backplate-size", format!("{} is {}x{} px, the Moon's frames are {}x{}", f.name, f.metadata.width, f.metadata.height, rig.width, rig.height))
-            .with_help("the backplate must come from the same tripod and lens"));
+        return Err(Diagnostic::error(
+            "backplate-size",
+            format!(
+                "{} is {}x{} px, the Moon's frames are {}x{}",
+                f.name, f.metadata.width, f.metadata.height, rig.width, rig.height
+            ),
+        )
+        .with_help("the backplate must come from the same tripod and lens"));
     }
     let size = |px: usize| (px as f64 * track.scale).round().max(1.0) as usize;
     let mut out = context.composition(size(rig.width), size(rig.height));

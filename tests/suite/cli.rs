@@ -1,0 +1,254 @@
+//! The command line: what is asked wrong is said clearly, with the right exit status, and nothing is lost.
+
+use crate::nights::{copy_of_small_night, moonloom, root, small_night, stderr, text, truth_of};
+use std::path::Path;
+use std::process::Output;
+use tempfile::TempDir;
+
+fn grid_for_small_night(folder: &Path) -> std::path::PathBuf {
+    let path = folder.join("grid.ron");
+    let layout = r#"(
+        version: 1,
+        canvas: (width_px: 640, height_px: 640, margin_px: 20),
+        arrangement: PhaseGrid(columns: 3, rows: 3),
+    )"#;
+    std::fs::write(&path, layout).unwrap();
+    path
+}
+
+fn compose(layout: &Path, frames: &Path, out: &Path, cache: &Path) -> Output {
+    moonloom(&["compose", text(layout), text(frames), "--out", text(out), "--cache", text(cache)])
+}
+
+fn refused(run: &Output, status: i32, words: &[&str]) {
+    let said = stderr(run);
+    assert_eq!(run.status.code(), Some(status), "{said}");
+    for word in words {
+        assert!(said.contains(word), "`{word}` is missing in: {said}");
+    }
+}
+
+#[test]
+fn an_empty_folder_is_said_plainly() {
+    let folder = TempDir::new().unwrap();
+    let run = moonloom(&["register", text(folder.path()), "--out", text(&folder.path().join("r.ron"))]);
+    refused(&run, 1, &["there is no frame in", "help:"]);
+    assert!(!folder.path().join("r.ron").exists());
+}
+
+#[test]
+fn frames_without_a_time_are_named() {
+    let folder = TempDir::new().unwrap();
+    // Re-encoded without EXIF, as a careless export does.
+    for name in ["n0002.jpg", "n0003.jpg", "n0005.jpg"] {
+        image::open(small_night().join(name)).unwrap().save(folder.path().join(name.replace("jpg", "png"))).unwrap();
+    }
+    std::fs::copy(small_night().join("shoot.ron"), folder.path().join("shoot.ron")).unwrap();
+    let out = folder.path().join("trail.tif");
+    let run = compose(&root().join("layouts/drift-trail.ron"), folder.path(), &out, &folder.path().join("cache"));
+    refused(&run, 1, &["no time is recorded in", "help:"]);
+    assert!(!out.exists());
+}
+
+#[test]
+fn a_truncated_jpeg_is_left_out_and_the_rest_goes_on() {
+    let folder = copy_of_small_night();
+    let victim = folder.path().join("n0004.jpg");
+    let whole = std::fs::read(&victim).unwrap();
+    std::fs::write(&victim, &whole[..whole.len() / 2]).unwrap();
+    let csv = folder.path().join("found.csv");
+    let run =
+        moonloom(&["register", text(folder.path()), "--out", text(&folder.path().join("r.ron")), "--csv", text(&csv)]);
+    assert!(run.status.success(), "{}", stderr(&run));
+    assert!(stderr(&run).contains("n0004.jpg") && stderr(&run).contains("breaks off"), "{}", stderr(&run));
+    let table = std::fs::read_to_string(&csv).unwrap();
+    assert!(table.starts_with("file,status,utc,x_px,y_px,radius_px"));
+    let status =
+        |name: &str| table.lines().find(|l| l.starts_with(name)).unwrap().split(',').nth(1).unwrap().to_owned();
+    assert_eq!(status("n0004.jpg"), "absent");
+    assert_eq!(status("n0003.jpg"), "measured");
+    assert_eq!(table.lines().filter(|l| l.contains(",measured,")).count(), truth_of(small_night()).frames.len() - 1);
+}
+
+#[test]
+fn strict_turns_a_warning_into_status_1() {
+    let folder = copy_of_small_night();
+    std::fs::write(folder.path().join("n0001.jpg"), b"not a picture").unwrap();
+    let registration = folder.path().join("r.ron");
+    let lenient = moonloom(&["register", text(folder.path()), "--out", text(&registration)]);
+    assert!(lenient.status.success(), "{}", stderr(&lenient));
+    let strict = moonloom(&["register", text(folder.path()), "--out", text(&registration), "--strict"]);
+    refused(&strict, 1, &["n0001.jpg"]);
+}
+
+#[test]
+fn a_typo_in_a_layout_gets_file_line_column_and_caret() {
+    let folder = TempDir::new().unwrap();
+    let layout = folder.path().join("typo.ron");
+    std::fs::write(
+        &layout,
+        "(\n    version: 1,\n    arrangement: PhaseGrid(\n        colums: 3,\n        rows: 3,\n    ),\n)\n",
+    )
+    .unwrap();
+    let run = compose(&layout, small_night(), &folder.path().join("x.tif"), folder.path());
+    refused(&run, 2, &["typo.ron:4:9", "colums: 3", "^^^^^^", "did you mean `columns`"]);
+}
+
+#[test]
+fn a_wrong_value_in_a_layout_is_pointed_at() {
+    let folder = TempDir::new().unwrap();
+    let layout = folder.path().join("value.ron");
+    let cases = [
+        ("canvas: (background: \"moonish\"), arrangement: PhaseGrid(columns: 3, rows: 3)", "no colour"),
+        ("arrangement: PhaseGrid(columns: 0, rows: 3)", "`columns` is 0"),
+        ("arrangement: PhaseGrid(columns: 3, rows: 3), labels: (text: \"{moonphase}\")", "not known in a label"),
+        ("arrangement: Spirals(turns: 3)", "`Spirals` is not one of the choices"),
+        ("arrangement: PhaseGrid(columns: 3, rows: 3), light: (even_level: 7)", "not between 0.01 and 1"),
+        ("arrangement: PhaseGrid(columns: \"3\", rows: 3)", "value.ron:2:"),
+    ];
+    for (body, words) in cases {
+        std::fs::write(&layout, format!("(version: 1,\n{body})")).unwrap();
+        let run = compose(&layout, small_night(), &folder.path().join("x.tif"), folder.path());
+        refused(&run, 2, &[words, "value.ron:2:", "^"]);
+    }
+}
+
+#[test]
+fn a_grid_too_small_for_the_frames_says_what_to_do() {
+    let folder = TempDir::new().unwrap();
+    let layout = folder.path().join("small.ron");
+    std::fs::write(&layout, "(version: 1, canvas: (width_px: 600, height_px: 600, margin_px: 10), arrangement: PhaseGrid(columns: 2, rows: 2))").unwrap();
+    let run = compose(&layout, small_night(), &folder.path().join("x.tif"), folder.path());
+    refused(&run, 2, &["do not fit 2 x 2 cells", "count: 4"]);
+}
+
+#[test]
+fn an_unwritable_target_ends_with_status_3_before_any_work() {
+    let folder = TempDir::new().unwrap();
+    let layout = grid_for_small_night(folder.path());
+    let run = compose(&layout, small_night(), &folder.path().join("no/such/folder/x.tif"), folder.path());
+    refused(&run, 3, &["cannot write", "no/such/folder"]);
+    assert!(!stderr(&run).contains("registered"), "refused before registering");
+}
+
+#[test]
+fn an_input_frame_is_never_written_over() {
+    let folder = copy_of_small_night();
+    let layout = grid_for_small_night(folder.path());
+    let frame = folder.path().join("n0002.jpg");
+    let before = std::fs::read(&frame).unwrap();
+    let run = compose(&layout, folder.path(), &frame, folder.path());
+    refused(&run, 2, &["is one of the frames"]);
+    let elsewhere = folder.path().join("ok.tif");
+    let run = moonloom(&[
+        "compose",
+        text(&layout),
+        text(folder.path()),
+        "--out",
+        text(&elsewhere),
+        "--preview",
+        text(&frame),
+    ]);
+    refused(&run, 2, &["is one of the frames"]);
+    assert_eq!(std::fs::read(&frame).unwrap(), before);
+}
+
+#[test]
+fn an_unknown_ending_is_refused() {
+    let folder = TempDir::new().unwrap();
+    let layout = grid_for_small_night(folder.path());
+    refused(
+        &compose(&layout, small_night(), &folder.path().join("x.psx"), folder.path()),
+        2,
+        &["what kind of file", ".tif"],
+    );
+}
+
+#[test]
+fn a_missing_folder_is_a_wrong_request() {
+    let folder = TempDir::new().unwrap();
+    let layout = grid_for_small_night(folder.path());
+    let run = compose(&layout, &folder.path().join("nowhere"), &folder.path().join("x.tif"), folder.path());
+    refused(&run, 2, &["nowhere"]);
+}
+
+#[test]
+fn nothing_but_the_picture_is_left_behind() {
+    let folder = TempDir::new().unwrap();
+    let out = TempDir::new().unwrap();
+    let layout = grid_for_small_night(folder.path());
+    let picture = out.path().join("grid.png");
+    let preview = out.path().join("grid.jpg");
+    let run = moonloom(&[
+        "compose",
+        text(&layout),
+        text(small_night()),
+        "--out",
+        text(&picture),
+        "--preview",
+        text(&preview),
+        "--cache",
+        text(folder.path()),
+    ]);
+    assert!(run.status.success(), "{}", stderr(&run));
+    let mut names: Vec<_> = std::fs::read_dir(out.path()).unwrap().map(|e| e.unwrap().file_name()).collect();
+    names.sort();
+    assert_eq!(names, ["grid.jpg", "grid.png"]);
+    let png = image::open(&picture).unwrap();
+    assert_eq!((png.width(), png.height(), png.color()), (640, 640, image::ColorType::Rgb16));
+}
+
+#[test]
+fn an_edited_registration_is_obeyed() {
+    let folder = copy_of_small_night();
+    let registration = folder.path().join("registration.ron");
+    let run = moonloom(&["register", text(folder.path()), "--out", text(&registration)]);
+    assert!(run.status.success(), "{}", stderr(&run));
+    let written = std::fs::read_to_string(&registration).unwrap();
+    let edited = written.replacen("exclude: false", "exclude: true", 1);
+    assert_ne!(written, edited);
+    std::fs::write(&registration, edited).unwrap();
+    let layout = grid_for_small_night(folder.path());
+    let discs = |frames: &Path| {
+        let run =
+            moonloom(&["compose", text(&layout), text(frames), "--dry-run", "--json", "--cache", text(folder.path())]);
+        assert!(run.status.success(), "{}", stderr(&run));
+        let json: serde_json::Value = serde_json::from_slice(&run.stdout).expect("one JSON document");
+        assert_eq!(json["schema"], "moonloom-composition-1");
+        json["placements"].as_array().unwrap().len()
+    };
+    assert_eq!(discs(&registration) + 1, discs(folder.path()));
+}
+
+#[test]
+fn the_ephemeris_prints_the_promised_columns() {
+    let run = moonloom(&[
+        "ephemeris",
+        "--site",
+        "-31.9,115.75,6",
+        "--from",
+        "2028-12-31T16:00:00Z",
+        "--to",
+        "2028-12-31T17:00:00Z",
+        "--step",
+        "30m",
+    ]);
+    let table = String::from_utf8(run.stdout.clone()).unwrap();
+    assert!(run.status.success());
+    assert_eq!(table.lines().count(), 4);
+    assert!(table.starts_with("utc,altitude_deg,azimuth_deg,refracted_altitude_deg,ra_deg,dec_deg,distance_km,semidiameter_arcsec,parallactic_angle_deg,axis_position_angle_deg,libration_lon_deg,libration_lat_deg,shadow_xi_arcsec,shadow_eta_arcsec,umbra_radius_arcsec,penumbra_radius_arcsec,umbral_fraction\n"));
+    refused(&moonloom(&["ephemeris", "--site", "99,0", "--at", "2028-12-31T16:00:00Z"]), 2, &["latitude 99"]);
+    refused(&moonloom(&["ephemeris", "--site", "0,0", "--at", "3028-12-31T16:00:00Z"]), 2, &["1900 to 2100"]);
+}
+
+#[test]
+fn frames_of_two_sizes_are_two_rigs_and_the_layout_says_so() {
+    let folder = copy_of_small_night();
+    // A second camera joined: the same Moon, a smaller frame.
+    let small = image::open(small_night().join("n0002.jpg")).unwrap().thumbnail(200, 150);
+    small.save(folder.path().join("other.jpg")).unwrap();
+    let layout = grid_for_small_night(folder.path());
+    let run = compose(&layout, folder.path(), &folder.path().join("x.png"), &folder.path().join("cache"));
+    assert!(run.status.success(), "{}", stderr(&run));
+    assert!(stderr(&run).contains("2 rigs"), "{}", stderr(&run));
+}

@@ -1,0 +1,113 @@
+//! Promises that hold for any numbers.
+
+use crate::nights::small_night;
+use moonloom::blend::{FramePixels, Renderer, develop};
+use moonloom::ingest::read_night;
+use moonloom::layout::{Layout, resolve};
+use moonloom::raster::{LinearImage, PixelPoint, Similarity};
+use moonloom::register::register;
+use moonloom::sky::{CameraPointing, Horizontal, Lens, Refraction};
+use moonloom::units::{Angle, Exposure, Instant};
+use proptest::prelude::*;
+use std::path::Path;
+
+proptest! {
+    #[test]
+    fn utc_survives_the_round_trip(seconds in -1_000_000_000i64..4_000_000_000) {
+        let utc = jiff_timestamp(seconds);
+        prop_assert_eq!(Instant::from_utc(utc).to_utc(), utc);
+    }
+
+    #[test]
+    fn the_sky_survives_the_camera(az in -40.0..40.0f64, alt in 1.0..50.0f64, roll in -20.0..20.0f64, k1 in -0.03..0.03f64) {
+        let camera = CameraPointing {
+            lens: Lens { k1, ..Lens::rectilinear(3000, 2000, 1500.0) },
+            azimuth: Angle::ZERO,
+            altitude: Angle::from_degrees(20.0),
+            roll: Angle::from_degrees(roll),
+        };
+        let seen = Horizontal { altitude: Angle::from_degrees(alt), azimuth: Angle::from_degrees(az) };
+        let back = camera.to_sky(camera.to_pixel(seen).unwrap());
+        prop_assert!((back.direction() - seen.direction()).norm() < 1e-7);
+    }
+
+    #[test]
+    fn similarities_undo_themselves(x in -1e4..1e4f64, y in -1e4..1e4f64, scale in 0.01..50.0f64, turn in -4.0..4.0f64) {
+        let map = Similarity {
+            source_centre: PixelPoint::new(12.0, 7.0),
+            target_centre: PixelPoint::new(-3.0, 900.0),
+            scale,
+            turn: Angle::from_radians(turn),
+        };
+        let p = PixelPoint::new(x, y);
+        prop_assert!(map.invert(map.apply(p)).distance(p) < 1e-6);
+    }
+
+    #[test]
+    fn refraction_lifts_and_never_crosses(alt in -0.9..89.0f64) {
+        let air = Refraction::default();
+        let lifted = air.apparent_altitude(Angle::from_degrees(alt));
+        let higher = air.apparent_altitude(Angle::from_degrees(alt + 0.05));
+        prop_assert!(lifted.degrees() > alt && higher.degrees() > lifted.degrees());
+    }
+
+    #[test]
+    fn half_the_light_for_twice_the_time_is_the_same(seconds in 1e-4..10.0f64, n in 1.0..32.0f64, iso in 50.0..25_600.0f64) {
+        let a = Exposure::new(seconds, n, iso);
+        let b = Exposure::new(2.0 * seconds, n, iso / 2.0);
+        prop_assert!((a.light_gain() / b.light_gain() - 1.0).abs() < 1e-12);
+    }
+}
+
+fn jiff_timestamp(seconds: i64) -> jiff::Timestamp {
+    jiff::Timestamp::from_second(seconds).unwrap()
+}
+
+struct OneDisc(Vec<moonloom::blend::DevelopedDisc>);
+
+impl FramePixels for OneDisc {
+    fn disc(&self, index: usize) -> Option<&moonloom::blend::DevelopedDisc> {
+        self.0.get(index)
+    }
+    fn backplate(&self) -> Option<&LinearImage> {
+        None
+    }
+}
+
+#[test]
+fn bands_of_any_height_give_the_same_pixels() {
+    let night = read_night(small_night()).unwrap().value;
+    let registration = register(&night, &|_| {}).value;
+    let layout = "(version: 1, canvas: (width_px: 500, height_px: 420, margin_px: 10), arrangement: PhaseGrid(columns: 3, rows: 3), labels: (text: \"{local:%H:%M}\", size_px: 16))";
+    let layout = Layout::parse(Path::new("grid.ron"), layout).unwrap();
+    let composition = resolve(&layout, &night, &registration).unwrap().value;
+    let discs = composition
+        .placements
+        .iter()
+        .map(|p| develop(&moonloom::ingest::decode(&night.frame(&p.frame).unwrap().path, night.transfer()).unwrap(), p))
+        .collect();
+    let pixels = OneDisc(discs);
+    let words = moonloom::labels::stamps(&composition.texts).unwrap();
+    let renderer = Renderer::new(&composition, &pixels, &words);
+    let whole = renderer.rows(0..420);
+    for height in [1, 7, 64, 113] {
+        let mut banded = Vec::new();
+        let mut y = 0;
+        while y < 420 {
+            banded.extend(renderer.rows(y..(y + height).min(420)));
+            y += height;
+        }
+        assert!(banded == whole, "bands of {height} rows");
+    }
+}
+
+#[test]
+fn the_order_of_the_files_changes_nothing() {
+    let night = read_night(small_night()).unwrap().value;
+    let mut paths: Vec<_> = night.frames.iter().map(|f| f.path.clone()).collect();
+    paths.reverse();
+    let reversed = moonloom::ingest::read_frames(paths).unwrap().value;
+    let a = register(&night, &|_| {}).value;
+    let b = register(&reversed, &|_| {}).value;
+    assert_eq!(a.frames, b.frames);
+}
