@@ -44,7 +44,7 @@ pub struct DiscFit {
     pub edge_width_px: f64,
     /// Share of the disc's pixels at the top of the scale.
     pub saturated_share: f64,
-    /// Light of the disc's brighter part (95th percentile over the sky, of the brightest channel
+    /// Light of the disc's brighter part (98th percentile over the sky, of the brightest channel
     /// where the sequence was solved), linear, 1 = saturated.
     pub disc_level: f32,
     /// Light of the sky around the disc, linear, 1 = saturated.
@@ -126,6 +126,7 @@ pub(super) fn fit_at(
                 radius: radius / f,
                 reach: reach * radius / f,
                 noise,
+                by_profile: false,
             };
             let prior = expected.radius.map(|p| RadiusPrior { radius: p.radius / f, sigma: p.sigma / f + 0.2 });
             let circle = fit(&limb_points(reduced, &search), radius / f, prior)?;
@@ -136,13 +137,14 @@ pub(super) fn fit_at(
     }
     let mut last = None;
     let reaches = if factor >= 2 { [0.06, 0.04, 0.04] } else { [0.30, 0.15, 0.12] };
-    for reach in reaches {
+    for (round, reach) in reaches.into_iter().enumerate() {
         let search = LimbSearch {
             centre: at,
             metric: metric_at(expected.lens.as_ref(), at),
             radius,
             reach: (reach * radius).max(3.0),
             noise: frame.sky.noise,
+            by_profile: round > 0,
         };
         let points = limb_points(frame.plane, &search);
         let circle = fit(&points, radius, expected.radius)?;
@@ -185,7 +187,7 @@ pub(super) fn fit_at(
     fit.holds().then_some(fit)
 }
 
-/// Share of a disc's pixels within half a percent of the top of the scale, and their 95th percentile.
+/// Share of a disc's pixels within half a percent of the top of the scale, and their 98th percentile.
 fn light_of_disc(plane: &Plane, centre: PixelPoint, radius: f64) -> (f64, f32) {
     let mut values = Vec::new();
     let step = (radius / 40.0).max(1.0);
@@ -205,7 +207,7 @@ fn light_of_disc(plane: &Plane, centre: PixelPoint, radius: f64) -> (f64, f32) {
     }
     values.sort_by(f32::total_cmp);
     let full = values.iter().rev().take_while(|v| **v > 0.995).count();
-    (full as f64 / values.len() as f64, values[(values.len() - 1) * 95 / 100])
+    (full as f64 / values.len() as f64, values[(values.len() - 1) * 98 / 100])
 }
 
 /// All convincing discs of a frame, best first.

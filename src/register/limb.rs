@@ -5,6 +5,7 @@
 //! inside and just outside is taken at two widths. A true limb is sharp: both widths see the same
 //! step. The umbra's edge is soft: the narrow one sees little of it.
 
+use super::edge_profile;
 use crate::raster::{PixelPoint, Plane};
 
 /// How pixel offsets become rectified ones, near one point of the frame.
@@ -68,6 +69,8 @@ pub(super) struct LimbSearch {
     /// Search from `radius - reach` to `radius + reach`, rectified pixels.
     pub reach: f64,
     pub noise: f32,
+    /// Place each edge by its whole profile (slower, not biased by a sloping disc).
+    pub by_profile: bool,
 }
 
 /// Sub-pixel place of a peak of three equally spaced values, in steps from the middle one.
@@ -112,26 +115,52 @@ pub(super) fn limb_points(plane: &Plane, s: &LimbSearch) -> Vec<LimbPoint> {
     if count < 2 * wide + 4 {
         return Vec::new();
     }
-    (0..rays)
+    let edges: Vec<(f64, Vec<f32>, Edge)> = (0..rays)
         .filter_map(|i| {
             let angle = i as f64 / rays as f64 * std::f64::consts::TAU;
             let values = profile(plane, s, angle, step, count, from)?;
-            edge_of(&values, narrow, wide, s.noise).map(|(at, step_height, weight, width)| {
-                let rho = from + at * step;
-                LimbPoint {
-                    x: rho * angle.cos(),
-                    y: rho * angle.sin(),
-                    weight,
-                    step: step_height,
-                    width_px: width * step,
-                }
-            })
+            let edge = edge_of(&values, narrow, wide, s.noise)?;
+            Some((angle, values, edge))
+        })
+        .collect();
+    // One blur for the frame: single rays are too noisy to tell theirs.
+    let blur = if s.by_profile { median_width(&edges) } else { None };
+    edges
+        .into_iter()
+        .map(|(angle, values, edge)| {
+            let at = blur.and_then(|sigma| edge_profile::place(&values, edge.at, sigma)).unwrap_or(edge.at);
+            let rho = from + at * step;
+            LimbPoint {
+                x: rho * angle.cos(),
+                y: rho * angle.sin(),
+                weight: edge.weight,
+                step: edge.fall,
+                width_px: edge.width * step,
+            }
         })
         .collect()
 }
 
-/// Steepest fall of a profile: place (in samples), step, weight, width (in samples).
-fn edge_of(values: &[f32], narrow: usize, wide: usize, noise: f32) -> Option<(f64, f32, f64, f64)> {
+/// Median width of the better edges, in samples.
+fn median_width(edges: &[(f64, Vec<f32>, Edge)]) -> Option<f64> {
+    let mut widths: Vec<f64> = edges.iter().filter(|e| e.2.weight > 0.5).map(|e| e.2.width).collect();
+    if widths.len() < 12 {
+        return None;
+    }
+    widths.sort_by(f64::total_cmp);
+    Some(widths[widths.len() / 2].max(1.0))
+}
+
+/// An edge along one ray, in samples of its profile.
+struct Edge {
+    at: f64,
+    fall: f32,
+    weight: f64,
+    width: f64,
+}
+
+/// Steepest fall of a profile.
+fn edge_of(values: &[f32], narrow: usize, wide: usize, noise: f32) -> Option<Edge> {
     let mut sums = Vec::with_capacity(values.len() + 1);
     sums.push(0.0f64);
     for v in values {
@@ -172,5 +201,5 @@ fn edge_of(values: &[f32], narrow: usize, wide: usize, noise: f32) -> Option<(f6
     let slope = (-1i64..=1).map(|d| fall((best as i64 + d) as usize, 1)).fold(1e-12, f64::max);
     let width = (broad / slope / (2.0 * std::f64::consts::PI).sqrt()).clamp(0.3, wide as f64);
     let weight = (significance / 12.0).min(1.0).powi(2) * sharpness * sharpness;
-    Some((place, best_fall as f32, weight, width))
+    Some(Edge { at: place, fall: best_fall as f32, weight, width })
 }

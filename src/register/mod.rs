@@ -1,12 +1,13 @@
 //! The Moon in every frame: its disc frame by frame, then one solution for the sequence.
 //!
 //! `sky_level` puts a frame on a log-like scale relative to its own sky; `candidates` lets edges vote
-//! for centres; `limb` measures the limb along rays; `circle` fits it; `frame` joins those for one
+//! for centres; `limb` measures the limb along rays (`edge_profile` places each edge); `circle` fits it; `frame` joins those for one
 //! frame. `pointing` solves a fixed tripod's aim; `sequence` makes the night agree. `file` keeps the
 //! result as RON that a person may edit.
 
 mod candidates;
 mod circle;
+mod edge_profile;
 mod file;
 mod frame;
 mod limb;

@@ -304,7 +304,7 @@ fn brightest_channel(image: &LinearImage, fit: &DiscFit) -> f32 {
     if values.is_empty() {
         return fit.disc_level;
     }
-    let at = (values.len() - 1) * 95 / 100;
+    let at = (values.len() - 1) * 98 / 100;
     (*values.select_nth_unstable_by(at, f32::total_cmp).1 - fit.sky_level).max(0.0)
 }
 
