@@ -94,6 +94,57 @@ pub fn apparent_moon(observer: &Observer, instant: Instant) -> ApparentPosition 
     }
 }
 
+/// The Moon's geocentric apparent right ascension and declination (true equator and equinox of
+/// date) and its distance in km.
+///
+/// # Accuracy
+/// 0.07" against JPL DE421, 2001-2045 (`tests/suite/reference.rs`).
+pub fn geocentric_equatorial(instant: Instant) -> (Angle, Angle, f64) {
+    let earth = super::frame::EarthOrientation::at(instant, 0.0);
+    let vector = earth.to_date * geocentric_moon(instant);
+    let (right_ascension, declination) = spherical(&vector);
+    (right_ascension, declination, vector.norm())
+}
+
+/// How dark the sky is, by the Sun's altitude (the limits of civil, nautical and astronomical
+/// twilight are -6, -12 and -18 degrees).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Twilight {
+    /// The Sun is up.
+    Day,
+    /// Sun down to -6 degrees.
+    Civil,
+    /// Down to -12 degrees.
+    Nautical,
+    /// Down to -18 degrees.
+    Astronomical,
+    /// Below that.
+    Night,
+}
+
+impl Twilight {
+    /// By the Sun's airless altitude; sunrise and sunset are at -0.833 degrees.
+    pub fn of(sun_altitude: Angle) -> Self {
+        match sun_altitude.degrees() {
+            h if h > -0.833 => Twilight::Day,
+            h if h > -6.0 => Twilight::Civil,
+            h if h > -12.0 => Twilight::Nautical,
+            h if h > -18.0 => Twilight::Astronomical,
+            _ => Twilight::Night,
+        }
+    }
+    /// In words.
+    pub fn words(self) -> &'static str {
+        match self {
+            Twilight::Day => "day",
+            Twilight::Civil => "civil twilight",
+            Twilight::Nautical => "nautical twilight",
+            Twilight::Astronomical => "astronomical twilight",
+            Twilight::Night => "night",
+        }
+    }
+}
+
 /// Airless altitude of the Sun's centre, for twilight (its parallax of 9" is neglected).
 pub fn apparent_sun_altitude(observer: &Observer, instant: Instant) -> Angle {
     let earth = observer.orientation(instant);

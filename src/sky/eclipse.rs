@@ -4,7 +4,7 @@
 //! for an observer at the Earth's centre; a lunar eclipse happens on the Moon, so they hold for
 //! every place within a second.
 
-use super::{ShadowGeometry, geocentric_shadow, serves};
+use super::{ShadowGeometry, ShadowRule, geocentric_shadow, geocentric_shadow_by, serves};
 use crate::units::Instant;
 use std::fmt;
 
@@ -63,6 +63,8 @@ pub struct LunarEclipse {
     pub umbral_magnitude: f64,
     /// Share of the Moon's diameter in the penumbra at greatest eclipse.
     pub penumbral_magnitude: f64,
+    /// Number of the Saros series.
+    pub saros: i64,
     /// Least distance of the Moon's centre from the shadow's axis in Earth radii, north positive.
     pub gamma: f64,
 }
@@ -120,8 +122,8 @@ fn greatest_near(guess: Instant) -> Instant {
 
 /// Where a depth crosses zero between two offsets from `origin`, by the secant method kept
 /// inside its bracket (Illinois).
-fn crossing(origin: Instant, depth: Depth, outside_s: f64, inside_s: f64) -> Instant {
-    let value = |s: f64| depth(&geocentric_shadow(origin.plus_seconds(s)));
+fn crossing(rule: ShadowRule, origin: Instant, depth: Depth, outside_s: f64, inside_s: f64) -> Instant {
+    let value = |s: f64| depth(&geocentric_shadow_by(rule, origin.plus_seconds(s)));
     let (mut a, mut b) = (outside_s, inside_s);
     let (mut fa, mut fb) = (value(a), value(b));
     for _ in 0..60 {
@@ -140,10 +142,10 @@ fn crossing(origin: Instant, depth: Depth, outside_s: f64, inside_s: f64) -> Ins
     origin.plus_seconds(b)
 }
 
-/// The eclipse whose greatest phase is within half a day of a guess near full Moon, if any.
-fn eclipse_at_full_moon(guess: Instant) -> Option<LunarEclipse> {
-    let greatest = greatest_near(guess);
-    let geometry = geocentric_shadow(greatest);
+/// The eclipse at a full Moon, if there is one.
+fn eclipse_at_full_moon(rule: ShadowRule, lunation: i64) -> Option<LunarEclipse> {
+    let greatest = greatest_near(mean_full_moon(lunation));
+    let geometry = geocentric_shadow_by(rule, greatest);
     let diameter = geometry.moon_semidiameter.radians() * 2.0;
     let [penumbral, umbral, total] = DEPTHS.map(|(_, _, depth)| depth(&geometry));
     if penumbral <= 0.0 || penumbral.is_nan() {
@@ -157,8 +159,8 @@ fn eclipse_at_full_moon(guess: Instant) -> Option<LunarEclipse> {
     let mut contacts = vec![(Contact::Greatest, greatest)];
     for (first, last, depth) in DEPTHS {
         if depth(&geometry) > 0.0 {
-            contacts.push((first, crossing(greatest, depth, -14_400.0, 0.0)));
-            contacts.push((last, crossing(greatest, depth, 14_400.0, 0.0)));
+            contacts.push((first, crossing(rule, greatest, depth, -14_400.0, 0.0)));
+            contacts.push((last, crossing(rule, greatest, depth, 14_400.0, 0.0)));
         }
     }
     contacts.sort_by(|a, b| a.1.tt_seconds().total_cmp(&b.1.tt_seconds()));
@@ -168,6 +170,7 @@ fn eclipse_at_full_moon(guess: Instant) -> Option<LunarEclipse> {
         contacts,
         umbral_magnitude: umbral / diameter,
         penumbral_magnitude: penumbral / diameter,
+        saros: saros(lunation),
         gamma: sign * geometry.separation.sin() / geometry.moon_parallax.sin(),
     })
 }
@@ -181,6 +184,18 @@ fn mean_full_moon(lunation: i64) -> Instant {
     Instant::from_tt_seconds(days * 86_400.0)
 }
 
+/// The Saros series of the eclipse at a full Moon.
+///
+/// Eclipses a Saros (223 lunations) apart share the number; an Inex (358 lunations) later it is one
+/// more. Counted from the eclipse of 2018-07-27, Saros 129 (value from memory); good wherever fewer
+/// than 223 series run, which is always.
+fn saros(lunation: i64) -> i64 {
+    const START: (i64, i64) = (229, 129);
+    // 358 is 135 modulo 223, whose inverse there is 38.
+    let inexes = ((lunation - START.0).rem_euclid(223) * 38).rem_euclid(223);
+    START.1 + if inexes > 111 { inexes - 223 } else { inexes }
+}
+
 /// The Moon's argument of latitude at a mean full Moon (Meeus, eq. 49.7): an eclipse needs a node.
 fn near_node(lunation: i64) -> bool {
     let k = lunation as f64 + 0.5;
@@ -192,12 +207,16 @@ fn near_node(lunation: i64) -> bool {
 ///
 /// Instants that the series do not serve hold no eclipse here; ask [`serves`] first.
 pub fn eclipses_between(from: Instant, to: Instant) -> Vec<LunarEclipse> {
+    eclipses_between_by(ShadowRule::Danjon, from, to)
+}
+
+/// All eclipses between two instants, the shadow sized by a rule.
+pub fn eclipses_between_by(rule: ShadowRule, from: Instant, to: Instant) -> Vec<LunarEclipse> {
     let lunation_of = |i: Instant| ((i.tt_seconds() / 86_400.0 - 5.1) / 29.530_588_861).floor() as i64;
     (lunation_of(from) - 2..=lunation_of(to) + 2)
         .filter(|&k| near_node(k))
-        .map(mean_full_moon)
-        .filter(|&guess| serves(guess))
-        .filter_map(eclipse_at_full_moon)
+        .filter(|&k| serves(mean_full_moon(k)))
+        .filter_map(|k| eclipse_at_full_moon(rule, k))
         .filter(|e| e.greatest() >= from && e.greatest() <= to)
         .collect()
 }

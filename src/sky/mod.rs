@@ -9,7 +9,7 @@
 //! 4. `shadow`, `eclipse`: the Earth's shadow beside the Moon, and the contacts;
 //! 5. `orientation`: libration and the position angle of the Moon's axis;
 //! 6. `photometry`: how bright a point of the eclipsed Moon is;
-//! 7. `pointing`: from the horizon's coordinates to a camera's pixels.
+//! 7. `projection`, `pointing`: from the sky to a plane, and to a camera's pixels.
 //!
 //! Neglected throughout: polar motion (0.3"), TDB-TT (2 ms), gravitational light deflection for
 //! the Moon (below 0.01" near opposition), the Moon's centre-of-figure offset.
@@ -22,19 +22,27 @@ mod observer;
 mod orientation;
 mod photometry;
 mod pointing;
+mod projection;
 mod refraction;
 mod shadow;
 mod sun;
 
-pub use apparent::{ApparentPosition, Horizontal, apparent_moon, apparent_sun_altitude, horizontal_of_star};
-pub use eclipse::{Contact, EclipseKind, LunarEclipse, eclipse_near, eclipses_between};
+pub use apparent::{
+    ApparentPosition, Horizontal, Twilight, apparent_moon, apparent_sun_altitude, geocentric_equatorial,
+    horizontal_of_star,
+};
+pub use eclipse::{Contact, EclipseKind, LunarEclipse, eclipse_near, eclipses_between, eclipses_between_by};
 pub use moon::{MOON_RADIUS_KM, SERIES_RANGE, geocentric_moon};
 pub use observer::{Observer, SiteError};
 pub use orientation::{Libration, geocentric_libration, libration};
 pub use photometry::{Danjon, Extinction, SATURATION_PER_LIGHT_GAIN, ShadowLight, airmass};
 pub use pointing::{CameraPointing, Lens};
+pub use projection::Projection;
 pub use refraction::Refraction;
-pub use shadow::{EarthShadow, ShadowGeometry, disc_fraction_covered, geocentric_shadow, shadow_from};
+pub use shadow::{
+    EarthShadow, ShadowGeometry, ShadowRule, disc_fraction_covered, geocentric_shadow, geocentric_shadow_by,
+    shadow_from,
+};
 pub use sun::geocentric_sun;
 
 /// Vectors in kilometres or directions of unit length.

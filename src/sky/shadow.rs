@@ -1,8 +1,7 @@
 //! The Earth's shadow beside the Moon.
 //!
-//! Danjon's rule for the size (as the published canons use it): the Moon's parallax is enlarged
-//! by 1/100 for the atmosphere; the Earth is taken as a sphere of its equatorial radius, with no
-//! factor for latitude 45 degrees. Neglected: the shadow's flattening (1 part in 300).
+//! The size of the shadow is a choice, see [`ShadowRule`]. Neglected: the shadow's flattening (1 part
+//! in 300).
 //!
 //! From a place, the shadow is a target at the Moon's distance: its centre is the point of the
 //! shadow's axis nearest the Moon, and it shifts by the Moon's parallax (nearly a degree).
@@ -14,8 +13,42 @@ const EARTH_RADIUS_KM: f64 = 6378.137;
 const AU_KM: f64 = 149_597_870.7;
 /// The Sun's semidiameter at one astronomical unit (Auwers).
 const SUN_SEMIDIAMETER_ARCSEC: f64 = 959.63;
-/// Danjon's enlargement of the Moon's parallax.
-const DANJON_ENLARGEMENT: f64 = 1.01;
+
+/// How much larger than the bare Earth's the shadow is taken to be. Published almanacs differ by
+/// this; contacts move by half a minute on average, and by minutes at grazing eclipses.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum ShadowRule {
+    /// The Moon's parallax enlarged by 1/100 (Danjon 1951), equatorial radius, as the modern canons.
+    #[default]
+    Danjon,
+    /// Both radii enlarged by 1/50, Earth's radius at latitude 45 degrees (Chauvenet 1891), as the
+    /// older canons and almanacs.
+    Chauvenet,
+    /// An atmosphere of 87 km on the Earth's mean radius (Herald & Sinnott 2014, from contact timings
+    /// of 1842-2011; value from memory).
+    HeraldSinnott,
+}
+
+impl ShadowRule {
+    /// Radii of umbra and penumbra at the Moon, radians, from the parallaxes and the Sun's semidiameter.
+    fn radii(self, moon_parallax: f64, sun_parallax: f64, sun_semidiameter: f64) -> (f64, f64) {
+        match self {
+            ShadowRule::Danjon => {
+                let earth = 1.01 * moon_parallax + sun_parallax;
+                (earth - sun_semidiameter, earth + sun_semidiameter)
+            }
+            ShadowRule::Chauvenet => {
+                let earth = 0.998_340 * moon_parallax + sun_parallax;
+                (1.02 * (earth - sun_semidiameter), 1.02 * (earth + sun_semidiameter))
+            }
+            ShadowRule::HeraldSinnott => {
+                let size = (6371.0 + 87.0) / EARTH_RADIUS_KM;
+                let earth = size * moon_parallax + sun_parallax;
+                (earth - sun_semidiameter, earth + sun_semidiameter)
+            }
+        }
+    }
+}
 
 /// Shadow and Moon as seen from the Earth's centre.
 #[derive(Clone, Copy, Debug)]
@@ -96,19 +129,24 @@ pub fn disc_fraction_covered(disc: f64, other: f64, separation: f64) -> f64 {
 /// # Source
 /// Danjon (1951); Explanatory Supplement (3rd ed.), ch. 11.
 pub fn geocentric_shadow(instant: Instant) -> ShadowGeometry {
+    geocentric_shadow_by(ShadowRule::Danjon, instant)
+}
+
+/// The shadow as seen from the Earth's centre, sized by a rule.
+pub fn geocentric_shadow_by(rule: ShadowRule, instant: Instant) -> ShadowGeometry {
     let moon = geocentric_moon(instant);
     let sun = geocentric_sun(instant);
     let axis = -sun.normalize();
     let moon_parallax = (EARTH_RADIUS_KM / moon.norm()).asin();
     let sun_parallax = (EARTH_RADIUS_KM / sun.norm()).asin();
     let sun_semidiameter = (Angle::from_arcsec(SUN_SEMIDIAMETER_ARCSEC).sin() * AU_KM / sun.norm()).asin();
-    let earth = DANJON_ENLARGEMENT * moon_parallax + sun_parallax;
+    let (umbra, penumbra) = rule.radii(moon_parallax, sun_parallax, sun_semidiameter);
     // atan2 keeps its digits at small separations, where acos would lose them.
     let separation = moon.cross(&axis).norm().atan2(moon.dot(&axis));
     ShadowGeometry {
         separation: Angle::from_radians(separation),
-        umbra_radius: Angle::from_radians(earth - sun_semidiameter),
-        penumbra_radius: Angle::from_radians(earth + sun_semidiameter),
+        umbra_radius: Angle::from_radians(umbra),
+        penumbra_radius: Angle::from_radians(penumbra),
         moon_semidiameter: Angle::from_radians((MOON_RADIUS_KM / moon.norm()).asin()),
         moon_parallax: Angle::from_radians(moon_parallax),
         moon_is_north: moon.z / moon.norm() > axis.z,
