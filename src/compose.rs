@@ -21,11 +21,20 @@ pub enum ComposeError {
     #[error("{0}")]
     Layout(Box<Diagnostic>),
     /// The target is one of the frames.
-    #[error("{} is one of the frames: a picture is never written over one", path.display())]
+    #[error("{} is one of the frames or their notes: nothing is written over them", path.display())]
     TargetIsFrame {
         /// The target.
         path: PathBuf,
     },
+    /// The preview would replace the picture, or its name does not say JPEG.
+    #[error("{} cannot be the preview's name", path.display())]
+    PreviewName {
+        /// The preview.
+        path: PathBuf,
+    },
+    /// Not one disc could be had from its frame.
+    #[error("none of the discs could be read from its frame")]
+    NoDisc,
     /// The backplate cannot be decoded.
     #[error(transparent)]
     Decode(#[from] DecodeError),
@@ -67,6 +76,7 @@ pub fn compose(request: &ComposeRequest<'_>) -> Result<(Composition, Vec<Diagnos
     let composition = resolved.value;
     let pixels = Pixels::load(&composition, request.night, &mut diagnostics)?;
     let words = stamps(&composition.texts)?;
+    diagnostics.extend(check_words(&composition, &words));
     let renderer = Renderer::new(&composition, &pixels, &words);
     let spec = OutputSpec {
         dots_per_inch: composition.dots_per_inch,
@@ -94,12 +104,29 @@ pub fn compose(request: &ComposeRequest<'_>) -> Result<(Composition, Vec<Diagnos
 /// [`ComposeError`] when a target is one of the frames, has an unknown ending, or its folder is missing.
 pub fn check_targets(night: &Night, out: &Path, preview: Option<&Path>) -> Result<(), ComposeError> {
     OutputSpec::for_path(out)?;
+    if let Some(preview) = preview {
+        let is_jpeg =
+            preview.extension().is_some_and(|e| e.eq_ignore_ascii_case("jpg") || e.eq_ignore_ascii_case("jpeg"));
+        if !is_jpeg || preview == out {
+            return Err(ComposeError::PreviewName { path: preview.to_owned() });
+        }
+    }
+    protect_inputs(night, [Some(out), preview].into_iter().flatten())
+}
+
+/// Refuses targets that are frames or notes of a night, or that cannot be there.
+///
+/// # Errors
+/// [`ComposeError`].
+pub fn protect_inputs<'a>(night: &Night, targets: impl Iterator<Item = &'a Path>) -> Result<(), ComposeError> {
     let same = |a: &Path, b: &Path| match (a.canonicalize(), b.canonicalize()) {
         (Ok(a), Ok(b)) => a == b,
         _ => false,
     };
-    for target in [Some(out), preview].into_iter().flatten() {
-        if night.frames.iter().any(|f| same(&f.path, target)) {
+    let notes = night.folder.join("shoot.ron");
+    for target in targets {
+        let mut inputs = night.frames.iter().map(|f| &f.path).chain(&night.unreadable).chain([&notes]);
+        if inputs.any(|input| same(input, target)) {
             return Err(ComposeError::TargetIsFrame { path: target.to_owned() });
         }
         let folder = target.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
@@ -152,6 +179,9 @@ impl Pixels {
                     diagnostics.push(Diagnostic::warning("disc-left-out", format!("a disc is left out: {why}")))
                 }
             }
+        }
+        if discs.iter().all(Option::is_none) {
+            return Err(ComposeError::NoDisc);
         }
         Ok(Pixels { discs, backplate })
     }
@@ -218,15 +248,38 @@ impl Preview {
     }
 }
 
+/// Words for a label's glyphs that the font does not have, or lines wider than the sheet.
+fn check_words(composition: &Composition, words: &[crate::raster::Stamp]) -> Vec<Diagnostic> {
+    let mut out = Vec::new();
+    let missing = crate::labels::missing_letters(&composition.texts);
+    if !missing.is_empty() {
+        out.push(
+            Diagnostic::warning("letters-missing", format!("the embedded font has no `{missing}`; they are left out"))
+                .with_help("it holds Latin and Greek letters"),
+        );
+    }
+    let width = composition.width as i64;
+    if words.iter().any(|w| w.rect.x0 < -2 || w.rect.x1 > width + 2) {
+        out.push(
+            Diagnostic::warning("words-leave-canvas", "a line of words is wider than the canvas")
+                .with_help("shorten it, or make the canvas wider"),
+        );
+    }
+    out
+}
+
 /// A digest of everything that a registration depends on: the program's version, the frames'
 /// names, sizes and times of change, and the shoot notes.
-pub fn frames_digest(night: &Night) -> String {
+///
+/// Only frames that `of` names count: a registration may hold some of a folder.
+pub fn frames_digest(night: &Night, of: impl Fn(&str) -> bool) -> String {
     let mut hash = Sha256::new();
     hash.update(env!("CARGO_PKG_VERSION"));
     if let Ok(notes) = std::fs::read(night.folder.join("shoot.ron")) {
         hash.update(&notes);
     }
-    let mut frames: Vec<(&str, &PathBuf)> = night.frames.iter().map(|f| (f.name.as_str(), &f.path)).collect();
+    let mut frames: Vec<(&str, &PathBuf)> =
+        night.frames.iter().filter(|f| of(&f.name)).map(|f| (f.name.as_str(), &f.path)).collect();
     frames.sort();
     for (name, path) in frames {
         hash.update(name.as_bytes());
@@ -253,14 +306,15 @@ pub struct Kept {
 ///
 /// A kept file that cannot be read is made anew; a cache that cannot be written is a warning.
 pub fn registration_of(night: &Night, cache: Option<&Path>, progress: &(dyn Fn(&str) + Sync)) -> Kept {
-    let digest = frames_digest(night);
+    let digest = frames_digest(night, |_| true);
     let file = cache.map(|folder| folder.join(format!("registration-{digest}.ron")));
     if let Some(path) = &file
         && let Ok(text) = std::fs::read_to_string(path)
         && let Ok((registration, _, kept)) = crate::register::read_registration(path, &text)
         && kept == digest
     {
-        return Kept { registration, reused: true, diagnostics: Vec::new() };
+        let diagnostics = crate::register::remarks(night, &registration);
+        return Kept { registration, reused: true, diagnostics };
     }
     let registered = register(night, progress);
     let mut diagnostics = registered.diagnostics;

@@ -3,7 +3,7 @@
 //! The way of a frame: [`ingest`] reads it as linear light with a trustworthy time, [`register`]
 //! finds the Moon in it, [`layout`] says where its disc goes, [`blend`] lays it there with the words
 //! of [`labels`], and [`write`] makes the file; [`compose`] joins them. [`sky`] knows where the Moon
-//! was; [`simulate`] makes frames whose truth is known.
+//! was; [`plan`] works before the night; [`simulate`] makes frames whose truth is known.
 //!
 //! # Conventions
 //! * Pixels: x right, y down, origin at the top-left **corner**: the first pixel's centre is (0.5, 0.5).
@@ -19,6 +19,7 @@ pub mod diag;
 pub mod ingest;
 pub mod labels;
 pub mod layout;
+pub mod plan;
 pub mod raster;
 pub mod register;
 pub mod simulate;

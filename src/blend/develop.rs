@@ -59,7 +59,6 @@ fn subtract_plane(image: &mut LinearImage, channel: usize, centre: PixelPoint, r
     let width = image.width();
     for (i, pixel) in image.data_mut().chunks_exact_mut(3).enumerate() {
         let (dx, dy) = ((i % width) as f64 + 0.5 - centre.x, (i / width) as f64 + 0.5 - centre.y);
-        // Inside the ring only: far corners are masked, and a plane must not run away there.
         pixel[channel] -= (plane.x + plane.y * dx + plane.z * dy) as f32;
     }
 }

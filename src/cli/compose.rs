@@ -42,6 +42,14 @@ pub struct ComposeArgs {
     strict: bool,
 }
 
+impl ComposeArgs {
+    /// What `compose LAYOUT FRAMES --out OUT --preview PREVIEW` would be.
+    pub fn for_folder(layout: PathBuf, frames: PathBuf, out: PathBuf, preview: PathBuf) -> Self {
+        let (out, preview) = (Some(out), Some(preview));
+        ComposeArgs { layout, frames, out, preview, cache: None, dry_run: false, json: false, strict: false }
+    }
+}
+
 /// The user's cache folder, by the custom of the system.
 fn user_cache() -> Option<PathBuf> {
     let variable = |name| std::env::var_os(name).filter(|v| !v.is_empty()).map(PathBuf::from);
@@ -83,7 +91,8 @@ fn night_and_registration(args: &ComposeArgs, warnings: &mut usize) -> Result<(N
     let base = args.frames.parent().unwrap_or(Path::new("."));
     let read = read_night(&base.join(folder))?;
     *warnings += tell(&read.diagnostics);
-    if frames_digest(&read.value) != digest {
+    *warnings += tell(&moonloom::register::remarks(&read.value, &registration));
+    if frames_digest(&read.value, |name| registration.frame(name).is_some()) != digest {
         *warnings += tell(&[Diagnostic::warning(
             "frames-changed",
             "the frames or their notes have changed since they were registered; the places in the file are used",
@@ -102,7 +111,7 @@ pub fn run(args: &ComposeArgs) -> Outcome {
     let mut warnings = 0;
     let (night, registration) = night_and_registration(args, &mut warnings)?;
     let Some(out) = args.out.as_ref().filter(|_| !args.dry_run) else {
-        return dry_run(args, &layout, &night, &registration);
+        return dry_run(args, &layout, (&night, &registration), warnings);
     };
     let start = Instant::now();
     let request = ComposeRequest {
@@ -125,10 +134,15 @@ pub fn run(args: &ComposeArgs) -> Outcome {
     strict(args.strict, warnings)
 }
 
-fn dry_run(args: &ComposeArgs, layout: &Layout, night: &Night, registration: &Registration) -> Outcome {
+fn dry_run(
+    args: &ComposeArgs,
+    layout: &Layout,
+    (night, registration): (&Night, &Registration),
+    earlier_warnings: usize,
+) -> Outcome {
     let resolved =
         resolve(layout, night, registration).map_err(|d| moonloom::compose::ComposeError::Layout(Box::new(d)))?;
-    let warnings = tell(&resolved.diagnostics);
+    let warnings = earlier_warnings + tell(&resolved.diagnostics);
     let c = resolved.value;
     if args.json {
         let json = serde_json::to_string_pretty(&c).unwrap_or_default();

@@ -1,8 +1,8 @@
 //! `moonloom ephemeris`: where the Moon and the Earth's shadow are.
 
-use super::outcome::{Exit, Failure, Outcome, print};
+use super::outcome::{Failure, Outcome, print};
+use super::values::{site, wrong};
 use clap::Args;
-use moonloom::diag::Diagnostic;
 use moonloom::sky::{Observer, Refraction, SERIES_RANGE, apparent_moon, libration, serves, shadow_from};
 use moonloom::units::Instant;
 use moonloom::write::write_text;
@@ -60,21 +60,6 @@ const COLUMNS: [&str; 17] = [
     "penumbra_radius_arcsec",
     "umbral_fraction",
 ];
-
-fn wrong(message: String, help: &str) -> Failure {
-    Failure::new(Exit::BadRequest, Diagnostic::error("bad-value", message).with_help(help))
-}
-
-fn site(text: &str) -> Result<Observer, Failure> {
-    let numbers: Option<Vec<f64>> = text.split(',').map(|n| n.trim().parse().ok()).collect();
-    let help = "write --site LAT,LON or --site LAT,LON,ELEV, such as --site -31.9,115.75,6";
-    let observer = match numbers.as_deref() {
-        Some([lat, lon]) => Observer::new(*lat, *lon, 0.0),
-        Some([lat, lon, elevation]) => Observer::new(*lat, *lon, *elevation),
-        _ => return Err(wrong(format!("`{text}` is not a site"), help)),
-    };
-    observer.map_err(|e| wrong(e.to_string(), help))
-}
 
 fn instant(text: &str) -> Result<Instant, Failure> {
     let at = Instant::parse_utc(text).map_err(|e| wrong(e.to_string(), "write UTC like 2028-12-31T16:52:00Z"))?;
@@ -153,6 +138,12 @@ fn row(observer: &Observer, at: Instant) -> Vec<String> {
 }
 
 pub fn run(args: &EphemerisArgs) -> Outcome {
+    if !args.dut1.is_finite() || args.dut1.abs() > 100.0 {
+        return Err(wrong(
+            format!("UT1-UTC of {} s cannot be", args.dut1),
+            "it is within 0.9 s while leap seconds last, and a few tens of seconds in far predictions",
+        ));
+    }
     let mut observer = site(&args.site)?;
     observer.ut1_minus_utc_s = args.dut1;
     let rows: Vec<Vec<String>> = instants(args)?.into_iter().map(|at| row(&observer, at)).collect();
@@ -176,7 +167,7 @@ pub fn run(args: &EphemerisArgs) -> Outcome {
         // Writing to a string cannot fail.
         let _ = writeln!(table, "{}", r.join(","));
     }
-    match &args.csv {
+    match args.csv.as_ref().filter(|p| p.as_os_str() != "-") {
         Some(path) => Ok(write_text(path, &table)?),
         None => print(&table),
     }

@@ -3,8 +3,10 @@
 mod compose;
 mod ephemeris;
 mod outcome;
+mod plan;
 mod register;
 mod rehearse;
+mod values;
 
 use clap::{Parser, Subcommand};
 use outcome::report;
@@ -20,6 +22,8 @@ struct Cli {
 
 #[derive(Subcommand)]
 enum Verb {
+    /// List eclipses, or plan the night of one
+    Plan(plan::PlanArgs),
     /// Render the frames that given cameras would take of an eclipse
     Rehearse(rehearse::RehearseArgs),
     /// Find the Moon in every frame
@@ -41,6 +45,7 @@ pub fn run() -> ExitCode {
         }
     };
     report(match cli.verb {
+        Verb::Plan(args) => plan::run(&args),
         Verb::Rehearse(args) => rehearse::run(&args),
         Verb::Register(args) => register::run(&args),
         Verb::Compose(args) => compose::run(&args),

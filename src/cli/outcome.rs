@@ -33,7 +33,14 @@ impl Failure {
     }
     pub fn reading(path: &std::path::Path, error: &std::io::Error) -> Self {
         let diagnostic = Diagnostic::error("cannot-read", format!("cannot read {}: {error}", path.display()));
-        let exit = if error.kind() == std::io::ErrorKind::NotFound { Exit::BadRequest } else { Exit::Machine };
+        use std::io::ErrorKind;
+        // A path that names nothing, a folder, or no text is the request's fault, not the machine's.
+        let exit = match error.kind() {
+            ErrorKind::NotFound | ErrorKind::IsADirectory | ErrorKind::InvalidData | ErrorKind::NotADirectory => {
+                Exit::BadRequest
+            }
+            _ => Exit::Machine,
+        };
         Failure::new(exit, diagnostic.with_help("check the path and that you may read it"))
     }
 }
@@ -43,6 +50,10 @@ impl From<NightError> for Failure {
         match e {
             NightError::Io { path, source } => Failure::reading(&path, &source),
             NightError::Notes(d) => Failure::new(Exit::BadRequest, *d),
+            NightError::SeveralFolders { .. } => Failure::new(
+                Exit::BadRequest,
+                Diagnostic::error("several-folders", e.to_string()).with_help("register each folder by itself"),
+            ),
             other => Failure::new(
                 Exit::CouldNot,
                 Diagnostic::error("no-frames", other.to_string())
@@ -79,6 +90,14 @@ impl From<ComposeError> for Failure {
             ComposeError::TargetIsFrame { .. } => Failure::new(
                 Exit::BadRequest,
                 Diagnostic::error("target-is-frame", e.to_string()).with_help("choose another name for --out"),
+            ),
+            ComposeError::PreviewName { .. } => Failure::new(
+                Exit::BadRequest,
+                Diagnostic::error("preview-name", e.to_string()).with_help("a preview is a .jpg beside the picture"),
+            ),
+            ComposeError::NoDisc => Failure::new(
+                Exit::CouldNot,
+                Diagnostic::error("no-disc", e.to_string()).with_help("see the warnings above; copy the frames again"),
             ),
             ComposeError::Write(w) => w.into(),
             other => Failure::new(Exit::Machine, Diagnostic::error("compose-failed", other.to_string())),

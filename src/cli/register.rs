@@ -2,7 +2,7 @@
 
 use super::outcome::{Outcome, Progress, print, say, strict, tell};
 use clap::Args;
-use moonloom::compose::frames_digest;
+use moonloom::compose::{frames_digest, protect_inputs};
 use moonloom::diag::Warned;
 use moonloom::ingest::{Night, NightError, read_frames, read_night};
 use moonloom::register::{Registration, Status, register, registration_csv, registration_text};
@@ -78,6 +78,8 @@ pub fn run(args: &RegisterArgs) -> Outcome {
     let read = read(&args.frames)?;
     let mut warnings = tell(&read.diagnostics);
     let night = read.value;
+    let csv = args.csv.as_deref().filter(|p| *p != Path::new("-"));
+    protect_inputs(&night, [Some(args.out.as_path()), csv].into_iter().flatten())?;
     let progress = Progress::new("looking at frame");
     let start = Instant::now();
     let found = register(&night, &|name| progress.step(name));
@@ -85,7 +87,7 @@ pub fn run(args: &RegisterArgs) -> Outcome {
     warnings += tell(&found.diagnostics);
     say(&summary(&found.value, start.elapsed().as_secs_f64()));
     let folder = folder_beside(&night.folder, &args.out);
-    let text = registration_text(&found.value, &folder, &frames_digest(&night))
+    let text = registration_text(&found.value, &folder, &frames_digest(&night, |_| true))
         .map_err(|d| super::outcome::Failure::new(super::outcome::Exit::CouldNot, d))?;
     write_text(&args.out, &text)?;
     match args.csv.as_deref() {

@@ -4,7 +4,7 @@ use super::outcome::{Exit, Failure, Outcome, Progress, say};
 use clap::Args;
 use moonloom::diag::Diagnostic;
 use moonloom::simulate::{RehearseError, Scenario, rehearse};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Render the frames that given cameras would take of an eclipse.
 ///
@@ -17,6 +17,9 @@ pub struct RehearseArgs {
     /// Folder that gets one folder a rig
     #[arg(long, value_name = "DIR")]
     out: PathBuf,
+    /// Compose the frames of the first rig by this layout, too: the picture before the night
+    #[arg(long, value_name = "LAYOUT")]
+    picture: Option<PathBuf>,
 }
 
 pub fn run(args: &RehearseArgs) -> Outcome {
@@ -31,8 +34,22 @@ pub fn run(args: &RehearseArgs) -> Outcome {
         other => Failure::new(Exit::Machine, Diagnostic::error("rehearsal-failed", other.to_string())),
     })?;
     progress.end();
-    for truth in truths {
+    for truth in &truths {
         say(&format!("{}: {} frames in {}", truth.rig, truth.frames.len(), args.out.join(&truth.rig).display()));
     }
-    Ok(())
+    match (&args.picture, truths.first()) {
+        (Some(layout), Some(first)) => picture(layout, &args.out.join(&first.rig), &args.out),
+        _ => Ok(()),
+    }
+}
+
+/// The finished picture of a rehearsed folder, beside it, with a preview.
+fn picture(layout: &Path, frames: &Path, out: &Path) -> Outcome {
+    let stem = layout.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_else(|| "picture".into());
+    super::compose::run(&super::compose::ComposeArgs::for_folder(
+        layout.to_owned(),
+        frames.to_owned(),
+        out.join(format!("{stem}.tif")),
+        out.join(format!("{stem}.jpg")),
+    ))
 }

@@ -47,7 +47,7 @@ impl Span {
     pub fn of_field(path: &Path, text: &str, names: &[&str]) -> Option<Box<Self>> {
         let mut from = 0;
         for name in names {
-            from += find_name(&text[from..], name)?;
+            from += find_name(&text[from..], name).or_else(|| text[from..].find(&format!("\"{name}\"")))?;
         }
         let before = &text[..from];
         let line = before.matches('\n').count() + 1;

@@ -15,6 +15,8 @@ fn extensions() -> Extensions {
 /// # Errors
 /// A [`Diagnostic`] with the file, line, column and what would be valid there.
 pub fn read_ron<T: DeserializeOwned>(path: &Path, text: &str) -> Result<T, Diagnostic> {
+    // Some editors put a byte order mark before the text.
+    let text = text.strip_prefix('\u{feff}').unwrap_or(text);
     ron::Options::default().with_default_extension(extensions()).from_str(text).map_err(|e| explain(path, text, &e))
 }
 

@@ -77,7 +77,10 @@ fn looked_up<T: Copy + Sync + Into<usize>>(codes: &[T], table: &[f32]) -> Vec<f3
 fn to_linear(picture: DynamicImage, transfer: TransferFunction) -> Option<LinearImage> {
     let (width, height) = (picture.width() as usize, picture.height() as usize);
     let data = if is_float(&picture) {
-        picture.into_rgb32f().into_raw()
+        let mut data = picture.into_rgb32f().into_raw();
+        // A hole in a float picture is no light.
+        data.iter_mut().filter(|v| !v.is_finite()).for_each(|v| *v = 0.0);
+        data
     } else if is_eight_bit(&picture) {
         looked_up(&picture.into_rgb8().into_raw(), &table(256, transfer))
     } else {

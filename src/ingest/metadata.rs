@@ -16,6 +16,8 @@ pub struct FrameMetadata {
     pub height: usize,
     /// Exposure, if recorded whole and plausible.
     pub exposure: Option<Exposure>,
+    /// Shutter time alone, seconds (a telescope has no f-number to record).
+    pub exposure_time_s: Option<f64>,
     /// Focal length, millimetres.
     pub focal_length_mm: Option<f64>,
     /// Camera model.
@@ -75,6 +77,7 @@ fn from_exif(exif: &Exif, into: &mut FrameMetadata) {
     ) {
         into.exposure = Some(Exposure::new(time, n, iso));
     }
+    into.exposure_time_s = positive(number(exif, Tag::ExposureTime));
     into.focal_length_mm = positive(number(exif, Tag::FocalLength));
     into.camera_model = text(exif, Tag::Model);
     let sub_second = text(exif, Tag::SubSecTimeOriginal);
@@ -112,7 +115,7 @@ impl FrameMetadata {
         let reading = self.clock_reading_s?;
         let offset = notes.and_then(ShootNotes::clock_offset_s).or(self.clock_offset_s);
         let ahead = notes.map_or(0.0, |n| n.clock.ahead_s);
-        let half = self.exposure.map_or(0.0, |e| e.time.seconds / 2.0);
+        let half = self.exposure_time_s.unwrap_or(0.0) / 2.0;
         let unix = reading - offset.unwrap_or(0) as f64 - ahead + half;
         let utc = jiff::Timestamp::from_microsecond((unix * 1e6).round() as i64).ok()?;
         Some(CaptureTime { middle: Instant::from_utc(utc), zone_known: offset.is_some() })

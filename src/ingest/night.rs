@@ -49,6 +49,8 @@ pub struct Night {
     pub frames: Vec<Frame>,
     /// The rigs that took them, the one with most frames first.
     pub rigs: Vec<Rig>,
+    /// Files that look like frames but could not be read; never written over either.
+    pub unreadable: Vec<PathBuf>,
 }
 
 /// Why a folder could not be used.
@@ -68,6 +70,14 @@ pub enum NightError {
     Empty {
         /// The folder.
         path: PathBuf,
+    },
+    /// A list of frames from more than one folder: their notes would differ.
+    #[error("{} is not in {}: frames of one registration share a folder", path.display(), folder.display())]
+    SeveralFolders {
+        /// The frame elsewhere.
+        path: PathBuf,
+        /// The first frame's folder.
+        folder: PathBuf,
     },
     /// The notes are wrong.
     #[error("{0}")]
@@ -127,8 +137,18 @@ pub fn read_night(folder: &Path) -> Result<Warned<Night>, NightError> {
 /// # Errors
 /// As [`read_night`].
 pub fn read_frames(paths: Vec<PathBuf>) -> Result<Warned<Night>, NightError> {
-    let folder = paths.first().and_then(|p| p.parent()).map_or_else(PathBuf::new, Path::to_path_buf);
-    let folder = if folder.as_os_str().is_empty() { PathBuf::from(".") } else { folder };
+    let parent = |p: &Path| match p.parent() {
+        Some(folder) if !folder.as_os_str().is_empty() => folder.to_owned(),
+        _ => PathBuf::from("."),
+    };
+    let folder = paths.first().map_or_else(|| PathBuf::from("."), |p| parent(p));
+    if let Some(missing) = paths.iter().find(|p| !p.is_file()) {
+        let kind = if missing.is_dir() { std::io::ErrorKind::IsADirectory } else { std::io::ErrorKind::NotFound };
+        return Err(NightError::Io { path: missing.clone(), source: kind.into() });
+    }
+    if let Some(stray) = paths.iter().find(|p| parent(p) != folder) {
+        return Err(NightError::SeveralFolders { path: stray.clone(), folder });
+    }
     read_list(&folder, paths)
 }
 
@@ -148,6 +168,7 @@ fn read_list(folder: &Path, mut paths: Vec<PathBuf>) -> Result<Warned<Night>, Ni
     paths.sort();
     let read: Vec<_> = paths.into_par_iter().map(|p| (read_metadata(&p), p)).collect();
     let (mut frames, mut rigs): (Vec<Frame>, Vec<Rig>) = (Vec::new(), Vec::new());
+    let mut unreadable = Vec::new();
     for (metadata, path) in read {
         let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
         let metadata = match metadata {
@@ -157,6 +178,7 @@ fn read_list(folder: &Path, mut paths: Vec<PathBuf>) -> Result<Warned<Night>, Ni
                     Diagnostic::warning("frame-unreadable", format!("{} is left out: {why}", path.display()))
                         .with_help("copy the file from the card again"),
                 );
+                unreadable.push(path);
                 continue;
             }
         };
@@ -176,7 +198,7 @@ fn read_list(folder: &Path, mut paths: Vec<PathBuf>) -> Result<Warned<Night>, Ni
     let time = |f: &Frame| f.time.map_or(f64::INFINITY, |t| t.middle.tt_seconds());
     frames.sort_by(|a, b| time(a).total_cmp(&time(b)).then_with(|| a.name.cmp(&b.name)));
     warn(&frames, &rigs, notes.as_ref(), &mut diagnostics);
-    Ok(Warned { value: Night { folder: folder.to_owned(), notes, frames, rigs }, diagnostics })
+    Ok(Warned { value: Night { folder: folder.to_owned(), notes, frames, rigs, unreadable }, diagnostics })
 }
 
 fn rig_of(metadata: &FrameMetadata, notes: Option<&ShootNotes>) -> Rig {
@@ -228,6 +250,20 @@ fn warn(frames: &[Frame], rigs: &[Rig], notes: Option<&ShootNotes>, out: &mut Ve
                 "no site is given: the Moon is found in the frames, but not placed on the sky",
             )
             .with_help("write `site: (latitude_deg: …, longitude_deg: …)` into shoot.ron beside the frames"),
+        );
+    }
+    let missing: Vec<&str> = notes
+        .map(|n| {
+            n.foreground.iter().filter(|name| !frames.iter().any(|f| f.name == **name)).map(String::as_str).collect()
+        })
+        .unwrap_or_default();
+    if !missing.is_empty() {
+        out.push(
+            Diagnostic::warning(
+                "foreground-missing",
+                format!("shoot.ron names a foreground frame that is not in the folder: {}", few(&missing)),
+            )
+            .with_help("write the file's name as it is, with its ending and its capitals"),
         );
     }
     if rigs.len() > 1 {

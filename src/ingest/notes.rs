@@ -122,16 +122,23 @@ impl ShootNotes {
                 "write it like \"+08:00\" or \"-03:30\"",
             );
         }
+        if !notes.clock.ahead_s.is_finite() || notes.clock.ahead_s.abs() > 1e6 {
+            return fault(
+                &["clock", "ahead_s"],
+                format!("a clock {} s ahead cannot be put right", notes.clock.ahead_s),
+                "give seconds; whole hours belong into `utc_offset`",
+            );
+        }
         let positive = [
-            ("focal_length_mm", notes.optics.focal_length_mm),
-            ("sensor_width_mm", notes.optics.sensor_width_mm),
-            ("pixel_pitch_um", notes.optics.pixel_pitch_um),
+            ("focal_length_mm", notes.optics.focal_length_mm, 0.5..=50_000.0),
+            ("sensor_width_mm", notes.optics.sensor_width_mm, 1.0..=300.0),
+            ("pixel_pitch_um", notes.optics.pixel_pitch_um, 0.3..=200.0),
         ];
-        for (name, value) in positive {
-            if value.is_some_and(|v| !(v > 0.0 && v < 1e5)) {
+        for (name, value, range) in positive {
+            if value.is_some_and(|v| !range.contains(&v)) {
                 return fault(
                     &["optics", name],
-                    format!("`{name}` must be above zero"),
+                    format!("`{name}` is not between {} and {}", range.start(), range.end()),
                     "give the length in the unit of its name",
                 );
             }

@@ -12,7 +12,11 @@ use ab_glyph::{Font, FontRef, Glyph, PxScale, ScaleFont, point};
 #[error("the embedded font cannot be read")]
 pub struct FontError;
 
-fn font() -> Result<FontRef<'static>, FontError> {
+/// The embedded font.
+///
+/// # Errors
+/// [`FontError`] when it cannot be read.
+pub fn font() -> Result<FontRef<'static>, FontError> {
     FontRef::try_from_slice(include_bytes!("font/Inter-Light.otf")).map_err(|_| FontError)
 }
 
@@ -67,6 +71,16 @@ fn stamp<F: Font>(font: &F, request: &TextRequest) -> Stamp {
         });
     }
     out
+}
+
+/// Letters of the requests that the font does not have, each once.
+pub fn missing_letters(requests: &[TextRequest]) -> String {
+    let Ok(font) = font() else { return String::new() };
+    let mut missing: Vec<char> =
+        requests.iter().flat_map(|r| r.text.chars()).filter(|c| !c.is_control() && font.glyph_id(*c).0 == 0).collect();
+    missing.sort_unstable();
+    missing.dedup();
+    missing.into_iter().collect()
 }
 
 /// The words of a composition as stamps, in order.

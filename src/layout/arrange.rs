@@ -101,6 +101,14 @@ impl Context<'_> {
         })
     }
 
+    /// Lays one disc with its label; a disc that cannot be placed gets no label either.
+    fn lay(&self, out: &mut Composition, chosen: &Chosen<'_>, index: usize, spot: &Spot) {
+        if let Some(placement) = self.place(chosen, spot) {
+            out.placements.push(placement);
+            out.texts.extend(self.label(chosen, index, spot));
+        }
+    }
+
     fn gain(&self, chosen: &Chosen<'_>) -> f32 {
         let light = &self.layout.file.light;
         let f = chosen.registered;

@@ -81,6 +81,36 @@ pub(super) fn check(layout: &Layout) -> Result<(), Diagnostic> {
     Ok(())
 }
 
+/// True ratios of light need every frame's exposure.
+pub(super) fn exposures<'a>(
+    layout: &Layout,
+    night: &crate::ingest::Night,
+    mut files: impl Iterator<Item = &'a str>,
+) -> Result<(), Diagnostic> {
+    let Normalization::Photometric { .. } = layout.file.light.normalization else { return Ok(()) };
+    let unknown = files.find(|f| night.frame(f).is_none_or(|frame| frame.metadata.exposure.is_none()));
+    match unknown {
+        None => Ok(()),
+        Some(file) => Err(layout.fault(
+            &["light", "normalization"],
+            format!("`{file}` records no exposure time, aperture and sensitivity, so its light cannot be compared"),
+            "use `normalization: Even` here, or leave the frame out",
+        )),
+    }
+}
+
+/// The finished picture's size, which a scale may have made of a frame's.
+pub(super) fn size(layout: &Layout, width: usize, height: usize) -> Result<(), Diagnostic> {
+    if width.max(height) > LARGEST_SIDE {
+        return Err(layout.fault(
+            &["arrangement"],
+            format!("the picture would have {width} x {height} pixels"),
+            "60000 a side are the most; make `scale` smaller",
+        ));
+    }
+    Ok(())
+}
+
 fn light(layout: &Layout) -> Result<(), Diagnostic> {
     let l = &layout.file.light;
     if !(0.01..=1.0).contains(&l.even_level) {

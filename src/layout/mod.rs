@@ -64,11 +64,13 @@ pub fn resolve(layout: &Layout, night: &Night, registration: &Registration) -> R
     let selected = select::select(layout, night, registration)?;
     let mut diagnostics = selected.diagnostics;
     let chosen = selected.value;
+    check::exposures(layout, night, chosen.iter().map(|c| c.registered.file.as_str()))?;
     let composition = match &layout.file.arrangement {
         Arrangement::SkyTrack(track) => arrange::sky_track(layout, track, night, registration, &chosen),
         Arrangement::PhaseGrid(grid) => arrange::phase_grid(layout, grid, night, registration, &chosen),
         Arrangement::ShadowMap(map) => arrange::shadow_map(layout, map, night, registration, &chosen),
     }?;
+    check::size(layout, composition.width, composition.height)?;
     diagnostics.extend(arrange::remarks(&composition));
     Ok(Warned { value: composition, diagnostics })
 }

@@ -14,7 +14,7 @@ pub struct LayoutFile {
     /// Smaller line under the title.
     #[serde(default)]
     pub subtitle: Option<String>,
-    /// The sheet; a sky track without one takes the backplate's size.
+    /// The sheet. A sky track takes its size from the frames and only colours and resolution from here.
     #[serde(default)]
     pub canvas: Canvas,
     /// Where the discs go.

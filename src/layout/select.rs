@@ -92,7 +92,8 @@ fn spread<'a>(chosen: &[Chosen<'a>], count: usize) -> Vec<Chosen<'a>> {
     if count == 1 {
         return vec![chosen[chosen.len() / 2]];
     }
-    let key = |i: usize| chosen[i].instant.map_or(i as f64, Instant::tt_seconds);
+    let all_timed = chosen.iter().all(|c| c.instant.is_some());
+    let key = |i: usize| chosen[i].instant.filter(|_| all_timed).map_or(i as f64, Instant::tt_seconds);
     let (first, last) = (key(0), key(chosen.len() - 1));
     let mut out: Vec<usize> = Vec::with_capacity(count);
     for k in 0..count {
@@ -122,6 +123,13 @@ fn by_name<'a>(
                     "give file names without the folder",
                 )
             })?;
+            if frame.exclude {
+                return Err(layout.fault(
+                    &["selection", "files"],
+                    format!("`{name}` is excluded in the registration"),
+                    "set `exclude: false` there, or leave the file out here",
+                ));
+            }
             if frame.centre.is_none() {
                 return Err(layout.fault(
                     &["selection", "files"],

@@ -49,6 +49,9 @@ impl LinearImage {
     /// A copy of the part of `rect` that lies inside the image, and where that part starts.
     pub fn crop(&self, rect: PixelRect) -> (LinearImage, PixelRect) {
         let inside = rect.intersection(PixelRect::of_size(self.width, self.height));
+        if inside.is_empty() {
+            return (LinearImage::new(0, 0), PixelRect { x1: inside.x0, y1: inside.y0, ..inside });
+        }
         let (w, h) = (inside.width(), inside.height());
         let mut data = Vec::with_capacity(w * h * 3);
         for y in 0..h {

@@ -39,6 +39,9 @@ fn weights(at: f64, stretch: f64, length: usize, out: &mut Vec<(usize, f32)>) {
 
 /// The target pixels of `rect` (canvas coordinates), interleaved RGB, rows from the top.
 pub fn resample(source: &LinearImage, map: &LinearMap, rect: PixelRect) -> Vec<f32> {
+    if source.width() == 0 || source.height() == 0 {
+        return vec![0.0; rect.width() * rect.height() * 3];
+    }
     let stretch = map.reduction().max(1.0);
     let mut out = Vec::with_capacity(rect.width() * rect.height() * 3);
     let (mut wx, mut wy) = (Vec::new(), Vec::new());

@@ -183,6 +183,10 @@ pub(super) fn candidates(brightness: &Plane, from_px: f64, to_px: f64, keep: usi
     for level in levels(from_px, to_px) {
         let factor = level.factor as f64;
         let reduced = brightness.reduced(level.factor);
+        if reduced.width() < 8 || reduced.height() < 8 {
+            // A disc that large does not fit this frame.
+            continue;
+        }
         let compressed = SkyLevel::measure(&reduced).compressed(&reduced);
         let edges = edges(&compressed);
         let (low, high) = (level.from_px / factor, level.to_px / factor);

@@ -263,8 +263,57 @@ pub fn read_registration(path: &Path, text: &str) -> Result<(Registration, Strin
         )
         .with_help("register the frames again"));
     }
+    check(path, text, &form)?;
     let frames = form.frames.into_iter().map(FrameRegistration::from).collect();
     Ok((Registration { rigs, frames }, form.frames_folder, form.frames_digest))
+}
+
+/// Whether the numbers of a file, which a person may have edited, can be true.
+fn check(path: &Path, text: &str, form: &FileForm) -> Result<(), Diagnostic> {
+    let fault = |names: &[&str], message: String| {
+        let mut d =
+            Diagnostic::error("registration-value", message).with_help("mend the number, or register the frames again");
+        d.span = Span::of_field(path, text, names);
+        Err(d)
+    };
+    for rig in &form.rigs {
+        let p = rig.pointing.as_ref();
+        let lengths = [rig.focal_length_px, p.map(|p| p.focal_length_px)];
+        let angles = p.map_or([0.0; 4], |p| [p.azimuth_deg, p.altitude_deg, p.roll_deg, p.k1]);
+        let sides = [rig.width_px, rig.height_px];
+        let plausible = lengths.iter().flatten().all(|f| *f > 1.0 && *f < 1e9)
+            && angles.iter().all(|a| a.is_finite() && a.abs() < 1000.0)
+            && sides.iter().all(|s| (1..=200_000).contains(s));
+        if !plausible {
+            return fault(&["rigs"], "the numbers of a rig cannot be true".into());
+        }
+    }
+    for f in &form.frames {
+        let rig = &form.rigs[f.rig];
+        let (w, h) = (rig.width_px as f64, rig.height_px as f64);
+        if let Some((x, y)) = f.centre_px
+            && !((-w..=2.0 * w).contains(&x) && (-h..=2.0 * h).contains(&y))
+        {
+            return fault(
+                &[&f.file, "centre_px"],
+                format!("{}: the centre ({x}, {y}) is far outside the frame", f.file),
+            );
+        }
+        if let Some(r) = f.radius_px
+            && !(0.5..=w.max(h)).contains(&r)
+        {
+            return fault(&[&f.file, "radius_px"], format!("{}: a disc of radius {r} px is not in this frame", f.file));
+        }
+        if f.centre_px.is_some() != f.radius_px.is_some() {
+            return fault(&[&f.file], format!("{}: centre and radius must be given together", f.file));
+        }
+        if let Some(utc) = &f.utc
+            && crate::units::Instant::parse_utc(utc).is_err()
+        {
+            return fault(&[&f.file, "utc"], format!("{}: `{utc}` is not a date and time", f.file));
+        }
+    }
+    Ok(())
 }
 
 /// The registration as CSV: `file,status,utc,x_px,y_px,radius_px` first.

@@ -115,6 +115,9 @@ pub(super) fn fit_at(
     let mut radius = radius;
     // Large discs are first settled on a reduced copy of their neighbourhood.
     let factor = (radius / 45.0).floor() as usize;
+    if factor >= 2 && factor > frame.plane.width().min(frame.plane.height()) / 16 {
+        return None;
+    }
     if factor >= 2 {
         let copy = frame.reduced(factor);
         let (reduced, noise) = (&copy.0, copy.1);

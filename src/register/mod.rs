@@ -121,13 +121,43 @@ pub fn register(night: &Night, progress: &(dyn Fn(&str) + Sync)) -> Warned<Regis
         }
     }
     let frames: Vec<FrameRegistration> = slots.into_iter().flatten().collect();
-    for f in &frames {
-        if f.status == Status::Absent && !f.foreground {
-            let why = f.reason.as_deref().unwrap_or("no disc was found");
-            diagnostics.push(Diagnostic::warning("moon-absent", format!("{}: {why}", f.file)));
+    let registration = Registration { rigs, frames };
+    diagnostics.extend(remarks(night, &registration));
+    Warned { value: registration, diagnostics }
+}
+
+/// What has to be said of a registration, whether it is new or was kept.
+pub fn remarks(night: &Night, registration: &Registration) -> Vec<Diagnostic> {
+    let mut out = Vec::new();
+    let missing = |f: &&FrameRegistration| f.status == Status::Absent && !f.foreground;
+    for f in registration.frames.iter().filter(missing) {
+        let why = f.reason.as_deref().unwrap_or("no disc was found");
+        out.push(Diagnostic::warning("moon-absent", format!("{}: {why}", f.file)));
+    }
+    let below = |f: &&FrameRegistration| f.reason.as_deref() == Some(sequence::BELOW_HORIZON);
+    if registration.frames.iter().filter(below).count() * 3 > registration.frames.len() {
+        out.push(
+            Diagnostic::warning(
+                "moon-below-horizon",
+                "by the site and the clock the Moon was below the horizon for much of the night",
+            )
+            .with_help("check `site` and the clock's `utc_offset` in shoot.ron"),
+        );
+    }
+    let fixed = night.mount() == crate::ingest::Mount::FixedTripod && night.observer().is_some();
+    for (index, rig) in registration.rigs.iter().enumerate() {
+        let frames = registration.frames.iter().filter(|f| f.rig == index).count();
+        if fixed && frames >= 4 && rig.pointing.is_none() {
+            out.push(
+                Diagnostic::warning(
+                    "pointing-unsolved",
+                    "the Moons found do not lie on the Moon's track for this site, clock and tripod",
+                )
+                .with_help("check the site, the clock's `utc_offset` and `mount` in shoot.ron"),
+            );
         }
     }
-    Warned { value: Registration { rigs, frames }, diagnostics }
+    out
 }
 
 /// Discs in a bare picture, of which nothing is known: best first.

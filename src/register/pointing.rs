@@ -61,8 +61,10 @@ pub(super) fn nearest(pointing: &CameraPointing, sighting: &Sighting) -> Option<
 pub(super) fn solve(lens: Lens, sightings: &[Sighting]) -> Option<PointingSolution> {
     let tolerance = (0.012 * lens.focal_length_px).max(6.0);
     let mut best: Option<(usize, f64, CameraPointing)> = None;
-    for i in 0..sightings.len() {
-        for j in i + 1..sightings.len() {
+    // Some fifty frames spread over the night give pairs enough; a long night has hundreds.
+    let stride = sightings.len().div_ceil(50).max(1);
+    for i in (0..sightings.len()).step_by(stride) {
+        for j in (i + stride..sightings.len()).step_by(stride) {
             for a in sightings[i].discs.iter().take(3) {
                 for b in sightings[j].discs.iter().take(3) {
                     let Some(trial) = from_pair(lens, (sightings[i].seen, a.centre), (sightings[j].seen, b.centre))

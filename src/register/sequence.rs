@@ -78,8 +78,8 @@ fn first_expectation(rig: &Rig) -> Expectation {
             let corner = (rig.width as f64).hypot(rig.height as f64) / 2.0 / focal;
             let stretch = (1.0 + corner * corner).powf(0.75).min(2.5);
             Expectation {
-                from_px: (focal * 0.004_28 * 0.92).max(3.5),
-                to_px: focal * 0.004_88 * 1.08 * stretch,
+                from_px: (focal * 0.004_28 * 0.92).clamp(3.5, long),
+                to_px: (focal * 0.004_88 * 1.08 * stretch).min(long),
                 lens: Some(Lens::rectilinear(rig.width, rig.height, focal)),
                 radius: None,
             }
@@ -92,6 +92,9 @@ fn first_expectation(rig: &Rig) -> Expectation {
 pub(super) fn bare_expectation(long_side_px: f64) -> Expectation {
     Expectation { from_px: (long_side_px / 260.0).max(8.0), to_px: 0.5 * long_side_px, lens: None, radius: None }
 }
+
+/// Why a frame has no Moon, when the clock says so.
+pub(super) const BELOW_HORIZON: &str = "the Moon is below the horizon";
 
 enum Looked {
     Discs(Vec<DiscFit>),
@@ -182,15 +185,6 @@ pub(super) fn register_rig(night: &Night, index: usize, progress: &(dyn Fn(&str)
         .enumerate()
         .map(|(k, &i)| (i, entry(&night.frames[i], &looked[k], second[k], places[k].as_ref(), final_pointing.as_ref())))
         .collect();
-    if fixed && observer.is_some() && final_pointing.is_none() && members.len() >= 4 {
-        diagnostics.push(
-            Diagnostic::warning(
-                "pointing-unsolved",
-                "the Moons found do not lie on the Moon's track for this site, clock and tripod",
-            )
-            .with_help("check the site, the clock's `utc_offset` and `mount` in shoot.ron"),
-        );
-    }
     let solution = RigSolution {
         width: rig.width,
         height: rig.height,
@@ -346,7 +340,7 @@ fn entry(
         return out;
     };
     if place.seen.altitude.degrees() < -0.6 {
-        out.reason = Some("the Moon is below the horizon".into());
+        out.reason = Some(BELOW_HORIZON.into());
         return out;
     }
     match pointing.map(|p| (p, p.pointing.to_pixel(place.seen))) {

@@ -109,8 +109,7 @@ fn difference_noise(plane: &Plane) -> f32 {
         .map(|i| (data[i] - data[i + 2]).abs())
         .collect();
     let sigma = median(&mut differences) * 1.4826 / std::f32::consts::SQRT_2;
-    // In smoothed or quantised skies most differences are nil: look at the mean of the calmer
-    // half, then at the step of the coding.
+    // In smoothed or quantised skies most differences are nil; the step of the coding remains.
     sigma.max(1.0 / 255.0 / 12.92 / 3.0)
 }
 

@@ -28,6 +28,12 @@ pub enum RehearseError {
         /// What the system said.
         source: std::io::Error,
     },
+    /// The folder holds frames that are not a rehearsal's.
+    #[error("{} holds frames that were not rehearsed; nothing is written there", path.display())]
+    FolderInUse {
+        /// The folder.
+        path: std::path::PathBuf,
+    },
     /// A frame could not be written.
     #[error(transparent)]
     Write(#[from] WriteError),
@@ -82,6 +88,7 @@ pub fn rehearse(
         let night = Night::new(scenario, rig, hash(scenario.seed, index as u64))?;
         let folder = out.join(&rig.name);
         std::fs::create_dir_all(&folder).map_err(|source| RehearseError::Folder { path: folder.clone(), source })?;
+        refuse_a_photographers_folder(&folder)?;
         let shots = night.shots()?;
         let frames: Result<Vec<FrameTruth>, RehearseError> = shots
             .par_iter()
@@ -107,6 +114,17 @@ pub fn rehearse(
         truths.push(truth);
     }
     Ok(truths)
+}
+
+/// A folder with shoot notes but no truth is somebody's night: nothing is written into it.
+fn refuse_a_photographers_folder(folder: &Path) -> Result<(), RehearseError> {
+    let pictures = std::fs::read_dir(folder).is_ok_and(|mut entries| {
+        entries.any(|e| e.is_ok_and(|e| e.path().extension().is_some_and(|x| x == "jpg" || x == "tif")))
+    });
+    if pictures && !folder.join("truth.json").exists() {
+        return Err(RehearseError::FolderInUse { path: folder.to_owned() });
+    }
+    Ok(())
 }
 
 impl<'a> Night<'a> {

@@ -315,6 +315,12 @@ impl Scenario {
         Ok(scenario)
     }
 
+    /// The local clock's zone, as a fixed offset.
+    pub fn zone(&self) -> jiff::tz::TimeZone {
+        let offset = self.offset_s().and_then(|s| jiff::tz::Offset::from_seconds(s as i32).ok());
+        offset.map_or(jiff::tz::TimeZone::UTC, jiff::tz::TimeZone::fixed)
+    }
+
     pub(super) fn offset_s(&self) -> Option<i64> {
         let note = crate::ingest::Clock { utc_offset: Some(self.utc_offset.clone()), ahead_s: 0.0 };
         crate::ingest::ShootNotes { clock: note, ..empty_notes() }.clock_offset_s()
@@ -341,7 +347,7 @@ pub(super) fn empty_notes() -> crate::ingest::ShootNotes {
 
 impl RehearsedRig {
     /// The instants at which the shutter opens.
-    pub(super) fn instants(&self, eclipse: &LunarEclipse) -> Vec<Instant> {
+    pub fn instants(&self, eclipse: &LunarEclipse) -> Vec<Instant> {
         let first = eclipse.contacts.first().map_or(eclipse.greatest(), |c| c.1);
         let last = eclipse.contacts.last().map_or(eclipse.greatest(), |c| c.1);
         let start = first.plus_seconds(-60.0 * self.frames.lead_minutes);
@@ -360,7 +366,7 @@ impl RehearsedRig {
     }
 
     /// The exposure for a share of the disc in the umbra.
-    pub(super) fn exposure(&self, umbral_fraction: f64) -> Exposure {
+    pub fn exposure(&self, umbral_fraction: f64) -> Exposure {
         let reached = self.exposures.iter().rfind(|s| umbral_fraction >= s.from_umbral_fraction);
         let step = reached.or(self.exposures.first()).copied();
         step.map_or(Exposure::new(0.01, 8.0, 100.0), |s| Exposure::new(s.seconds, s.f_number, s.iso))

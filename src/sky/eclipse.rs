@@ -120,6 +120,15 @@ fn greatest_near(guess: Instant) -> Instant {
     guess.plus_seconds(middle)
 }
 
+/// Offset at which a depth is expected to cross zero, seconds from greatest eclipse: the Moon moves
+/// on a straight line past the axis, at the speed it has an hour from greatest.
+fn expected_crossing(at_greatest: &ShadowGeometry, an_hour_on: &ShadowGeometry, depth: Depth) -> f64 {
+    let least = at_greatest.separation.radians();
+    let reach = least + depth(at_greatest);
+    let speed = (an_hour_on.separation.radians().powi(2) - least * least).max(0.0).sqrt() / 3600.0;
+    (reach * reach - least * least).max(0.0).sqrt() / speed.max(1e-9)
+}
+
 /// Where a depth crosses zero between two offsets from `origin`, by the secant method kept
 /// inside its bracket (Illinois).
 fn crossing(rule: ShadowRule, origin: Instant, depth: Depth, outside_s: f64, inside_s: f64) -> Instant {
@@ -156,11 +165,22 @@ fn eclipse_at_full_moon(rule: ShadowRule, lunation: i64) -> Option<LunarEclipse>
         (true, false) => EclipseKind::Partial,
         _ => EclipseKind::Penumbral,
     };
+    let an_hour_on = geocentric_shadow_by(rule, greatest.plus_seconds(3600.0));
     let mut contacts = vec![(Contact::Greatest, greatest)];
     for (first, last, depth) in DEPTHS {
         if depth(&geometry) > 0.0 {
-            contacts.push((first, crossing(rule, greatest, depth, -14_400.0, 0.0)));
-            contacts.push((last, crossing(rule, greatest, depth, 14_400.0, 0.0)));
+            let near = expected_crossing(&geometry, &an_hour_on, depth);
+            // The line is true to minutes; a bracket that does not hold the crossing is widened.
+            let (outside, inside) = (1.03 * near + 240.0, 0.97 * near - 240.0);
+            let bracket = |sign: f64| {
+                let at = |s: f64| depth(&geocentric_shadow_by(rule, greatest.plus_seconds(sign * s)));
+                let holds = inside > 0.0 && at(outside) < 0.0 && at(inside) > 0.0;
+                if holds { (sign * outside, sign * inside) } else { (sign * 14_400.0, 0.0) }
+            };
+            for (contact, sign) in [(first, -1.0), (last, 1.0)] {
+                let (outside, inside) = bracket(sign);
+                contacts.push((contact, crossing(rule, greatest, depth, outside, inside)));
+            }
         }
     }
     contacts.sort_by(|a, b| a.1.tt_seconds().total_cmp(&b.1.tt_seconds()));

@@ -69,6 +69,20 @@ pub(super) fn bytes(tags: &CaptureTags) -> Vec<u8> {
     }
 }
 
+/// A block that says only how a picture was made.
+pub(super) fn description_bytes(words: &str) -> Vec<u8> {
+    let field = |tag, value| Field { tag, ifd_num: In::PRIMARY, value };
+    let fields = [
+        field(Tag::ImageDescription, text(words)),
+        field(Tag::Software, text(concat!("moonloom ", env!("CARGO_PKG_VERSION")))),
+    ];
+    let mut writer = Writer::new();
+    fields.iter().for_each(|f| writer.push_field(f));
+    let mut out = std::io::Cursor::new(Vec::new());
+    // As above: memory does not refuse.
+    if writer.write(&mut out, true).is_ok() { out.into_inner() } else { Vec::new() }
+}
+
 /// The same as a TIFF sub-directory.
 pub(super) fn write_tiff_directory<W: std::io::Write + std::io::Seek, K: TiffKind>(
     directory: &mut DirectoryEncoder<'_, W, K>,

@@ -28,12 +28,19 @@ pub(super) fn write_whole<E: ToString>(
     fill: impl FnOnce(&mut BufWriter<File>) -> Result<(), E>,
 ) -> Result<(), WriteError> {
     let io = |source| WriteError::Io { path: path.to_owned(), source };
+    // A pipe or a device is written to, not replaced by a file.
+    if std::fs::metadata(path).is_ok_and(|m| !m.is_file() && !m.is_dir()) {
+        let mut writer = BufWriter::new(std::fs::OpenOptions::new().write(true).open(path).map_err(io)?);
+        fill(&mut writer).map_err(|e| WriteError::Encode { path: path.to_owned(), message: e.to_string() })?;
+        return writer.flush().map_err(io);
+    }
     let temporary = temporary_beside(path);
     let mut writer = BufWriter::with_capacity(1 << 20, File::create(&temporary).map_err(io)?);
     let mut partial = Partial(Some(temporary.clone()));
     fill(&mut writer).map_err(|e| WriteError::Encode { path: path.to_owned(), message: e.to_string() })?;
-    writer.flush().map_err(io)?;
-    drop(writer);
+    let file = writer.into_inner().map_err(|e| io(e.into_error()))?;
+    file.sync_all().map_err(io)?;
+    drop(file);
     std::fs::rename(&temporary, path).map_err(io)?;
     partial.0 = None;
     Ok(())

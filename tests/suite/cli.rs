@@ -252,3 +252,154 @@ fn frames_of_two_sizes_are_two_rigs_and_the_layout_says_so() {
     assert!(run.status.success(), "{}", stderr(&run));
     assert!(stderr(&run).contains("2 rigs"), "{}", stderr(&run));
 }
+
+#[test]
+fn register_never_writes_over_a_frame_or_the_notes() {
+    let folder = copy_of_small_night();
+    for (flag, name) in [("--out", "n0002.jpg"), ("--out", "shoot.ron"), ("--csv", "n0003.jpg")] {
+        let victim = folder.path().join(name);
+        let before = std::fs::read(&victim).unwrap();
+        let spare = folder.path().join("r.ron");
+        let mut args = vec!["register", text(folder.path()), flag, text(&victim)];
+        if flag == "--csv" {
+            args.extend(["--out", text(&spare)]);
+        }
+        refused(&moonloom(&args), 2, &["nothing is written over them"]);
+        assert_eq!(std::fs::read(&victim).unwrap(), before);
+    }
+}
+
+#[test]
+fn a_damaged_frame_is_not_written_over_either() {
+    let folder = copy_of_small_night();
+    let damaged = folder.path().join("tiny.jpg");
+    std::fs::write(&damaged, b"half a header").unwrap();
+    let layout = grid_for_small_night(folder.path());
+    refused(&compose(&layout, folder.path(), &damaged, folder.path()), 2, &["nothing is written over them"]);
+    assert_eq!(std::fs::read(&damaged).unwrap(), b"half a header");
+}
+
+#[test]
+fn the_preview_cannot_replace_the_picture() {
+    let folder = TempDir::new().unwrap();
+    let layout = grid_for_small_night(folder.path());
+    let out = folder.path().join("x.jpg");
+    for preview in ["x.jpg", "y.tif"] {
+        let preview = folder.path().join(preview);
+        let run = moonloom(&[
+            "compose",
+            text(&layout),
+            text(small_night()),
+            "--out",
+            text(&out),
+            "--preview",
+            text(&preview),
+        ]);
+        refused(&run, 2, &["cannot be the preview's name"]);
+    }
+}
+
+#[test]
+fn impossible_numbers_in_a_registration_are_refused() {
+    let folder = copy_of_small_night();
+    let registration = folder.path().join("registration.ron");
+    assert!(moonloom(&["register", text(folder.path()), "--out", text(&registration)]).status.success());
+    let written = std::fs::read_to_string(&registration).unwrap();
+    let layout = grid_for_small_night(folder.path());
+    let field = |name: &str| {
+        let at = written.find(name).unwrap() + name.len();
+        let end = at + written[at..].find(",\n").unwrap();
+        (at, end)
+    };
+    let cases = [
+        ("radius_px: ", "-9.0"),
+        ("radius_px: ", "1e9"),
+        ("radius_px: ", "NaN"),
+        ("centre_px: ", "(99999.0, 5.0)"),
+        ("utc: ", "\"soon\""),
+        ("focal_length_px: ", "0.0"),
+    ];
+    for (name, value) in cases {
+        let (at, end) = field(name);
+        std::fs::write(&registration, format!("{}{value}{}", &written[..at], &written[end..])).unwrap();
+        let run = compose(&layout, &registration, &folder.path().join("x.png"), folder.path());
+        refused(&run, 2, &["registration.ron:", "help:"]);
+    }
+}
+
+#[test]
+fn a_sliver_of_a_picture_among_the_frames_does_no_harm() {
+    let folder = copy_of_small_night();
+    image::RgbImage::new(5, 400).save(folder.path().join("sliver.png")).unwrap();
+    let run = moonloom(&["register", text(folder.path()), "--out", text(&folder.path().join("r.ron"))]);
+    assert!(run.status.success(), "{}", stderr(&run));
+    assert!(stderr(&run).contains("9 measured"), "{}", stderr(&run));
+}
+
+#[test]
+fn wrong_notes_are_pointed_at() {
+    let cases = [
+        ("optics: (pixel_pitch_um: 0.00917)", "`pixel_pitch_um` is not between"),
+        ("clock: (ahead_s: NaN)", "cannot be put right"),
+        ("clock: (utc_offset: \"Perth\")", "not an offset from UTC"),
+        ("mont: FixedTripod", "did you mean `mount`"),
+    ];
+    for (line, words) in cases {
+        let folder = copy_of_small_night();
+        std::fs::write(folder.path().join("shoot.ron"), format!("(\n    version: 1,\n    {line},\n)\n")).unwrap();
+        let run = moonloom(&["register", text(folder.path()), "--out", text(&folder.path().join("r.ron"))]);
+        refused(&run, 2, &[words, "shoot.ron:3:"]);
+    }
+}
+
+#[test]
+fn notes_saved_by_a_windows_editor_are_read() {
+    let folder = copy_of_small_night();
+    let notes = folder.path().join("shoot.ron");
+    let marked = format!("\u{feff}{}", std::fs::read_to_string(&notes).unwrap());
+    std::fs::write(&notes, marked).unwrap();
+    let run = moonloom(&["register", text(folder.path()), "--out", text(&folder.path().join("r.ron"))]);
+    assert!(run.status.success(), "{}", stderr(&run));
+}
+
+#[test]
+fn a_clock_in_the_wrong_zone_is_suspected() {
+    let folder = copy_of_small_night();
+    let notes = folder.path().join("shoot.ron");
+    let wrong = std::fs::read_to_string(&notes).unwrap().replace("+08:00", "-04:00");
+    std::fs::write(&notes, wrong).unwrap();
+    let run = moonloom(&["register", text(folder.path()), "--out", text(&folder.path().join("r.ron"))]);
+    assert!(stderr(&run).contains("utc_offset"), "{}", stderr(&run));
+}
+
+#[test]
+fn paths_that_are_not_there_are_named() {
+    let folder = TempDir::new().unwrap();
+    let out = folder.path().join("r.ron");
+    refused(&moonloom(&["register", "nowhere.jpg", "--out", text(&out)]), 2, &["nowhere.jpg"]);
+    let elsewhere = copy_of_small_night();
+    let (a, b) = (small_night().join("n0001.jpg"), elsewhere.path().join("n0002.jpg"));
+    refused(&moonloom(&["register", text(&a), text(&b), "--out", text(&out)]), 2, &["share a folder"]);
+}
+
+#[test]
+fn a_rehearsal_never_writes_into_a_photographers_folder() {
+    let folder = TempDir::new().unwrap();
+    let night = folder.path().join("wide");
+    std::fs::create_dir(&night).unwrap();
+    std::fs::copy(small_night().join("n0001.jpg"), night.join("w0001.jpg")).unwrap();
+    let before = std::fs::read(night.join("w0001.jpg")).unwrap();
+    let run =
+        moonloom(&["rehearse", text(&root().join("sample-frames/saltbush-jetty.ron")), "--out", text(folder.path())]);
+    assert!(!run.status.success() && stderr(&run).contains("not rehearsed"), "{}", stderr(&run));
+    assert_eq!(std::fs::read(night.join("w0001.jpg")).unwrap(), before);
+}
+
+#[test]
+fn letters_that_the_font_lacks_are_named() {
+    let folder = TempDir::new().unwrap();
+    let layout = folder.path().join("title.ron");
+    std::fs::write(&layout, "(version: 1, title: \"\u{6708} Eclipse\", canvas: (width_px: 640, height_px: 640, margin_px: 20), arrangement: PhaseGrid(columns: 3, rows: 3))").unwrap();
+    let run = compose(&layout, small_night(), &folder.path().join("x.png"), &folder.path().join("cache"));
+    assert!(run.status.success() && stderr(&run).contains("\u{6708}"), "{}", stderr(&run));
+}

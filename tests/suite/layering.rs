@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 /// Each room and the rooms it may use.
-const TABLE: [(&str, &[&str]); 13] = [
+const TABLE: [(&str, &[&str]); 14] = [
     ("units", &[]),
     ("diag", &[]),
     ("raster", &["units"]),
@@ -16,6 +16,7 @@ const TABLE: [(&str, &[&str]); 13] = [
     ("labels", &["units", "raster", "diag", "sky", "layout"]),
     ("blend", &["units", "raster", "diag", "layout"]),
     ("write", &["raster", "diag"]),
+    ("plan", &["units", "raster", "diag", "sky", "simulate", "labels"]),
     ("simulate", &["units", "raster", "diag", "ingest", "sky", "write"]),
     ("compose", &["units", "raster", "diag", "ingest", "sky", "register", "layout", "labels", "blend", "write"]),
     ("lib", &[]),

@@ -5,6 +5,7 @@ mod layering;
 mod layouts;
 mod nights;
 mod pictures;
+mod plan;
 mod properties;
 mod readme;
 mod reference;

@@ -39,14 +39,14 @@ pub(in crate::layout) fn phase_grid(
         ));
     }
     let cells = grid.columns * grid.rows;
-    if chosen.len() > cells && layout.file.selection.count.is_none() {
+    if chosen.len() > cells {
         return Err(layout.fault(
             &["PhaseGrid", "columns"],
             format!("{} discs do not fit {} x {} cells", chosen.len(), grid.columns, grid.rows),
             &format!("add cells, or show the evenly spread best with `selection: (count: {cells})`"),
         ));
     }
-    for (index, c) in chosen.iter().take(cells).enumerate() {
+    for (index, c) in chosen.iter().enumerate() {
         let (row, mut column) = (index / grid.columns, index % grid.columns);
         if grid.order == Order::Boustrophedon && row % 2 == 1 {
             column = grid.columns - 1 - column;
@@ -67,8 +67,7 @@ pub(in crate::layout) fn phase_grid(
             turn,
             stretch: IDENTITY,
         };
-        out.placements.extend(context.place(c, &spot));
-        out.texts.extend(context.label(c, index, &spot));
+        context.lay(&mut out, c, index, &spot);
     }
     Ok(out)
 }

@@ -81,6 +81,13 @@ pub(in crate::layout) fn shadow_map(
         canvas.width_px as f64 - 2.0 * canvas.margin_px,
         canvas.height_px as f64 - 2.0 * canvas.margin_px - heading - label_room,
     );
+    if room.0 < 16.0 || room.1 < 16.0 {
+        return Err(layout.fault(
+            &["canvas"],
+            "margins, title and labels leave no room for the map",
+            "make the canvas larger, or them smaller",
+        ));
+    }
     let fitting = (room.0 / (bounds[2] - bounds[0])).min(room.1 / (bounds[3] - bounds[1]));
     let scale = map.disc_diameter_px.map_or(fitting, |d| d / 2.0 / semidiameter);
     let origin = PixelPoint::new(
@@ -102,8 +109,7 @@ pub(in crate::layout) fn shadow_map(
             turn: turn + tilt,
             stretch: IDENTITY,
         };
-        out.placements.extend(context.place(c, &spot));
-        out.texts.extend(context.label(c, index, &spot));
+        context.lay(&mut out, c, index, &spot);
     }
     let line_px = (canvas.width_px as f64 / 1200.0).max(1.0);
     for (wanted, radius, opacity) in

@@ -77,8 +77,7 @@ pub(in crate::layout) fn sky_track(
             // The canvas stretches the sky as the lens did.
             stretch: scaled(metric, 1.0 / (a * d - b * cc).abs().sqrt()),
         };
-        out.placements.extend(context.place(c, &spot));
-        out.texts.extend(context.label(c, index, &spot));
+        context.lay(&mut out, c, index, &spot);
     }
     context.heading(&mut out.texts, out.width);
     Ok(out)

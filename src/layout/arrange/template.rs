@@ -3,6 +3,7 @@
 use crate::ingest::{Night, ShootNotes};
 use crate::layout::select::Chosen;
 use crate::sky::ApparentPosition;
+use crate::units::ExposureTime;
 
 const NAMES: [&str; 6] = ["local", "utc", "umbral", "altitude", "exposure", "file"];
 
@@ -27,6 +28,9 @@ fn pieces(template: &str) -> Vec<Result<&str, (&str, Option<&str>)>> {
 
 /// Names the first unknown piece.
 pub(in crate::layout) fn check_template(template: &str) -> Result<(), String> {
+    if template.matches('{').count() != template.matches('}').count() {
+        return Err(template.rsplit('{').next().unwrap_or("").to_owned());
+    }
     for piece in pieces(template) {
         if let Err((name, format)) = piece {
             let bad_format = format.is_some_and(|f| {
@@ -69,8 +73,8 @@ pub(super) fn fill(template: &str, night: &Night, chosen: &Chosen<'_>, seen: Opt
             }
             Err(("exposure", _)) => night
                 .frame(&chosen.registered.file)
-                .and_then(|f| f.metadata.exposure)
-                .map_or(String::new(), |e| e.time.to_string()),
+                .and_then(|f| f.metadata.exposure_time_s)
+                .map_or(String::new(), |seconds| ExposureTime { seconds }.to_string()),
             Err(("file", _)) => chosen.registered.file.clone(),
             Err((name, _)) => format!("{{{name}}}"),
         })

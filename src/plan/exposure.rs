@@ -1,0 +1,148 @@
+//! What exposure each phase needs, and what the mount allows.
+//!
+//! From the same light that `rehearse` renders. The lit part is brought to half of saturation where it
+//! is brightest, the umbra's middle to an eighth; the umbra is given as a range over the Danjon scale,
+//! because no one can know it before.
+
+use super::PlanRequest;
+use super::timetable::{apparent_rate, at_fraction};
+use crate::simulate::{RehearsedMount, RehearsedRig};
+use crate::sky::{
+    Contact, Danjon, EarthShadow, Extinction, Refraction, SATURATION_PER_LIGHT_GAIN, ShadowLight, airmass,
+    apparent_moon, shadow_from,
+};
+use crate::units::{Angle, Instant};
+use serde::Serialize;
+
+/// Advice for one phase.
+#[derive(Clone, Debug, Serialize)]
+pub struct ExposureAdvice {
+    /// The phase in words.
+    pub phase: String,
+    /// When, UTC.
+    pub utc: String,
+    /// Focal ratio, as in the rig's file at this phase.
+    pub f_number: f64,
+    /// ISO speed, as in the rig's file at this phase.
+    pub iso: f64,
+    /// What the rig's file would use, seconds.
+    pub in_file_s: f64,
+    /// For the lit part, seconds; null when the whole disc is in the umbra.
+    pub lit_s: Option<f64>,
+    /// For the umbra at Danjon 4 (bright), 2 and 0 (dark), seconds; null before it bites.
+    pub umbra_s: Option<[f64; 3]>,
+    /// Exposures two stops apart that hold both parts, seconds; empty where one is enough.
+    pub bracket_s: Vec<f64>,
+    /// Longest exposure before the disc trails by the allowed pixels; null on a mount that follows.
+    pub longest_s: Option<f64>,
+    /// What conflicts, in words.
+    pub conflict: Option<String>,
+}
+
+/// Brightest light of the lit part and middle light of the umbra (green channel).
+fn lights(shadow: &EarthShadow, scale: f64) -> (Option<f64>, Option<f64>) {
+    let light = ShadowLight::new(shadow.umbra_radius, shadow.penumbra_radius, Danjon { scale });
+    let (mut lit, mut dark): (f64, Vec<f64>) = (0.0, Vec::new());
+    let s = shadow.moon_semidiameter.radians();
+    for iy in -12..=12 {
+        for ix in -12..=12 {
+            let (x, y) = (f64::from(ix) / 12.0, f64::from(iy) / 12.0);
+            if x * x + y * y > 0.95 {
+                continue;
+            }
+            let from_axis = Angle::from_radians((shadow.separation().radians() + x * s).hypot(y * s));
+            let [r, g, b] = light.radiance(from_axis);
+            let value = (r + g + b) / 3.0;
+            if from_axis > shadow.umbra_radius { lit = lit.max(value) } else { dark.push(value) }
+        }
+    }
+    dark.sort_by(f64::total_cmp);
+    let middle = (dark.len() > 8).then(|| dark[dark.len() / 2]);
+    ((lit > 0.0).then_some(lit), middle)
+}
+
+/// The nearest of the times marked on shutters, in thirds of a stop (ISO 516's series as makers
+/// round it), up to half a minute; longer times to the nearest third.
+fn marked(seconds: f64) -> f64 {
+    const FRACTIONS: [f64; 32] = [
+        8000.0, 6400.0, 5000.0, 4000.0, 3200.0, 2500.0, 2000.0, 1600.0, 1250.0, 1000.0, 800.0, 640.0, 500.0, 400.0,
+        320.0, 250.0, 200.0, 160.0, 125.0, 100.0, 80.0, 60.0, 50.0, 40.0, 30.0, 25.0, 20.0, 15.0, 13.0, 10.0, 8.0, 6.0,
+    ];
+    const LONG: [f64; 24] = [
+        0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0, 1.3, 1.6, 2.0, 2.5, 3.2, 4.0, 5.0, 6.0, 8.0, 10.0, 13.0, 15.0, 20.0,
+        25.0, 30.0, 40.0,
+    ];
+    if seconds > 35.0 {
+        return ((seconds.log2() * 3.0).round() / 3.0).exp2().round();
+    }
+    let off = |t: f64| (t / seconds).ln().abs();
+    FRACTIONS.iter().map(|n| 1.0 / n).chain(LONG).min_by(|a, b| off(*a).total_cmp(&off(*b))).unwrap_or(seconds)
+}
+
+fn phases(request: &PlanRequest<'_>) -> Vec<(String, Instant)> {
+    let eclipse = request.eclipse;
+    let mut out = Vec::new();
+    if let Some(p1) = eclipse.at(Contact::P1) {
+        out.push(("penumbral, beginning".to_owned(), p1));
+    }
+    if let Some(u1) = eclipse.at(Contact::U1) {
+        out.push(("umbra about to bite (U1)".into(), u1));
+    }
+    for share in [0.25, 0.5, 0.75, 0.95] {
+        if let Some(at) = at_fraction(request, share) {
+            out.push((format!("umbra over {:.0} %", share * 100.0), at));
+        }
+    }
+    if let Some(u2) = eclipse.at(Contact::U2) {
+        out.push(("totality, just begun".into(), u2.plus_seconds(180.0)));
+    }
+    out.push(("greatest eclipse".into(), eclipse.greatest()));
+    out
+}
+
+pub(super) fn advise(request: &PlanRequest<'_>, rig: &RehearsedRig, focal_px: f64) -> Vec<ExposureAdvice> {
+    phases(request).into_iter().map(|(phase, at)| one(request, rig, focal_px, phase, at)).collect()
+}
+
+fn one(request: &PlanRequest<'_>, rig: &RehearsedRig, focal_px: f64, phase: String, at: Instant) -> ExposureAdvice {
+    let moon = apparent_moon(&request.observer, at);
+    let shadow = shadow_from(&request.observer, at, &moon);
+    let in_file = rig.exposure(shadow.umbral_fraction());
+    let (f_number, iso) = (in_file.aperture.f_number, in_file.sensitivity.iso);
+    let air = Extinction::default().transmission(airmass(moon.refracted(Refraction::default()).altitude))[1];
+    let seconds = |light: f64, target: f64| {
+        marked(target * f_number * f_number / (iso * SATURATION_PER_LIGHT_GAIN * light * air))
+    };
+    let (lit, umbra) = lights(&shadow, 2.0);
+    let lit_s = lit.map(|l| seconds(l, 0.5));
+    let umbra_s = umbra.map(|_| [4.0, 2.0, 0.0].map(|scale| seconds(lights(&shadow, scale).1.unwrap_or(1.0), 0.125)));
+    let bracket_s = match (lit_s, umbra_s) {
+        (Some(lit), Some([_, middle, _])) if middle / lit > 8.0 => {
+            let count = ((middle / lit).log2() / 2.0).ceil() as i32;
+            (0..=count).map(|i| marked(lit * f64::from(2 * i).exp2())).collect()
+        }
+        _ => Vec::new(),
+    };
+    let follows = matches!(rig.mount, RehearsedMount::Tracking { .. });
+    let longest_s = (!follows).then(|| request.trail_px / (apparent_rate(request, at) * focal_px));
+    let wanted = umbra_s.map(|u| u[1]).or(lit_s).unwrap_or(0.0);
+    let conflict = longest_s.filter(|longest| wanted > *longest).map(|longest| {
+        format!(
+            "the umbra wants {wanted:.1} s, but after {longest:.2} s the disc trails {} px: raise the sensitivity by {:.1} stops, open the lens, or follow the sky",
+            request.trail_px,
+            (wanted / longest).log2()
+        )
+    });
+    ExposureAdvice {
+        phase,
+        utc: at.to_iso_utc(),
+        f_number,
+        iso,
+        in_file_s: in_file.time.seconds,
+        lit_s,
+        umbra_s,
+        bracket_s,
+        longest_s,
+        conflict,
+    }
+}

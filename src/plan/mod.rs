@@ -1,0 +1,222 @@
+//! Before the night: when, where, how long, how wide.
+//!
+//! The rigs come from the same file that `rehearse` renders. `timetable` is the night by the clock,
+//! `exposure` what each phase needs and what the mount allows, `framing` where to aim and when the Moon
+//! leaves, `interval` how often to fire, `drawing` a picture of it, `advice` the field's checklist.
+
+mod advice;
+mod drawing;
+mod exposure;
+mod framing;
+mod interval;
+mod timetable;
+
+pub use advice::{CAUTIONS, CHECKLIST};
+pub use drawing::{Drawing, draw};
+pub use exposure::ExposureAdvice;
+pub use framing::{Framing, HorizonProfile};
+pub use interval::Interval;
+pub use timetable::TimetableRow;
+
+use crate::simulate::RehearsedRig;
+use crate::sky::{Contact, EclipseKind, LunarEclipse, Observer, Refraction, apparent_moon};
+use crate::units::{Angle, Instant};
+use jiff::tz::TimeZone;
+use serde::Serialize;
+
+/// What is to be planned.
+pub struct PlanRequest<'a> {
+    /// The site.
+    pub observer: Observer,
+    /// Zone of the local clock.
+    pub zone: TimeZone,
+    /// The eclipse.
+    pub eclipse: &'a LunarEclipse,
+    /// The rigs, as in a rehearsal file.
+    pub rigs: &'a [RehearsedRig],
+    /// How far a disc may trail during an exposure, pixels.
+    pub trail_px: f64,
+    /// What stands on the horizon.
+    pub horizon: HorizonProfile,
+}
+
+/// The plan for one night.
+#[derive(Clone, Debug, Serialize)]
+pub struct ShootingPlan {
+    /// `moonloom-plan-1`.
+    pub schema: &'static str,
+    /// The eclipse.
+    pub eclipse: EclipseSummary,
+    /// The night by the clock.
+    pub timetable: Vec<TimetableRow>,
+    /// One plan a rig.
+    pub rigs: Vec<RigPlan>,
+    /// Cautions, always to be read.
+    pub cautions: Vec<&'static str>,
+    /// What to have ready.
+    pub checklist: Vec<&'static str>,
+}
+
+/// The plan for one rig.
+#[derive(Clone, Debug, Serialize)]
+pub struct RigPlan {
+    /// The rig's name.
+    pub name: String,
+    /// Arcseconds per pixel at the optical axis.
+    pub plate_scale_arcsec: f64,
+    /// Field of view, degrees, across and down.
+    pub field_deg: (f64, f64),
+    /// Diameter of the Moon, pixels, at greatest eclipse.
+    pub moon_diameter_px: f64,
+    /// Diameter of the Moon over the frame's short side.
+    pub moon_share_of_short_side: f64,
+    /// Exposure by phase.
+    pub exposures: Vec<ExposureAdvice>,
+    /// How often to fire, and what that takes.
+    pub interval: Interval,
+    /// Where to aim.
+    pub framing: Framing,
+}
+
+/// One eclipse in a list.
+#[derive(Clone, Debug, Serialize)]
+pub struct EclipseSummary {
+    /// `total`, `partial` or `penumbral`.
+    #[serde(rename = "type")]
+    pub kind: &'static str,
+    /// Share of the Moon's diameter in the umbra at greatest eclipse.
+    pub umbral_magnitude: f64,
+    /// Share of the Moon's diameter in the penumbra.
+    pub penumbral_magnitude: f64,
+    /// Least distance from the shadow's axis, Earth radii, north positive.
+    pub gamma: f64,
+    /// Saros series.
+    pub saros: i64,
+    /// ISO UTC with milliseconds; null where there is no such contact.
+    pub contacts: Contacts,
+    /// What of it a site sees.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub visibility: Option<Visibility>,
+}
+
+/// The contacts by name.
+#[derive(Clone, Debug, Default, Serialize)]
+pub struct Contacts {
+    /// The Moon enters the penumbra.
+    pub p1: Option<String>,
+    /// The umbra touches the limb.
+    pub u1: Option<String>,
+    /// Totality begins.
+    pub u2: Option<String>,
+    /// Greatest eclipse.
+    pub greatest: Option<String>,
+    /// Totality ends.
+    pub u3: Option<String>,
+    /// The Moon leaves the umbra.
+    pub u4: Option<String>,
+    /// The Moon leaves the penumbra.
+    pub p4: Option<String>,
+}
+
+/// What share of each phase's time the Moon is above a site's horizon, 0..1.
+#[derive(Clone, Debug, Serialize)]
+pub struct Visibility {
+    /// P1 to P4.
+    pub penumbral: f64,
+    /// U1 to U4; null without a partial phase.
+    pub partial: Option<f64>,
+    /// U2 to U3; null without totality.
+    pub total: Option<f64>,
+    /// Refracted altitude at greatest eclipse.
+    pub altitude_at_greatest_deg: f64,
+    /// Azimuth at greatest eclipse.
+    pub azimuth_at_greatest_deg: f64,
+}
+
+/// Share of the time between two contacts with the Moon's centre above the (refracted) horizon.
+fn share_up(observer: &Observer, from: Instant, to: Instant) -> f64 {
+    const SAMPLES: u32 = 60;
+    let up = (0..=SAMPLES)
+        .filter(|&i| {
+            let at = from.plus_seconds(to.seconds_since(from) * f64::from(i) / f64::from(SAMPLES));
+            apparent_moon(observer, at).refracted(Refraction::default()).altitude.radians() > 0.0
+        })
+        .count();
+    up as f64 / f64::from(SAMPLES + 1)
+}
+
+/// An eclipse for a list, with what a site sees of it.
+pub fn summarize(eclipse: &LunarEclipse, observer: Option<&Observer>) -> EclipseSummary {
+    let at = |c| eclipse.at(c).map(Instant::to_iso_utc);
+    let visibility = observer.map(|o| {
+        let share = |a, b| Some(share_up(o, eclipse.at(a)?, eclipse.at(b)?));
+        let seen = apparent_moon(o, eclipse.greatest()).refracted(Refraction::default());
+        Visibility {
+            penumbral: share(Contact::P1, Contact::P4).unwrap_or(0.0),
+            partial: share(Contact::U1, Contact::U4),
+            total: share(Contact::U2, Contact::U3),
+            altitude_at_greatest_deg: seen.altitude.degrees(),
+            azimuth_at_greatest_deg: seen.azimuth.normalized().degrees(),
+        }
+    });
+    EclipseSummary {
+        kind: match eclipse.kind {
+            EclipseKind::Total => "total",
+            EclipseKind::Partial => "partial",
+            EclipseKind::Penumbral => "penumbral",
+        },
+        umbral_magnitude: eclipse.umbral_magnitude,
+        penumbral_magnitude: eclipse.penumbral_magnitude,
+        gamma: eclipse.gamma,
+        saros: eclipse.saros,
+        contacts: Contacts {
+            p1: at(Contact::P1),
+            u1: at(Contact::U1),
+            u2: at(Contact::U2),
+            greatest: at(Contact::Greatest),
+            u3: at(Contact::U3),
+            u4: at(Contact::U4),
+            p4: at(Contact::P4),
+        },
+        visibility,
+    }
+}
+
+/// Plans a night.
+pub fn plan(request: &PlanRequest<'_>) -> ShootingPlan {
+    let timetable = timetable::timetable(request);
+    let rigs = request.rigs.iter().map(|rig| rig_plan(request, rig)).collect();
+    ShootingPlan {
+        schema: "moonloom-plan-1",
+        eclipse: summarize(request.eclipse, Some(&request.observer)),
+        timetable,
+        rigs,
+        cautions: CAUTIONS.to_vec(),
+        checklist: CHECKLIST.to_vec(),
+    }
+}
+
+fn rig_plan(request: &PlanRequest<'_>, rig: &RehearsedRig) -> RigPlan {
+    let camera = &rig.camera;
+    let focal_px = camera.focal_length_mm * 1000.0 / camera.pixel_pitch_um;
+    let seen = apparent_moon(&request.observer, request.eclipse.greatest());
+    let side = |px: usize| Angle::from_radians(2.0 * (px as f64 / 2.0 / focal_px).atan()).degrees();
+    let diameter = 2.0 * focal_px * seen.semidiameter.radians();
+    RigPlan {
+        name: rig.name.clone(),
+        plate_scale_arcsec: Angle::from_radians(1.0 / focal_px).arcsec(),
+        field_deg: (side(camera.width_px), side(camera.height_px)),
+        moon_diameter_px: diameter,
+        moon_share_of_short_side: diameter / camera.width_px.min(camera.height_px) as f64,
+        exposures: exposure::advise(request, rig, focal_px),
+        interval: interval::advise(request, rig),
+        framing: framing::frame(request, rig, focal_px),
+    }
+}
+
+/// First and last contact of an eclipse.
+fn span(eclipse: &LunarEclipse) -> (Instant, Instant) {
+    let first = eclipse.contacts.first().map_or(eclipse.greatest(), |c| c.1);
+    let last = eclipse.contacts.last().map_or(eclipse.greatest(), |c| c.1);
+    (first, last)
+}

@@ -1,0 +1,175 @@
+//! The plan: its lists against the reference, its advice against what every photographer knows.
+
+use crate::nights::{moonloom, root, stderr, text};
+use crate::table::{Table, Worst};
+use moonloom::units::Instant;
+use serde_json::Value;
+use tempfile::TempDir;
+
+fn json(args: &[&str]) -> Value {
+    let run = moonloom(args);
+    assert!(run.status.success(), "{}", stderr(&run));
+    serde_json::from_slice(&run.stdout).expect("stdout is one JSON document")
+}
+
+fn rig_file() -> String {
+    root().join("sample-frames/saltbush-jetty.ron").to_str().unwrap().to_owned()
+}
+
+fn sample_plan() -> Value {
+    json(&["plan", "--rig", &rig_file(), "--zone", "Australia/Perth", "--json"])
+}
+
+#[test]
+fn the_list_agrees_with_de421() {
+    // JPL DE421 through skyfield 1.55: tests/data/reference/contacts.csv.
+    let listed = json(&["plan", "--list", "2001..2050", "--json"]);
+    let eclipses = listed["eclipses"].as_array().unwrap();
+    let (mut seconds, mut magnitude) = (Worst::default(), Worst::default());
+    for row in Table::read("contacts.csv").rows() {
+        let e = &eclipses[row.number("index") as usize];
+        let kind = match row.text("type") {
+            "T" => "total",
+            "P" => "partial",
+            _ => "penumbral",
+        };
+        assert_eq!(e["type"], kind);
+        for name in ["p1", "u1", "u2", "greatest", "u3", "u4", "p4"] {
+            match (e["contacts"][name].as_str(), row.text(&format!("{name}_utc"))) {
+                (None, "") => {}
+                (Some(got), want) => {
+                    let at = |t: &str| Instant::parse_utc(t).unwrap();
+                    seconds.add(at(got).seconds_since(at(want)));
+                }
+                (None, want) => panic!("no {name} at {want}"),
+            }
+        }
+        magnitude.add(e["umbral_magnitude"].as_f64().unwrap() - row.number("umbral_mag"));
+        magnitude.add(e["penumbral_magnitude"].as_f64().unwrap() - row.number("penumbral_mag"));
+    }
+    println!("plan --list: worst contact {:.3} s, worst magnitude {:.1e}", seconds.value, magnitude.value);
+    assert!(seconds.count > 250 && seconds.value <= 1.0 && magnitude.value <= 2e-4);
+}
+
+#[test]
+fn the_ephemeris_agrees_with_de421() {
+    // JPL DE421 through skyfield 1.55: tests/data/reference/positions.csv and shadow.csv.
+    let positions = Table::read("positions.csv");
+    let shadows = Table::read("shadow.csv");
+    let mut worst = [const { Worst { value: 0.0, count: 0 } }; 4];
+    for (row, shadow) in positions.rows().zip(shadows.rows()).step_by(16) {
+        let site = format!("{},{},{}", row.text("lat_deg"), row.text("lon_deg"), row.text("elev_m"));
+        let table = moonloom(&["ephemeris", "--site", &site, "--at", row.text("utc"), "--dut1", row.text("ut1_utc_s")]);
+        let table = Table::parse(&String::from_utf8(table.stdout).unwrap());
+        let got = table.rows().next().unwrap();
+        worst[0].add((got.number("altitude_deg") - row.number("alt_deg")) * 3600.0);
+        worst[1].add((got.number("dec_deg") - row.number("dec_deg")) * 3600.0);
+        worst[2].add(got.number("shadow_xi_arcsec") - shadow.number("xi_arcsec"));
+        worst[3].add(got.number("umbra_radius_arcsec") - shadow.number("umbra_arcsec"));
+    }
+    println!(
+        "ephemeris command: altitude {:.3}\" declination {:.3}\" shadow {:.3}\" umbra {:.3}\" over {} rows",
+        worst[0].value, worst[1].value, worst[2].value, worst[3].value, worst[0].count
+    );
+    assert!(worst.iter().all(|w| w.count == 20 && w.value < 0.1));
+}
+
+#[test]
+fn a_500_mm_lens_behaves_as_photographers_know() {
+    // Common practice, no source: 1-10 ms suits the penumbral and early partial phases on 500 mm at
+    // f/8, ISO 200; the disc fills a good part of a small sensor; a Moon's width takes two minutes.
+    let plan = sample_plan();
+    let tele = &plan["rigs"][1];
+    let lit = tele["exposures"][0]["lit_s"].as_f64().unwrap();
+    assert!((0.001..0.0101).contains(&lit), "{lit}");
+    let touching = tele["interval"]["touching_s"].as_f64().unwrap();
+    assert!((110.0..160.0).contains(&touching), "{touching}");
+    // On a full-frame sensor (24 mm high) the Moon would take about a fifth of the short side.
+    let share = tele["moon_diameter_px"].as_f64().unwrap() * 9.17e-3 / 24.0;
+    assert!((0.17..0.24).contains(&share), "{share}");
+    // 20-100 ms begins to show: two pixels of trailing take half a second at 3.8" per pixel, and so a
+    // tenth of a second at the 0.8" of a fine-grained sensor.
+    let longest = tele["exposures"][0]["longest_s"].as_f64().unwrap();
+    assert!((0.4..0.7).contains(&longest), "{longest}");
+}
+
+#[test]
+fn the_umbra_is_a_range_and_the_conflict_is_named() {
+    let plan = sample_plan();
+    let exposures = plan["rigs"][1]["exposures"].as_array().unwrap();
+    let half = exposures.iter().find(|e| e["phase"] == "umbra over 50 %").unwrap();
+    let umbra: Vec<f64> = half["umbra_s"].as_array().unwrap().iter().map(|v| v.as_f64().unwrap()).collect();
+    assert!(umbra[0] < umbra[1] && umbra[1] < umbra[2], "{umbra:?}");
+    // One exposure cannot hold both: the bracket runs from one to the other.
+    let bracket = half["bracket_s"].as_array().unwrap();
+    assert!(bracket.len() >= 4, "{bracket:?}");
+    assert!(half["conflict"].as_str().unwrap().contains("trails"), "{half}");
+    // A wide lens has no such trouble.
+    assert!(plan["rigs"][0]["exposures"].as_array().unwrap().iter().all(|e| e["conflict"].is_null()));
+}
+
+#[test]
+fn the_wide_track_fits_and_the_long_one_does_not() {
+    let plan = sample_plan();
+    let (wide, tele) = (&plan["rigs"][0]["framing"], &plan["rigs"][1]["framing"]);
+    assert_eq!((&wide["track_fits"], &tele["track_fits"]), (&Value::Bool(true), &Value::Bool(false)));
+    assert!(wide["room_in_file_px"].as_f64().unwrap() > 100.0 && wide["leaves_frame"].is_null());
+    let minutes = tele["reaim_minutes"].as_f64().unwrap();
+    assert!((0.5..2.0).contains(&minutes), "{minutes}");
+}
+
+#[test]
+fn a_horizon_profile_hides_the_moon() {
+    let folder = TempDir::new().unwrap();
+    let hills = folder.path().join("hills.csv");
+    // A hill in the north-west, from azimuth 335 down to 299.
+    std::fs::write(&hills, "azimuth,altitude\n0,0\n335,0\n334,40\n300,40\n299,0\n").unwrap();
+    let plan = json(&["plan", "--rig", &rig_file(), "--zone", "Australia/Perth", "--horizon", text(&hills), "--json"]);
+    let from = plan["rigs"][0]["framing"]["hidden_from"].as_str().unwrap();
+    assert!(from.starts_with("2029-01-01 01:5") || from.starts_with("2029-01-01 02:0"), "{from}");
+}
+
+#[test]
+fn the_drawing_is_written_both_ways() {
+    let folder = TempDir::new().unwrap();
+    for name in ["plan.svg", "plan.png"] {
+        let out = folder.path().join(name);
+        let run = moonloom(&["plan", "--rig", &rig_file(), "--drawing", text(&out)]);
+        assert!(run.status.success(), "{}", stderr(&run));
+        assert!(String::from_utf8_lossy(&run.stdout).contains("Beware"), "cautions are always printed");
+    }
+    let svg = std::fs::read_to_string(folder.path().join("plan.svg")).unwrap();
+    assert!(svg.starts_with("<svg") && svg.contains(">greatest 00:52<"));
+    let png = image::open(folder.path().join("plan.png")).unwrap().into_rgb8();
+    // Copper Moons are on it.
+    assert!(png.pixels().any(|p| p[0] > 190 && p[1] > 90 && p[1] < 130 && p[2] < 80));
+}
+
+#[test]
+fn wrong_requests_are_said_plainly() {
+    let cases: [(&[&str], &str); 7] = [
+        (&["--list", "1700..1800"], "1900 to 2099"),
+        (&["--list", "soon"], "not a span of years"),
+        (&["--eclipse", "2028-11-30", "--site", "0,0"], "no lunar eclipse near"),
+        (&["--eclipse", "2028-12-31", "--site", "95,0"], "latitude 95"),
+        (&["--eclipse", "2028-12-31", "--site", "0,0", "--zone", "Mars/Base"], "not a time zone"),
+        (&["--eclipse", "2028-12-31"], "needs a site"),
+        (&["--eclipse", "2150-01-01", "--site", "0,0"], "outside the years"),
+    ];
+    for (args, words) in cases {
+        let run = moonloom(&[&["plan"], args].concat());
+        assert_eq!(run.status.code(), Some(2), "{args:?}");
+        assert!(stderr(&run).contains(words) && stderr(&run).contains("help:"), "{args:?}: {}", stderr(&run));
+    }
+}
+
+#[test]
+fn an_eclipse_below_the_horizon_is_said_with_where_the_moon_is() {
+    let run = moonloom(&["plan", "--eclipse", "2025-03-14", "--site", "-31.9,115.75"]);
+    assert!(run.status.success());
+    assert!(
+        stderr(&run).contains("nothing of this eclipse is seen") && stderr(&run).contains("below the horizon"),
+        "{}",
+        stderr(&run)
+    );
+}
