@@ -5,7 +5,7 @@ use super::circle::{RadiusPrior, fit};
 use super::limb::{LimbSearch, Metric, limb_points};
 use super::sky_level::SkyLevel;
 use super::small_disc::{self, Shading};
-use crate::raster::{PixelPoint, Plane};
+use crate::raster::{PixelPoint, Plane, TransferFunction};
 use crate::sky::Lens;
 use std::collections::HashMap;
 use std::rc::Rc;
@@ -77,13 +77,32 @@ impl DiscFit {
 pub(super) struct Measured<'a> {
     pub plane: &'a Plane,
     pub sky: SkyLevel,
+    /// Where nothing is known of the camera: the brightness as the file codes it, with its noise.
+    coded: Option<(Plane, f32)>,
     /// Reduced copies with their noise, by factor, made when first asked for.
     reduced: std::cell::RefCell<HashMap<usize, Rc<(Plane, f32)>>>,
 }
 
 impl<'a> Measured<'a> {
     pub fn new(plane: &'a Plane) -> Self {
-        Measured { plane, sky: SkyLevel::measure(plane), reduced: std::cell::RefCell::default() }
+        Measured { plane, sky: SkyLevel::measure(plane), coded: None, reduced: std::cell::RefCell::default() }
+    }
+
+    /// For a picture of which nothing is known. A camera's own tone curve is steeper in the dark than
+    /// sRGB, so undoing sRGB leaves the limb's outer half pressed down and the disc a pixel too small;
+    /// on the coded values the edge is where it looks to be.
+    pub fn of_unknown_camera(plane: &'a Plane) -> Self {
+        let codes = plane.data().iter().map(|v| TransferFunction::Srgb.encode(*v)).collect();
+        let coded = Plane::from_data(plane.width(), plane.height(), codes).map(|codes| {
+            let noise = SkyLevel::measure(&codes).noise.max(0.5 / 255.0);
+            (codes, noise)
+        });
+        Measured { coded, ..Measured::new(plane) }
+    }
+
+    /// The plane on which edges are placed, and its noise.
+    fn edges(&self) -> (&Plane, f32) {
+        self.coded.as_ref().map_or((self.plane, self.sky.noise), |(plane, noise)| (plane, *noise))
     }
 
     fn reduced(&self, factor: usize) -> Rc<(Plane, f32)> {
@@ -140,16 +159,17 @@ pub(super) fn fit_at(
     }
     let mut last = None;
     let reaches = if factor >= 2 { [0.06, 0.04, 0.04] } else { [0.30, 0.15, 0.12] };
+    let (plane, noise) = frame.edges();
     for (round, reach) in reaches.into_iter().enumerate() {
         let search = LimbSearch {
             centre: at,
             metric: metric_at(expected.lens.as_ref(), at),
             radius,
             reach: (reach * radius).max(3.0),
-            noise: frame.sky.noise,
+            noise,
             by_profile: round > 0,
         };
-        let points = limb_points(frame.plane, &search);
+        let points = limb_points(plane, &search);
         let circle = fit(&points, radius, expected.radius)?;
         let (dx, dy) = search.metric.to_pixels(circle.x, circle.y);
         at = PixelPoint::new(at.x + dx, at.y + dy);
@@ -184,7 +204,7 @@ pub(super) fn fit_at(
         saturated_share,
         disc_level: (high - frame.sky.at(at.x, at.y)).max(0.0),
         sky_level: frame.sky.at(at.x, at.y),
-        contrast: mean(|p| f64::from(p.step)) / f64::from(frame.sky.noise),
+        contrast: mean(|p| f64::from(p.step)) / f64::from(noise),
         agreeing: circle.agreeing,
     };
     fit.holds().then_some(fit)

@@ -164,5 +164,5 @@ pub fn remarks(night: &Night, registration: &Registration) -> Vec<Diagnostic> {
 pub fn find_in_picture(image: &LinearImage) -> Vec<DiscFit> {
     let plane = image.brightness();
     let long = plane.width().max(plane.height()) as f64;
-    frame::find_discs(&frame::Measured::new(&plane), &sequence::bare_expectation(long), 4)
+    frame::find_discs(&frame::Measured::of_unknown_camera(&plane), &sequence::bare_expectation(long), 4)
 }

@@ -126,7 +126,13 @@ pub(super) fn register_rig(night: &Night, index: usize, progress: &(dyn Fn(&str)
             .map(|&i| {
                 let frame = &night.frames[i];
                 let looked = match brightness(night, frame) {
-                    Ok(plane) => Looked::Discs(find_discs(&Measured::new(&plane), &expected, 4)),
+                    Ok(plane) => {
+                        let measured = match expected.lens {
+                            Some(_) => Measured::new(&plane),
+                            None => Measured::of_unknown_camera(&plane),
+                        };
+                        Looked::Discs(find_discs(&measured, &expected, 4))
+                    }
                     Err(why) => Looked::Unreadable(why),
                 };
                 progress(&frame.name);
