@@ -19,8 +19,20 @@ pub(super) struct Expectation {
     pub to_px: f64,
     /// The lens, when it is known: discs are then circles in rectified offsets.
     pub lens: Option<Lens>,
+    /// How the air flattens the disc, when the sky is known.
+    pub flattening: Option<Flattening>,
     /// The radius in rectified pixels, when the sequence has settled it.
     pub radius: Option<RadiusPrior>,
+}
+
+/// Refraction lifts the lower limb more than the upper one: at 20 degrees of altitude the disc is
+/// flattened by a quarter of a percent, which would shift a crescent of known radius by as much.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Flattening {
+    /// The zenith, clockwise from the image's up, radians.
+    pub zenith_turn: f64,
+    /// Airless over apparent height, a little over 1.
+    pub ratio: f64,
 }
 
 /// The disc found in a frame and how good it is.
@@ -116,8 +128,15 @@ impl<'a> Measured<'a> {
     }
 }
 
-fn metric_at(lens: Option<&Lens>, p: PixelPoint) -> Metric {
-    lens.map_or_else(Metric::identity, |lens| Metric::new(lens.local_metric(p)))
+fn metric_at(expected: &Expectation, p: PixelPoint) -> Metric {
+    let lens = expected.lens.map_or([[1.0, 0.0], [0.0, 1.0]], |lens| lens.local_metric(p));
+    let Some(f) = expected.flattening else { return Metric::new(lens) };
+    // Stretch along the zenith's direction: I + (ratio - 1) n n^T, n = (right, down).
+    let (s, c) = f.zenith_turn.sin_cos();
+    let (n, k) = ([s, -c], f.ratio - 1.0);
+    let stretch = |r: usize, q: usize| f64::from(u8::from(r == q)) + k * n[r] * n[q];
+    let cell = |r: usize, q: usize| stretch(r, 0) * lens[0][q] + stretch(r, 1) * lens[1][q];
+    Metric::new([[cell(0, 0), cell(0, 1)], [cell(1, 0), cell(1, 1)]])
 }
 
 /// Fits the limb near a place; `radius` is rectified.
@@ -144,7 +163,7 @@ pub(super) fn fit_at(
         for reach in [0.30, 0.12] {
             let search = LimbSearch {
                 centre: PixelPoint::new(at.x / f, at.y / f),
-                metric: metric_at(expected.lens.as_ref(), at),
+                metric: metric_at(expected, at),
                 radius: radius / f,
                 reach: reach * radius / f,
                 noise,
@@ -163,7 +182,7 @@ pub(super) fn fit_at(
     for (round, reach) in reaches.into_iter().enumerate() {
         let search = LimbSearch {
             centre: at,
-            metric: metric_at(expected.lens.as_ref(), at),
+            metric: metric_at(expected, at),
             radius,
             reach: (reach * radius).max(3.0),
             noise,
@@ -238,7 +257,7 @@ pub(super) fn find_discs(frame: &Measured<'_>, expected: &Expectation, keep: usi
     let places: Vec<Candidate> = candidates(frame.plane, expected.from_px, expected.to_px, 24);
     let mut found: Vec<DiscFit> = Vec::new();
     for place in places {
-        let stretch = metric_at(expected.lens.as_ref(), place.centre).stretch();
+        let stretch = metric_at(expected, place.centre).stretch();
         let radius = expected.radius.map_or(place.radius_px / stretch, |p| p.radius);
         let Some(fit) = fit_at(frame, expected, place.centre, radius, None) else { continue };
         let plausible = fit.radius_px > 0.7 * expected.from_px && fit.radius_px < 1.4 * expected.to_px;

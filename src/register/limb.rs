@@ -16,9 +16,6 @@ pub(super) struct Metric {
 }
 
 impl Metric {
-    pub fn identity() -> Self {
-        Metric::new([[1.0, 0.0], [0.0, 1.0]])
-    }
     pub fn new(forward: [[f64; 2]; 2]) -> Self {
         let [[a, b], [c, d]] = forward;
         let det = a * d - b * c;

@@ -7,7 +7,7 @@
 //! 4. the pointing is solved once more, and what could not be measured is inferred from it.
 
 use super::circle::RadiusPrior;
-use super::frame::{DiscFit, Expectation, Measured, find_discs, fit_at};
+use super::frame::{DiscFit, Expectation, Flattening, Measured, find_discs, fit_at};
 use super::pointing::{PointingSolution, Sighting, nearest, solve};
 use super::small_disc::Shading;
 use super::{FrameRegistration, RigSolution, Status};
@@ -81,6 +81,7 @@ fn first_expectation(rig: &Rig) -> Expectation {
                 from_px: (focal * 0.004_28 * 0.92).clamp(3.5, long),
                 to_px: (focal * 0.004_88 * 1.08 * stretch).min(long),
                 lens: Some(Lens::rectilinear(rig.width, rig.height, focal)),
+                flattening: None,
                 radius: None,
             }
         }
@@ -90,7 +91,13 @@ fn first_expectation(rig: &Rig) -> Expectation {
 
 /// Nothing is known: any disc from a few pixels to half the frame.
 pub(super) fn bare_expectation(long_side_px: f64) -> Expectation {
-    Expectation { from_px: (long_side_px / 260.0).max(8.0), to_px: 0.5 * long_side_px, lens: None, radius: None }
+    Expectation {
+        from_px: (long_side_px / 260.0).max(8.0),
+        to_px: 0.5 * long_side_px,
+        lens: None,
+        flattening: None,
+        radius: None,
+    }
 }
 
 /// Why a frame has no Moon, when the clock says so.
@@ -276,6 +283,7 @@ fn measure_again(
                 from_px: 0.8 * radius,
                 to_px: 2.6 * radius,
                 lens: Some(lens),
+                flattening: flattening(night.mount(), &place, pointing, start.0),
                 radius: Some(RadiusPrior { radius, sigma: 0.003 * radius + 0.05 + blooming * 1.2 }),
             };
             let shading = pointing.map(|p| shadow_light_over(&place, &p.pointing, start.0));
@@ -286,6 +294,25 @@ fn measure_again(
             (stray < 0.5 * radius + 3.0).then_some(fit)
         })
         .collect()
+}
+
+/// How the air flattens the disc in this frame, where the zenith's direction in it is known.
+fn flattening(
+    mount: Mount,
+    place: &SkyPlace,
+    pointing: Option<&PointingSolution>,
+    centre: PixelPoint,
+) -> Option<Flattening> {
+    let zenith_turn = match (mount, pointing) {
+        (_, Some(p)) => p.pointing.zenith_turn(centre).radians(),
+        // A level tripod, to a degree or two: the flattening is hardly turned by that.
+        (Mount::FixedTripod | Mount::ReaimedTripod, None) => 0.0,
+        _ => return None,
+    };
+    let air = Refraction::default();
+    let half = place.semidiameter * 0.7;
+    let height = air.airless_altitude(place.seen.altitude + half) - air.airless_altitude(place.seen.altitude - half);
+    Some(Flattening { zenith_turn, ratio: height / (half * 2.0) })
 }
 
 /// Light of a disc's brighter part in its brightest channel, above the sky: what a print must hold

@@ -2,8 +2,8 @@
 
 use crate::nights::{moonloom, root, sample, stderr, text, truth_of};
 use moonloom::ingest::decode;
-use moonloom::raster::{LinearImage, PixelRect, TransferFunction};
-use moonloom::register::find_in_picture;
+use moonloom::raster::{LinearImage, LinearMap, PixelPoint, PixelRect, TransferFunction, resample};
+use moonloom::simulate::FrameTruth;
 use std::path::PathBuf;
 use std::sync::OnceLock;
 use tempfile::TempDir;
@@ -60,7 +60,7 @@ fn brightness(image: &LinearImage, x: i64, y: i64) -> f64 {
 /// By how much one picture's disc is shifted against another's, about a place: least squares on the
 /// gradient (Lucas & Kanade 1981), with the brightness ratio free. Independent of any disc finding.
 fn shift(of: &LinearImage, against: &LinearImage, x: f64, y: f64, reach: f64) -> (f64, f64) {
-    let rect = PixelRect::around(moonloom::raster::PixelPoint::new(x, y), reach);
+    let rect = PixelRect::around(PixelPoint::new(x, y), reach);
     let peak = |image: &LinearImage| {
         let mut peak = 0.0f64;
         for py in rect.y0..rect.y1 {
@@ -120,7 +120,7 @@ mod nalgebra_free {
 
 /// Centre and radius of a wholly lit disc by counting the pixels above half of its median light.
 fn counted(image: &LinearImage, x: f64, y: f64, reach: f64) -> (f64, f64, f64) {
-    let rect = PixelRect::around(moonloom::raster::PixelPoint::new(x, y), reach);
+    let rect = PixelRect::around(PixelPoint::new(x, y), reach);
     let mut lit: Vec<f64> = Vec::new();
     for py in rect.y0..rect.y1 {
         for px in rect.x0..rect.x1 {
@@ -162,6 +162,13 @@ fn the_drift_trails_discs_stand_where_the_moon_stood() {
     assert!(count >= 30 && worst < 0.5, "{worst}");
 }
 
+/// Near the umbra the penumbra dims one side, and counting pixels would lean away from it: only
+/// frames more than forty minutes from U1 and U4 are counted.
+fn evenly_lit(t: &FrameTruth) -> bool {
+    let at = |text: &str| moonloom::units::Instant::parse_utc(text).unwrap();
+    at(&t.utc) < at("2028-12-31T14:28:00Z") || at(&t.utc) > at("2028-12-31T19:16:00Z")
+}
+
 #[test]
 fn the_whole_moons_of_the_trail_are_centred_on_the_truth() {
     let trail = picture("drift-trail.tif");
@@ -169,17 +176,13 @@ fn the_whole_moons_of_the_trail_are_centred_on_the_truth() {
     let mut worst = 0.0f64;
     let mut count = 0;
     for t in truth_of(&sample("wide")).frames.iter().filter(|t| t.moon_in_frame) {
-        // Near the umbra the penumbra dims one side, and counting pixels would lean away from it:
-        // only frames more than forty minutes from U1 and U4.
-        let utc = moonloom::units::Instant::parse_utc(&t.utc).unwrap();
-        let at = |text: &str| moonloom::units::Instant::parse_utc(text).unwrap();
-        if utc > at("2028-12-31T14:28:00Z") && utc < at("2028-12-31T19:16:00Z") {
+        if !evenly_lit(t) {
             continue;
         }
         let (x, y, r) = (t.x_px.unwrap(), t.y_px.unwrap(), t.radius_px.unwrap());
         // Against the sky of the backplate, so that only the disc counts.
         let mut disc = LinearImage::new(trail.width(), trail.height());
-        let rect = PixelRect::around(moonloom::raster::PixelPoint::new(x, y), 2.0 * r);
+        let rect = PixelRect::around(PixelPoint::new(x, y), 2.0 * r);
         for py in rect.y0..rect.y1 {
             for px in rect.x0..rect.x1 {
                 let (a, b) = (trail.pixel(px as usize, py as usize), plate.pixel(px as usize, py as usize));
@@ -209,26 +212,57 @@ fn cells() -> Vec<(f64, f64)> {
         .collect()
 }
 
+/// The resolved placements of the phase grid, from the registration that its picture was made with.
+fn grid_placements() -> Vec<serde_json::Value> {
+    let cache = pictures().folder.path().join("cache");
+    let layout = root().join("layouts/phase-grid.ron");
+    let run =
+        moonloom(&["compose", text(&layout), text(&sample("tele")), "--dry-run", "--json", "--cache", text(&cache)]);
+    assert!(run.status.success(), "{}", stderr(&run));
+    let composition: serde_json::Value = serde_json::from_slice(&run.stdout).unwrap();
+    composition["placements"].as_array().unwrap().clone()
+}
+
 #[test]
 fn the_grids_discs_fill_their_cells_evenly() {
     let grid = picture("phase-grid.tif");
-    let mut radii = Vec::new();
-    let mut worst = 0.0f64;
-    println!("phase grid: discs in the written TIFF");
-    for (x, y) in cells() {
-        let centre = moonloom::raster::PixelPoint::new(x, y);
-        let (cell, window) = grid.crop(PixelRect::around(centre, 240.0));
-        let found = find_in_picture(&cell);
-        let disc = found.first().expect("each cell holds a disc");
-        let (cx, cy) = (disc.centre.x + window.x0 as f64, disc.centre.y + window.y0 as f64);
-        println!("  off {:+.3} {:+.3}  radius {:.2}", cx - x, cy - y, disc.radius_px);
-        worst = worst.max((cx - x).hypot(cy - y));
-        radii.push(disc.radius_px);
+    let truth = truth_of(&sample("tele"));
+    let number = |v: &serde_json::Value| v.as_f64().unwrap();
+    let (mut worst, mut radii, mut counted_radii) = (0.0f64, Vec::new(), Vec::new());
+    println!("phase grid: discs in the written TIFF against frames laid by the truth");
+    for ((x, y), placement) in cells().into_iter().zip(grid_placements()) {
+        let file = placement["frame"].as_str().unwrap();
+        let t = truth.frames.iter().find(|t| t.file == file).unwrap();
+        let m = &placement["map"]["to_source"];
+        let to_source = [[number(&m[0][0]), number(&m[0][1])], [number(&m[1][0]), number(&m[1][1])]];
+        // The same frame, turned and scaled alike, but with the Moon's *true* centre in the cell's:
+        // any shift of the written disc against it is an error of registration or placement.
+        let map = LinearMap {
+            source_centre: PixelPoint::new(t.x_px.unwrap(), t.y_px.unwrap()),
+            target_centre: PixelPoint::new(x, y),
+            to_source,
+        };
+        let rect = PixelRect::around(map.target_centre, 225.0);
+        let frame = decode(&sample("tele").join(file), TransferFunction::Srgb).unwrap();
+        let ideal = LinearImage::from_data(rect.width(), rect.height(), resample(&frame, &map, rect)).unwrap();
+        let (cell, _) = grid.crop(rect);
+        let (sx, sy) = shift(&cell, &ideal, x - rect.x0 as f64, y - rect.y0 as f64, 222.0);
+        let radius = t.radius_px.unwrap() / map.reduction();
+        println!("  {file}  umbra {:>4.0} %  off {sx:+.3} {sy:+.3}  radius {radius:.2}", t.umbral_fraction * 100.0);
+        worst = worst.max(sx.hypot(sy));
+        radii.push(radius);
+        if evenly_lit(t) {
+            counted_radii.push(counted(&grid, x, y, 222.0).2);
+        }
     }
-    let (least, most) = (radii.iter().copied().fold(f64::MAX, f64::min), radii.iter().copied().fold(0.0, f64::max));
-    println!("  worst centre {worst:.3} px (budget 0.5), radii {least:.2}..{most:.2} px (budget 1 %)");
-    assert!(worst < 0.5, "{worst}");
-    assert!(most / least - 1.0 < 0.01, "{least} {most}");
+    let spread = |r: &[f64]| r.iter().copied().fold(0.0, f64::max) / r.iter().copied().fold(f64::MAX, f64::min) - 1.0;
+    println!(
+        "  worst centre {worst:.3} px (budget 0.5), radii alike within {:.3} %, counted ones within {:.3} % (budget 1 %)",
+        spread(&radii) * 100.0,
+        spread(&counted_radii) * 100.0
+    );
+    assert!(radii.len() == 24 && worst < 0.5, "{worst}");
+    assert!(counted_radii.len() >= 4 && spread(&radii) < 0.01 && spread(&counted_radii) < 0.01);
 }
 
 #[test]
