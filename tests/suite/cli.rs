@@ -1,6 +1,6 @@
 //! The command line: what is asked wrong is said clearly, with the right exit status, and nothing is lost.
 
-use crate::nights::{copy_of_small_night, moonloom, root, small_night, stderr, text, truth_of};
+use crate::nights::{SMALL_NIGHT, copy_of_small_night, moonloom, root, small_night, stderr, text, truth_of};
 use std::path::Path;
 use std::process::Output;
 use tempfile::TempDir;
@@ -402,4 +402,18 @@ fn letters_that_the_font_lacks_are_named() {
     std::fs::write(&layout, "(version: 1, title: \"\u{6708} Eclipse\", canvas: (width_px: 640, height_px: 640, margin_px: 20), arrangement: PhaseGrid(columns: 3, rows: 3))").unwrap();
     let run = compose(&layout, small_night(), &folder.path().join("x.png"), &folder.path().join("cache"));
     assert!(run.status.success() && stderr(&run).contains("\u{6708}"), "{}", stderr(&run));
+}
+
+#[test]
+fn one_command_shows_the_picture_before_the_night() {
+    let folder = TempDir::new().unwrap();
+    let layout = grid_for_small_night(folder.path());
+    let rehearsal = folder.path().join("night.ron");
+    std::fs::write(&rehearsal, SMALL_NIGHT).unwrap();
+    let out = folder.path().join("rehearsal");
+    let run = moonloom(&["rehearse", text(&rehearsal), "--out", text(&out), "--picture", text(&layout)]);
+    assert!(run.status.success(), "{}", stderr(&run));
+    let picture = image::open(out.join("grid.tif")).unwrap();
+    assert_eq!((picture.width(), picture.height()), (640, 640));
+    assert!(out.join("grid.jpg").exists() && out.join("night/truth.json").exists());
 }

@@ -21,7 +21,13 @@ pub fn truth_of(folder: &Path) -> Truth {
 
 /// Runs the program.
 pub fn moonloom(args: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_moonloom")).args(args).output().expect("the program starts")
+    // Nothing of a test lands in the user's own cache.
+    let cache = std::env::temp_dir().join(format!("moonloom-tests-{}", std::process::id()));
+    Command::new(env!("CARGO_BIN_EXE_moonloom"))
+        .env("XDG_CACHE_HOME", cache)
+        .args(args)
+        .output()
+        .expect("the program starts")
 }
 
 pub fn stderr(output: &Output) -> String {
@@ -32,12 +38,8 @@ pub fn text(path: &Path) -> &str {
     path.to_str().expect("test paths are UTF-8")
 }
 
-/// A night of nine small frames of a 500 mm lens, the Moon 45 px in radius.
-pub fn small_night() -> &'static Path {
-    static NIGHT: OnceLock<TempDir> = OnceLock::new();
-    let folder = NIGHT.get_or_init(|| {
-        let folder = TempDir::new().expect("a temporary folder can be made");
-        let scenario = r#"(
+/// The rehearsal of the small night.
+pub const SMALL_NIGHT: &str = r#"(
             version: 1,
             title: "A small night",
             site: (latitude_deg: -31.9, longitude_deg: 115.75),
@@ -57,7 +59,13 @@ pub fn small_night() -> &'static Path {
                 format: Jpeg(quality: 92),
             )],
         )"#;
-        let scenario = Scenario::parse(Path::new("small.ron"), scenario).unwrap_or_else(|d| panic!("{d}"));
+
+/// A night of nine small frames of a 500 mm lens, the Moon 45 px in radius.
+pub fn small_night() -> &'static Path {
+    static NIGHT: OnceLock<TempDir> = OnceLock::new();
+    let folder = NIGHT.get_or_init(|| {
+        let folder = TempDir::new().expect("a temporary folder can be made");
+        let scenario = Scenario::parse(Path::new("small.ron"), SMALL_NIGHT).unwrap_or_else(|d| panic!("{d}"));
         rehearse(&scenario, folder.path(), &|_| {}).expect("the night is rendered");
         folder
     });
