@@ -169,7 +169,7 @@ fn the_frame_has_no_offset_from_de421() {
         n += 1.0;
     }
     println!("Geocentric Moon: mean offset {:+.4}\" {:+.4}\", distance within {:.2} km", ra / n, dec / n, worst.value);
-    assert!((ra / n).abs() < 0.012 && (dec / n).abs() < 0.012, "{} {}", ra / n, dec / n);
+    assert!((ra / n).abs() < 0.006 && (dec / n).abs() < 0.006, "{} {}", ra / n, dec / n);
     assert!(worst.value < 2.5);
 }
 
