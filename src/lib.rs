@@ -20,6 +20,7 @@ pub mod ingest;
 pub mod labels;
 pub mod layout;
 pub mod plan;
+mod random;
 pub mod raster;
 pub mod register;
 pub mod simulate;

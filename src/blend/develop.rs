@@ -4,7 +4,7 @@
 //! a lamp) left out. A plane cannot follow a strong glow's curvature; what remains is hidden by the
 //! mask outside the disc and small against the disc inside.
 
-use crate::layout::Placement;
+use crate::layout::{Gain, Placement};
 use crate::raster::{LinearImage, PixelPoint, PixelRect};
 use nalgebra::{Matrix3, Vector3};
 
@@ -15,6 +15,8 @@ pub struct DevelopedDisc {
     pub image: LinearImage,
     /// Where its top-left corner lies in the frame.
     pub origin: PixelPoint,
+    /// Factor on its light.
+    pub gain: f32,
 }
 
 /// Inner and outer radius of the sky's ring, in source pixels.
@@ -40,7 +42,31 @@ pub fn develop(frame: &LinearImage, p: &Placement) -> DevelopedDisc {
             subtract_plane(&mut image, channel, centre, p.source_radius_px);
         }
     }
-    DevelopedDisc { image, origin }
+    let gain = match p.gain {
+        Gain::Factor(factor) => factor,
+        Gain::ToLevel(level) => {
+            let centre = PixelPoint::new(p.map.source_centre.x - origin.x, p.map.source_centre.y - origin.y);
+            (level / brighter_part(&image, centre, p.source_radius_px).max(1e-4)).clamp(1.0 / 64.0, 64.0)
+        }
+    };
+    DevelopedDisc { image, origin, gain }
+}
+
+/// Light of a disc's brighter part in its brightest channel: what a print must hold without clipping.
+/// (The mean of three would let a copper Moon's red run over.)
+fn brighter_part(image: &LinearImage, centre: PixelPoint, radius: f64) -> f32 {
+    let mut values: Vec<f32> = Vec::with_capacity(image.width() * image.height());
+    for (i, p) in image.data().chunks_exact(3).enumerate() {
+        let (x, y) = ((i % image.width()) as f64 + 0.5 - centre.x, (i / image.width()) as f64 + 0.5 - centre.y);
+        if x.hypot(y) < 0.97 * radius {
+            values.push(p[0].max(p[1]).max(p[2]));
+        }
+    }
+    if values.is_empty() {
+        return 0.0;
+    }
+    let at = (values.len() - 1) * 98 / 100;
+    *values.select_nth_unstable_by(at, f32::total_cmp).1
 }
 
 fn subtract_plane(image: &mut LinearImage, channel: usize, centre: PixelPoint, radius: f64) {

@@ -96,7 +96,7 @@ impl<'a> Renderer<'a> {
                 continue;
             }
             // Sky subtraction leaves noise about nil; light below nothing is nothing.
-            let source = [pixel[0], pixel[1], pixel[2]].map(|v| (v * p.gain).max(0.0));
+            let source = [pixel[0], pixel[1], pixel[2]].map(|v| (v * disc.gain).max(0.0));
             let source = tone(&self.composition.tone, source);
             let at = ((y - band.y0) as usize * self.composition.width + x as usize) * 3;
             over(p.blend, &mut out[at..at + 3], source, cover);

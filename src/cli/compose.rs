@@ -6,7 +6,7 @@ use clap::Args;
 use moonloom::compose::{ComposeRequest, check_targets, compose, frames_digest, registration_of};
 use moonloom::diag::Diagnostic;
 use moonloom::ingest::{Night, read_night};
-use moonloom::layout::{Layout, resolve};
+use moonloom::layout::{Gain, Layout, resolve};
 use moonloom::register::{Registration, read_registration};
 use std::path::{Path, PathBuf};
 use std::time::Instant;
@@ -149,17 +149,21 @@ fn dry_run(
         print(&(json + "\n"))?;
     } else {
         let mut table = format!("{} x {} px, {} discs\n", c.width, c.height, c.placements.len());
-        table.push_str("frame              utc                       x_px      y_px  radius_px  turn_deg    gain\n");
+        table
+            .push_str("frame              utc                       x_px      y_px  radius_px  turn_deg       light\n");
         for p in &c.placements {
             table.push_str(&format!(
-                "{:<18} {:<24} {:>8.1}  {:>8.1}  {:>9.2}  {:>8.2}  {:>6.3}\n",
+                "{:<18} {:<24} {:>8.1}  {:>8.1}  {:>9.2}  {:>8.2}  {:>10}\n",
                 p.frame,
                 p.utc,
                 p.centre().x,
                 p.centre().y,
                 p.radius_px,
                 p.turn_rad.to_degrees(),
-                p.gain
+                match p.gain {
+                    Gain::Factor(factor) => format!("x {factor:.3}"),
+                    Gain::ToLevel(level) => format!("to {level:.2}"),
+                }
             ));
         }
         print(&table)?;

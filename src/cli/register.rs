@@ -1,11 +1,13 @@
 //! `moonloom register`: find the Moon in every frame.
 
 use super::outcome::{Outcome, Progress, print, say, strict, tell};
-use clap::Args;
+use clap::{Args, ValueEnum};
 use moonloom::compose::{frames_digest, protect_inputs};
-use moonloom::diag::Warned;
+use moonloom::diag::{Diagnostic, Warned};
 use moonloom::ingest::{Night, NightError, read_frames, read_night};
-use moonloom::register::{Registration, Status, register, registration_csv, registration_text};
+use moonloom::register::{
+    Registration, Status, clock_words, register, registration_csv, registration_text, with_clocks_put_right,
+};
 use moonloom::write::write_text;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
@@ -22,9 +24,21 @@ pub struct RegisterArgs {
     /// A table of what was found; `-` prints it
     #[arg(long, value_name = "FILE")]
     csv: Option<PathBuf>,
+    /// Whose time to trust: what the frames and shoot notes say, or the Earth's shadow on the Moon
+    #[arg(long, value_enum, default_value_t = ClockFrom::Frames, value_name = "SOURCE")]
+    clock: ClockFrom,
     /// Warnings end the run with status 1
     #[arg(long)]
     strict: bool,
+}
+
+/// Where times come from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum ClockFrom {
+    /// From the frames and the shoot notes
+    Frames,
+    /// From the shadow's edge on the disc; frames are registered again with the clock put right
+    FromShadow,
 }
 
 pub fn read(frames: &[PathBuf]) -> Result<Warned<Night>, NightError> {
@@ -60,9 +74,11 @@ pub fn summary(registration: &Registration, seconds: f64) -> String {
         if let Some(focal) = rig.focal_length_px {
             words.push_str(&format!("\n  {}x{}: {:.3}\" per pixel", rig.width, rig.height, 206_264.806 / focal));
         }
-        if let Some(p) = &rig.pointing {
+        for (k, p) in rig.pointings.iter().enumerate() {
+            let from = p.from.map_or(String::new(), |i| format!(" from {}", i.to_iso_utc()));
             words.push_str(&format!(
-                ", aimed at azimuth {:.2}\u{b0} altitude {:.2}\u{b0} roll {:.2}\u{b0}, residual {:.2} px over {} frames",
+                "{}{from} aimed at azimuth {:.2}\u{b0} altitude {:.2}\u{b0} roll {:.2}\u{b0}, residual {:.2} px over {} frames",
+                if k == 0 { "," } else { "\n   " },
                 p.pointing.azimuth.normalized().degrees(),
                 p.pointing.altitude.degrees(),
                 p.pointing.roll.degrees(),
@@ -70,19 +86,55 @@ pub fn summary(registration: &Registration, seconds: f64) -> String {
                 p.frames
             ));
         }
+        if let Some(t) = &rig.tracking {
+            words.push_str(&format!(", tracked over {} stretches, residual {:.2} px", t.stretches.len(), t.rms_px));
+            if let Some(w) = t.wobble {
+                words.push_str(&format!(", wobble {:.1} px every {:.0} s", w.amplitude_px(), w.period_s));
+            }
+        }
+        if let Some(m) = rig.rotation {
+            words.push_str(&format!(
+                ", camera at position angle {:.1}\u{b0} turning {:+.2}\u{b0} an hour",
+                m.up_position_angle.degrees(),
+                m.degrees_per_hour
+            ));
+        }
+        if rig.mirrored == Some(true) {
+            words.push_str(", mirrored");
+        }
+        if let Some(clock) = &rig.clock {
+            words.push_str(&format!("\n  {} (by the Earth's shadow in {} frames)", clock_words(clock), clock.frames));
+        }
     }
     words
+}
+
+/// The shadow could not be read.
+fn clock_unread() -> Diagnostic {
+    Diagnostic::warning("clock-unread", "the Earth's shadow tells no time in these frames; their own is kept")
+        .with_help("it takes a site and at least five partial phases of 30 px radius or more")
 }
 
 pub fn run(args: &RegisterArgs) -> Outcome {
     let read = read(&args.frames)?;
     let mut warnings = tell(&read.diagnostics);
-    let night = read.value;
+    let mut night = read.value;
     let csv = args.csv.as_deref().filter(|p| *p != Path::new("-"));
     protect_inputs(&night, [Some(args.out.as_path()), csv].into_iter().flatten())?;
     let progress = Progress::new("looking at frame");
     let start = Instant::now();
-    let found = register(&night, &|name| progress.step(name));
+    let mut found = register(&night, &|name| progress.step(name));
+    if args.clock == ClockFrom::FromShadow {
+        if found.value.rigs.iter().all(|r| r.clock.is_none()) {
+            found.diagnostics.push(clock_unread());
+        } else {
+            for clock in found.value.rigs.iter().filter_map(|r| r.clock.as_ref()) {
+                say(&format!("put right: {} (by {} frames)", clock_words(clock), clock.frames));
+            }
+            night = with_clocks_put_right(&night, &found.value);
+            found = register(&night, &|name| progress.step(name));
+        }
+    }
     progress.end();
     warnings += tell(&found.diagnostics);
     say(&summary(&found.value, start.elapsed().as_secs_f64()));

@@ -1,10 +1,12 @@
 //! One frame's pixels as linear light.
 
-use crate::raster::{LinearImage, Plane, TransferFunction};
+use crate::raster::{CodedPlane, LinearImage, TransferFunction};
 use image::metadata::Orientation;
-use image::{DynamicImage, ImageDecoder, ImageReader, Limits};
+use image::{DynamicImage, GrayImage, ImageDecoder, ImageReader, Limits};
 use rayon::prelude::*;
 use std::path::{Path, PathBuf};
+use zune_jpeg::JpegDecoder;
+use zune_jpeg::zune_core::{bytestream::ZCursor, colorspace::ColorSpace, options::DecoderOptions};
 
 /// Why a frame could not be decoded.
 #[derive(Debug, thiserror::Error)]
@@ -89,23 +91,6 @@ fn to_linear(picture: DynamicImage, transfer: TransferFunction) -> Option<Linear
     LinearImage::from_data(width, height, data)
 }
 
-/// The mean of the three channels, straight from eight-bit codes where that is what the file holds.
-fn to_brightness(picture: DynamicImage, transfer: TransferFunction) -> Option<Plane> {
-    if !is_eight_bit(&picture) {
-        return to_linear(picture, transfer).map(|image| image.brightness());
-    }
-    let (width, height) = (picture.width() as usize, picture.height() as usize);
-    let table: Vec<f32> = table(256, transfer).iter().map(|v| v / 3.0).collect();
-    let codes = picture.into_rgb8().into_raw();
-    let mut data = vec![0.0f32; width * height];
-    data.par_chunks_mut(1 << 14).zip(codes.par_chunks(3 << 14)).for_each(|(out, codes)| {
-        for (o, p) in out.iter_mut().zip(codes.chunks_exact(3)) {
-            *o = table[usize::from(p[0])] + table[usize::from(p[1])] + table[usize::from(p[2])];
-        }
-    });
-    Plane::from_data(width, height, data)
-}
-
 /// Decodes a frame into linear light, turned upright by its orientation flag.
 ///
 /// `transfer` is how integer values stand for light; a float TIFF holds light as it is.
@@ -113,31 +98,73 @@ fn to_brightness(picture: DynamicImage, transfer: TransferFunction) -> Option<Pl
 /// # Errors
 /// [`DecodeError`]; a JPEG that breaks off is an error, not a half-grey picture.
 pub fn decode(path: &Path, transfer: TransferFunction) -> Result<LinearImage, DecodeError> {
-    let picture = upright(path)?;
+    let picture = upright(path, &read_whole(path)?)?;
     to_linear(picture, transfer).ok_or_else(|| misfit(path))
 }
 
-/// Decodes only a frame's brightness (the mean of its channels, linear light), for measuring.
+/// Decodes only a frame's brightness, for measuring: the luma of a JPEG (a third of the work), the mean
+/// of the channels of anything else.
+///
+/// Luma is a sum of coded values, so its light is that of a grey of the same luma; for a coloured
+/// Moon it is no photometric quantity, but its limb is where it is.
 ///
 /// # Errors
 /// As [`decode`].
-pub fn decode_brightness(path: &Path, transfer: TransferFunction) -> Result<Plane, DecodeError> {
-    let picture = upright(path)?;
-    to_brightness(picture, transfer).ok_or_else(|| misfit(path))
+pub fn decode_brightness(path: &Path, transfer: TransferFunction) -> Result<CodedPlane, DecodeError> {
+    let bytes = read_whole(path)?;
+    if let Some(luma) = luma(&bytes) {
+        let (width, height) = (luma.width() as usize, luma.height() as usize);
+        let light = std::array::from_fn(|c| transfer.decode(c as f32 / 255.0));
+        return CodedPlane::from_codes(width, height, luma.into_raw(), light).ok_or_else(|| misfit(path));
+    }
+    let picture = to_linear(upright(path, &bytes)?, transfer).ok_or_else(|| misfit(path))?;
+    Ok(CodedPlane::from_light(picture.brightness()))
+}
+
+/// Luma of a JPEG turned upright; `None` for other files and for JPEGs whose first channel is not luma.
+fn luma(bytes: &[u8]) -> Option<GrayImage> {
+    if !bytes.starts_with(&[0xff, 0xd8]) {
+        return None;
+    }
+    let options = DecoderOptions::default()
+        .set_max_width(65_535)
+        .set_max_height(65_535)
+        .jpeg_set_out_colorspace(ColorSpace::Luma);
+    let mut decoder = JpegDecoder::new_with_options(ZCursor::new(bytes), options);
+    decoder.decode_headers().ok()?;
+    if !matches!(decoder.input_colorspace()?, ColorSpace::YCbCr | ColorSpace::Luma) {
+        return None;
+    }
+    let info = decoder.info()?;
+    let (width, height) = (usize::from(info.width), usize::from(info.height));
+    if (width * height) as u64 > MEMORY_LIMIT {
+        return None;
+    }
+    let codes = decoder.decode().ok()?;
+    let orientation = decoder.exif().and_then(|chunk| Orientation::from_exif_chunk(chunk));
+    let mut picture = DynamicImage::ImageLuma8(GrayImage::from_raw(width as u32, height as u32, codes)?);
+    picture.apply_orientation(orientation.unwrap_or(Orientation::NoTransforms));
+    Some(picture.into_luma8())
 }
 
 fn misfit(path: &Path) -> DecodeError {
     DecodeError::Damaged { path: path.to_owned(), message: "its size does not fit its data".into() }
 }
 
-/// The file's own codes, turned upright by its orientation flag.
-fn upright(path: &Path) -> Result<DynamicImage, DecodeError> {
-    let damaged = |message: String| DecodeError::Damaged { path: path.to_owned(), message };
+/// The file's bytes; a JPEG that breaks off is refused here.
+fn read_whole(path: &Path) -> Result<Vec<u8>, DecodeError> {
     let bytes = std::fs::read(path).map_err(|source| DecodeError::Io { path: path.to_owned(), source })?;
     if bytes.starts_with(&[0xff, 0xd8]) && jpeg_breaks_off(&bytes) {
-        return Err(damaged("the JPEG breaks off before its end".into()));
+        let message = "the JPEG breaks off before its end".into();
+        return Err(DecodeError::Damaged { path: path.to_owned(), message });
     }
-    let mut reader = ImageReader::new(std::io::Cursor::new(&bytes))
+    Ok(bytes)
+}
+
+/// The file's own codes, turned upright by its orientation flag.
+fn upright(path: &Path, bytes: &[u8]) -> Result<DynamicImage, DecodeError> {
+    let damaged = |message: String| DecodeError::Damaged { path: path.to_owned(), message };
+    let mut reader = ImageReader::new(std::io::Cursor::new(bytes))
         .with_guessed_format()
         .map_err(|source| DecodeError::Io { path: path.to_owned(), source })?;
     let mut limits = Limits::default();

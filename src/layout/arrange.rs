@@ -12,11 +12,11 @@ pub(super) use template::check_template;
 
 use super::Layout;
 use super::check::{blend_mode, colour};
-use super::composition::{Composition, Placement, TextAnchor, TextRequest, ToneCurve};
+use super::composition::{Composition, Gain, Placement, TextAnchor, TextRequest, ToneCurve};
 use super::notation::{Normalization, Upright};
 use super::select::Chosen;
 use crate::diag::Diagnostic;
-use crate::ingest::{Mount, Night};
+use crate::ingest::Night;
 use crate::raster::{LinearMap, Matrix2, PixelPoint};
 use crate::register::Registration;
 use crate::sky::{ApparentPosition, Lens, apparent_moon};
@@ -61,7 +61,7 @@ impl Context<'_> {
     /// The lens of a rig, if its plate scale was solved.
     fn lens(&self, rig: usize) -> Option<Lens> {
         let rig = self.registration.rigs.get(rig)?;
-        rig.pointing
+        rig.pointing_at(None)
             .map(|p| p.pointing.lens)
             .or_else(|| rig.focal_length_px.map(|f| Lens::rectilinear(rig.width, rig.height, f)))
     }
@@ -109,19 +109,16 @@ impl Context<'_> {
         }
     }
 
-    fn gain(&self, chosen: &Chosen<'_>) -> f32 {
+    fn gain(&self, chosen: &Chosen<'_>) -> Gain {
         let light = &self.layout.file.light;
         let f = chosen.registered;
         match light.normalization {
-            Normalization::AsShot => 1.0,
-            Normalization::Even => {
-                let level = f.fit.map_or(0.5, |d| d.disc_level).max(1e-4);
-                (light.even_level as f32 / level).clamp(1.0 / 64.0, 64.0)
-            }
+            Normalization::AsShot => Gain::Factor(1.0),
+            Normalization::Even => Gain::ToLevel(light.even_level as f32),
             Normalization::Photometric { .. } => {
                 let exposure = self.night.frame(&f.file).and_then(|frame| frame.metadata.exposure);
                 let light_gain = exposure.map_or(1.0, |e| e.light_gain() * crate::sky::SATURATION_PER_LIGHT_GAIN);
-                (light.even_level / light_gain) as f32
+                Gain::Factor((light.even_level / light_gain) as f32)
             }
         }
     }
@@ -144,20 +141,16 @@ impl Context<'_> {
         if up == Upright::AsShot {
             return Some(Angle::ZERO);
         }
-        let f = chosen.registered;
-        let pointing = self.registration.rigs.get(f.rig).and_then(|r| r.pointing);
-        // Clockwise angle of the zenith from the image's up.
-        let zenith = match (self.night.mount(), pointing) {
-            (_, Some(p)) => p.pointing.zenith_turn(f.centre?),
-            // A level tripod: the zenith is up at the middle of a long lens's frame.
-            (Mount::ReaimedTripod | Mount::FixedTripod, None) => Angle::ZERO,
-            _ => return None,
-        };
+        let orientation = chosen.registered.orientation?;
+        // Clockwise turn on the image from up to celestial north.
+        let north = orientation.north_turn();
         match up {
-            Upright::Zenith | Upright::AsShot => Some(-zenith),
-            // North lies the parallactic angle clockwise of the zenith (position angles run the
-            // other way), so it must be turned back by both.
-            Upright::North => Some(-(zenith + self.apparent(chosen.instant)?.parallactic_angle)),
+            Upright::North | Upright::AsShot => Some(-north),
+            // The zenith lies the parallactic angle from north, position angles running anticlockwise.
+            Upright::Zenith => {
+                let parallactic = self.apparent(chosen.instant)?.parallactic_angle;
+                Some(if orientation.mirrored { -(north + parallactic) } else { parallactic - north })
+            }
         }
     }
 

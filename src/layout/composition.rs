@@ -25,6 +25,17 @@ pub struct ToneCurve {
     pub white: f32,
 }
 
+/// By how much a disc's linear light is multiplied.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Gain {
+    /// By this factor.
+    Factor(f32),
+    /// So that its brighter part (98th percentile of the brightest channel, over the sky) comes to this
+    /// level; by 64 or its inverse at most.
+    ToLevel(f32),
+}
+
 /// One disc.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Placement {
@@ -43,8 +54,8 @@ pub struct Placement {
     pub source_radius_px: f64,
     /// Clockwise turn from the source to the canvas, radians.
     pub turn_rad: f64,
-    /// Factor on linear light.
-    pub gain: f32,
+    /// By how much its light is multiplied.
+    pub gain: Gain,
     /// Softness of the limb, canvas pixels.
     pub feather_px: f64,
     /// Whether sky and glow around the source disc are subtracted.

@@ -13,7 +13,7 @@ mod notation;
 mod select;
 
 pub use composition::{
-    BackplatePlacement, BlendMode, Composition, Mark, Placement, TextAnchor, TextRequest, ToneCurve,
+    BackplatePlacement, BlendMode, Composition, Gain, Mark, Placement, TextAnchor, TextRequest, ToneCurve,
 };
 pub use notation::{
     Arrangement, Backplate, Canvas, Labels, LayoutFile, Light, Normalization, Order, PhaseGrid, Selection, ShadowMap,

@@ -103,6 +103,10 @@ impl Plane {
     pub fn data_mut(&mut self) -> &mut [f32] {
         &mut self.data
     }
+    /// All values, without the size.
+    pub fn into_data(self) -> Vec<f32> {
+        self.data
+    }
     /// The value at a column and row inside the plane.
     pub fn get(&self, x: usize, y: usize) -> f32 {
         self.data[y * self.width + x]

@@ -3,12 +3,14 @@
 //! Pixel coordinates have x to the right, y down and their origin at the top-left *corner*
 //! of the image, so that the first pixel's centre is (0.5, 0.5).
 
+mod coded;
 mod geometry;
 mod image;
 mod resample;
 mod stamp;
 mod transfer;
 
+pub use coded::CodedPlane;
 pub use geometry::{LinearMap, Matrix2, PixelPoint, PixelRect, Similarity};
 pub use image::{LinearImage, Plane};
 pub use resample::resample;

@@ -7,7 +7,7 @@
 //! vote, so a glow does not.
 
 use super::sky_level::SkyLevel;
-use crate::raster::{PixelPoint, Plane};
+use crate::raster::{CodedPlane, PixelPoint, PixelRect};
 use rayon::prelude::*;
 use std::cell::RefCell;
 
@@ -39,48 +39,88 @@ thread_local! {
 const LEAST_SLOPE: f32 = 0.35;
 const MOST_EDGES: usize = 120_000;
 
-fn edges(plane: &Plane) -> Vec<Edge> {
-    let smooth = plane.blurred(1.0);
-    let (w, h) = (smooth.width(), smooth.height());
-    if w < 8 || h < 8 {
+/// Side of the tiles that are looked at or passed over, pixels.
+const TILE: usize = 64;
+/// Pixels around a tile that its blur and slopes reach.
+const MARGIN: i64 = 6;
+/// Blocks of pixels whose means tell whether anything is in a tile.
+const BLOCK: usize = 4;
+
+/// The tiles in which the light varies more than the noise: most of a night sky is passed over unseen.
+fn busy_tiles(plane: &CodedPlane, sky: &SkyLevel) -> Vec<PixelRect> {
+    let coarse = sky.compressed(plane.reduced(BLOCK), (0.0, 0.0), BLOCK as f64);
+    let (w, h) = (coarse.width(), coarse.height());
+    let (columns, rows) = (plane.width().div_ceil(TILE), plane.height().div_ceil(TILE));
+    let mut busy = vec![false; columns * rows];
+    // A rise of half a unit between neighbouring blocks is less than any edge that counts makes.
+    for y in 0..h {
+        for x in 0..w {
+            let here = coarse.get(x, y);
+            let beside = if x + 1 < w { (coarse.get(x + 1, y) - here).abs() } else { 0.0 };
+            let below = if y + 1 < h { (coarse.get(x, y + 1) - here).abs() } else { 0.0 };
+            if beside.max(below) > 0.5 {
+                // The edge may lie in either block, and the next tile may hold its neighbour.
+                for (bx, by) in [(x, y), (x + 1, y + 1)] {
+                    let tile = (by * BLOCK / TILE).min(rows - 1) * columns + (bx * BLOCK / TILE).min(columns - 1);
+                    busy[tile] = true;
+                }
+            }
+        }
+    }
+    (0..busy.len())
+        .filter(|i| busy[*i])
+        .map(|i| {
+            let (x0, y0) = ((i % columns * TILE) as i64, (i / columns * TILE) as i64);
+            PixelRect { x0, y0, x1: x0 + TILE as i64, y1: y0 + TILE as i64 }
+        })
+        .collect()
+}
+
+/// Edge points of one tile.
+fn edges_in(plane: &CodedPlane, sky: &SkyLevel, tile: PixelRect) -> Vec<Edge> {
+    let reach = PixelRect { x0: tile.x0 - MARGIN, y0: tile.y0 - MARGIN, x1: tile.x1 + MARGIN, y1: tile.y1 + MARGIN };
+    let (window, at) = plane.window(reach);
+    let smooth = sky.compressed(window, (at.x0 as f64, at.y0 as f64), 1.0).blurred(1.0);
+    let (w, h) = (smooth.width() as i64, smooth.height() as i64);
+    let slope = |x: i64, y: i64| {
+        let value = |x: i64, y: i64| smooth.get(x as usize, y as usize);
+        ((value(x + 1, y) - value(x - 1, y)) / 2.0, (value(x, y + 1) - value(x, y - 1)) / 2.0)
+    };
+    let mut out = Vec::new();
+    for y in (tile.y0 - at.y0).max(2)..(tile.y1 - at.y0).min(h - 2) {
+        for x in (tile.x0 - at.x0).max(2)..(tile.x1 - at.x0).min(w - 2) {
+            let (gx, gy) = slope(x, y);
+            // Most of a night is below the bar: no root before it is passed.
+            let square = gx * gx + gy * gy;
+            if square < LEAST_SLOPE * LEAST_SLOPE {
+                continue;
+            }
+            let m = square.sqrt();
+            // Steepest along its own direction, to the nearest pixel.
+            let (sx, sy) = ((gx / m).round() as i64, (gy / m).round() as i64);
+            let steeper = |s: (f32, f32)| s.0 * s.0 + s.1 * s.1 > square;
+            if steeper(slope(x + sx, y + sy)) || steeper(slope(x - sx, y - sy)) {
+                continue;
+            }
+            out.push(Edge {
+                x: (at.x0 + x) as f32 + 0.5,
+                y: (at.y0 + y) as f32 + 0.5,
+                gx: gx / m,
+                gy: gy / m,
+                weight: (m / (2.0 * LEAST_SLOPE)).min(1.0),
+            });
+        }
+    }
+    out
+}
+
+fn edges(plane: &CodedPlane) -> Vec<Edge> {
+    if plane.width() < 8 || plane.height() < 8 {
         return Vec::new();
     }
-    let slope = |x: usize, y: usize| {
-        let gx = (smooth.get(x + 1, y) - smooth.get(x - 1, y)) / 2.0;
-        let gy = (smooth.get(x, y + 1) - smooth.get(x, y - 1)) / 2.0;
-        (gx, gy)
-    };
-    let mut out: Vec<Edge> = (2..h - 2)
-        .into_par_iter()
-        .flat_map_iter(|y| {
-            let mut row = Vec::new();
-            for x in 2..w - 2 {
-                let (gx, gy) = slope(x, y);
-                // Most of a night is below the bar: no root before it is passed.
-                let square = gx * gx + gy * gy;
-                if square < LEAST_SLOPE * LEAST_SLOPE {
-                    continue;
-                }
-                let m = square.sqrt();
-                // Steepest along its own direction, to the nearest pixel.
-                let (sx, sy) = ((gx / m).round() as i64, (gy / m).round() as i64);
-                let ahead = slope((x as i64 + sx) as usize, (y as i64 + sy) as usize);
-                let behind = slope((x as i64 - sx) as usize, (y as i64 - sy) as usize);
-                let steeper = |s: (f32, f32)| s.0 * s.0 + s.1 * s.1 > square;
-                if steeper(ahead) || steeper(behind) {
-                    continue;
-                }
-                row.push(Edge {
-                    x: x as f32 + 0.5,
-                    y: y as f32 + 0.5,
-                    gx: gx / m,
-                    gy: gy / m,
-                    weight: (m / (2.0 * LEAST_SLOPE)).min(1.0),
-                });
-            }
-            row
-        })
-        .collect();
+    let sky = SkyLevel::measure(plane);
+    let mut out: Vec<Edge> =
+        busy_tiles(plane, &sky).into_par_iter().flat_map_iter(|tile| edges_in(plane, &sky, tile)).collect();
     if out.len() > MOST_EDGES {
         // A cluttered frame: keep the strongest.
         out.select_nth_unstable_by(MOST_EDGES, |a, b| b.weight.total_cmp(&a.weight));
@@ -163,47 +203,49 @@ struct Level {
 }
 
 fn levels(from_px: f64, to_px: f64) -> Vec<Level> {
-    let mut out = Vec::new();
+    let mut out: Vec<Level> = Vec::new();
     let mut low = from_px;
-    // Each level looks for discs of some 9 to 20 of its own pixels.
-    while low < to_px * 0.999 {
-        let high = (low * 2.2).min(to_px);
-        out.push(Level { factor: ((low / 9.0).floor() as usize).max(1), from_px: low, to_px: high });
+    // Each level looks for discs of some 9 to 20 of its own pixels, and is reduced from the one before.
+    while out.is_empty() || low < to_px * 0.999 {
+        let high = (low * 2.2).min(to_px).max(low);
+        let before = out.last().map_or(1, |l| l.factor);
+        let factor = before * ((low / 9.0 / before as f64).floor() as usize).max(1);
+        out.push(Level { factor, from_px: low, to_px: high });
         low = high;
-    }
-    if out.is_empty() {
-        out.push(Level { factor: ((from_px / 9.0).floor() as usize).max(1), from_px, to_px });
     }
     out
 }
 
 /// Candidates of radii between two bounds (pixels of the full frame), best first.
-pub(super) fn candidates(brightness: &Plane, from_px: f64, to_px: f64, keep: usize) -> Vec<Candidate> {
+pub(super) fn candidates(brightness: &CodedPlane, from_px: f64, to_px: f64, keep: usize) -> Vec<Candidate> {
     let mut out: Vec<Candidate> = Vec::new();
+    let mut before: Option<(usize, CodedPlane)> = None;
     for level in levels(from_px, to_px) {
         let factor = level.factor as f64;
-        let reduced = brightness.reduced(level.factor);
-        if reduced.width() < 8 || reduced.height() < 8 {
+        let (from, by) = before.as_ref().map_or((brightness, level.factor), |(f, plane)| (plane, level.factor / f));
+        let reduced = if by > 1 { Some(CodedPlane::from_light(from.reduced(by))) } else { None };
+        let plane = reduced.as_ref().unwrap_or(from);
+        if plane.width() < 8 || plane.height() < 8 {
             // A disc that large does not fit this frame.
             continue;
         }
-        let compressed = SkyLevel::measure(&reduced).compressed(&reduced);
-        let edges = edges(&compressed);
+        let size = (plane.width(), plane.height());
+        let edges = edges(plane);
         let (low, high) = (level.from_px / factor, level.to_px / factor);
         let steps = ((high / low).ln() / 0.07).ceil().max(1.0) as usize;
         let radii: Vec<f64> = (0..=steps).map(|i| low * (high / low).powf(i as f64 / steps as f64)).collect();
         let found: Vec<Candidate> = radii
             .par_iter()
-            .flat_map_iter(|r| {
-                VOTES
-                    .with_borrow_mut(|votes| peaks(votes, &edges, (reduced.width(), reduced.height()), *r as f32, keep))
-            })
+            .flat_map_iter(|r| VOTES.with_borrow_mut(|votes| peaks(votes, &edges, size, *r as f32, keep)))
             .collect();
         out.extend(found.into_iter().map(|c| Candidate {
             centre: PixelPoint::new(c.centre.x * factor, c.centre.y * factor),
             radius_px: c.radius_px * factor,
             support: c.support,
         }));
+        if let Some(reduced) = reduced {
+            before = Some((level.factor, reduced));
+        }
     }
     out.sort_by(|a, b| {
         b.support.total_cmp(&a.support).then(a.centre.x.total_cmp(&b.centre.x)).then(a.centre.y.total_cmp(&b.centre.y))

@@ -1,14 +1,13 @@
 //! The Moon in one frame: candidates, then the limb, then the best of the circles.
 
-use super::candidates::{Candidate, candidates};
-use super::circle::{RadiusPrior, fit};
-use super::limb::{LimbSearch, Metric, limb_points};
-use super::sky_level::SkyLevel;
+use super::candidates::candidates;
+use super::circle::{Circle, RadiusPrior, fit};
+use super::cutout::Cutout;
+use super::limb::{LimbPoint, LimbSearch, Metric, limb_points};
+use super::sky_level::{SkyLevel, difference_noise};
 use super::small_disc::{self, Shading};
-use crate::raster::{PixelPoint, Plane, TransferFunction};
+use crate::raster::{CodedPlane, PixelPoint, PixelRect, Plane};
 use crate::sky::Lens;
-use std::collections::HashMap;
-use std::rc::Rc;
 
 /// What is known before a frame is looked at.
 #[derive(Clone, Copy, Debug)]
@@ -56,9 +55,10 @@ pub struct DiscFit {
     pub edge_width_px: f64,
     /// Share of the disc's pixels at the top of the scale.
     pub saturated_share: f64,
-    /// Light of the disc's brighter part (98th percentile over the sky, of the brightest channel
-    /// where the sequence was solved), linear, 1 = saturated.
+    /// Light of the disc's brighter part (98th percentile over the sky), linear, 1 = saturated.
     pub disc_level: f32,
+    /// Mean light of the disc over the sky, linear, 1 = saturated.
+    pub mean_level: f32,
     /// Light of the sky around the disc, linear, 1 = saturated.
     pub sky_level: f32,
     /// Mean step of light at the limb over the noise.
@@ -85,50 +85,76 @@ impl DiscFit {
     }
 }
 
-/// A frame made ready for measuring: brightness, noise, and a reduced copy for large discs.
+/// A frame made ready for measuring.
 pub(super) struct Measured<'a> {
-    pub plane: &'a Plane,
+    pub plane: &'a CodedPlane,
     pub sky: SkyLevel,
-    /// Where nothing is known of the camera: the brightness as the file codes it, with its noise.
-    coded: Option<(Plane, f32)>,
-    /// Reduced copies with their noise, by factor, made when first asked for.
-    reduced: std::cell::RefCell<HashMap<usize, Rc<(Plane, f32)>>>,
+    /// Noise of the coded values, where edges are placed on them.
+    code_noise: Option<f32>,
 }
 
 impl<'a> Measured<'a> {
-    pub fn new(plane: &'a Plane) -> Self {
-        Measured { plane, sky: SkyLevel::measure(plane), coded: None, reduced: std::cell::RefCell::default() }
+    pub fn new(plane: &'a CodedPlane) -> Self {
+        Measured { plane, sky: SkyLevel::measure(plane), code_noise: None }
     }
 
     /// For a picture of which nothing is known. A camera's own tone curve is steeper in the dark than
     /// sRGB, so undoing sRGB leaves the limb's outer half pressed down and the disc a pixel too small;
     /// on the coded values the edge is where it looks to be.
-    pub fn of_unknown_camera(plane: &'a Plane) -> Self {
-        let codes = plane.data().iter().map(|v| TransferFunction::Srgb.encode(*v)).collect();
-        let coded = Plane::from_data(plane.width(), plane.height(), codes).map(|codes| {
-            let noise = SkyLevel::measure(&codes).noise.max(0.5 / 255.0);
-            (codes, noise)
-        });
-        Measured { coded, ..Measured::new(plane) }
+    pub fn of_unknown_camera(plane: &'a CodedPlane) -> Self {
+        let noise = difference_noise((plane.width(), plane.height()), |x, y| plane.code(x, y));
+        Measured { code_noise: Some(noise.max(0.5 / 255.0)), ..Measured::new(plane) }
     }
 
-    /// The plane on which edges are placed, and its noise.
-    fn edges(&self) -> (&Plane, f32) {
-        self.coded.as_ref().map_or((self.plane, self.sky.noise), |(plane, noise)| (plane, *noise))
-    }
-
-    fn reduced(&self, factor: usize) -> Rc<(Plane, f32)> {
-        let mut copies = self.reduced.borrow_mut();
-        let copy = copies.entry(factor).or_insert_with(|| {
-            let plane = self.plane.reduced(factor);
-            let noise = SkyLevel::measure(&plane).noise;
-            Rc::new((plane, noise))
-        });
-        Rc::clone(copy)
+    /// What edges are placed on, around a place.
+    fn view(&self, centre: PixelPoint, reach_px: f64) -> View {
+        let rect = PixelRect::around(centre, reach_px);
+        let ((plane, at), noise) = match self.code_noise {
+            Some(noise) => (self.plane.window_of_codes(rect), noise),
+            None => (self.plane.window(rect), self.sky.noise),
+        };
+        View { plane, at, noise }
     }
 }
 
-fn metric_at(expected: &Expectation, p: PixelPoint) -> Metric {
+/// A window of a frame, and where it lies.
+#[derive(Clone, Debug)]
+pub(super) struct View {
+    pub plane: Plane,
+    pub at: PixelRect,
+    pub noise: f32,
+}
+
+impl View {
+    fn inside(&self, p: PixelPoint) -> PixelPoint {
+        PixelPoint::new(p.x - self.at.x0 as f64, p.y - self.at.y0 as f64)
+    }
+
+    /// Means of blocks, with the noise of those; coordinates are then the window's over `factor`.
+    fn reduced(&self, factor: usize) -> View {
+        let plane = self.plane.reduced(factor);
+        let noise = difference_noise((plane.width(), plane.height()), |x, y| plane.get(x, y));
+        View { plane, at: self.at, noise: noise.max(self.noise / factor as f32) }
+    }
+}
+
+/// A disc as seen in one frame: all that later passes need of its pixels.
+///
+/// Frames are decoded once; what the sequence teaches afterwards (the radius, the lens, the air)
+/// is applied to what is kept here.
+#[derive(Clone, Debug)]
+pub(super) struct Look {
+    pub fit: DiscFit,
+    /// Points of the limb, as offsets in pixels from `from`.
+    limb: Vec<LimbPoint>,
+    from: PixelPoint,
+    /// The pixels themselves where the disc is small.
+    small: Option<View>,
+    /// The disc on a grid of its own, where it is large enough to show features.
+    pub cutout: Option<Cutout>,
+}
+
+pub(super) fn metric_at(expected: &Expectation, p: PixelPoint) -> Metric {
     let lens = expected.lens.map_or([[1.0, 0.0], [0.0, 1.0]], |lens| lens.local_metric(p));
     let Some(f) = expected.flattening else { return Metric::new(lens) };
     // Stretch along the zenith's direction: I + (ratio - 1) n n^T, n = (right, down).
@@ -139,98 +165,205 @@ fn metric_at(expected: &Expectation, p: PixelPoint) -> Metric {
     Metric::new([[cell(0, 0), cell(0, 1)], [cell(1, 0), cell(1, 1)]])
 }
 
+/// Largest reach of a limb search, in radii.
+const REACH: f64 = 0.30;
+
+/// A circle through the limb seen in a view, in rounds of narrowing reach.
+struct Traced {
+    centre: PixelPoint,
+    radius: f64,
+    points: Vec<LimbPoint>,
+    circle: Circle,
+    metric: Metric,
+}
+
+fn trace(view: &View, expected: &Expectation, first: (PixelPoint, f64), reaches: &[f64]) -> Option<Traced> {
+    let (mut centre, mut radius) = first;
+    let mut last = None;
+    for (round, reach) in reaches.iter().enumerate() {
+        let metric = metric_at(expected, centre);
+        let search = LimbSearch {
+            centre: view.inside(centre),
+            metric,
+            radius,
+            reach: (reach * radius).max(3.0),
+            noise: view.noise,
+            by_profile: round > 0,
+        };
+        let points = limb_points(&view.plane, &search);
+        let circle = fit(&points, radius, expected.radius)?;
+        let (dx, dy) = metric.to_pixels(circle.x, circle.y);
+        let origin = centre;
+        centre = PixelPoint::new(centre.x + dx, centre.y + dy);
+        radius = circle.radius;
+        last = Some((points, circle, metric, origin));
+    }
+    let (mut points, circle, metric, origin) = last?;
+    for p in &mut points {
+        (p.x, p.y) = metric.to_pixels(p.x, p.y);
+        (p.x, p.y) = (p.x + origin.x - centre.x, p.y + origin.y - centre.y);
+    }
+    Some(Traced { centre, radius, points, circle, metric })
+}
+
+/// A large disc is first settled on a reduced copy of its neighbourhood.
+fn settle(view: &View, expected: &Expectation, first: (PixelPoint, f64), factor: usize) -> Option<(PixelPoint, f64)> {
+    let copy = view.reduced(factor);
+    let f = factor as f64;
+    let (mut centre, mut radius) = first;
+    for reach in [REACH, 0.12] {
+        let at = view.inside(centre);
+        let metric = metric_at(expected, centre);
+        let search = LimbSearch {
+            centre: PixelPoint::new(at.x / f, at.y / f),
+            metric,
+            radius: radius / f,
+            reach: reach * radius / f,
+            noise: copy.noise,
+            by_profile: false,
+        };
+        let prior = expected.radius.map(|p| RadiusPrior { radius: p.radius / f, sigma: p.sigma / f + 0.2 });
+        let circle = fit(&limb_points(&copy.plane, &search), radius / f, prior)?;
+        let (dx, dy) = metric.to_pixels(circle.x, circle.y);
+        centre = PixelPoint::new(centre.x + dx * f, centre.y + dy * f);
+        radius = circle.radius * f;
+    }
+    Some((centre, radius))
+}
+
 /// Fits the limb near a place; `radius` is rectified.
 ///
 /// `shading` is the shadow's light over the disc, for small discs.
-pub(super) fn fit_at(
+pub(super) fn look_at(
     frame: &Measured<'_>,
     expected: &Expectation,
     centre: PixelPoint,
     radius: f64,
     shading: Option<Shading<'_>>,
-) -> Option<DiscFit> {
-    let mut at = centre;
-    let mut radius = radius;
-    // Large discs are first settled on a reduced copy of their neighbourhood.
+) -> Option<Look> {
+    let (mut at, mut radius) = (centre, radius);
+    let stretch = metric_at(expected, at).largest_stretch();
+    let mut view = frame.view(at, (1.0 + 1.7 * REACH) * radius * stretch + 14.0);
     let factor = (radius / 45.0).floor() as usize;
-    if factor >= 2 && factor > frame.plane.width().min(frame.plane.height()) / 16 {
-        return None;
-    }
     if factor >= 2 {
-        let copy = frame.reduced(factor);
-        let (reduced, noise) = (&copy.0, copy.1);
-        let f = factor as f64;
-        for reach in [0.30, 0.12] {
-            let search = LimbSearch {
-                centre: PixelPoint::new(at.x / f, at.y / f),
-                metric: metric_at(expected, at),
-                radius: radius / f,
-                reach: reach * radius / f,
-                noise,
-                by_profile: false,
-            };
-            let prior = expected.radius.map(|p| RadiusPrior { radius: p.radius / f, sigma: p.sigma / f + 0.2 });
-            let circle = fit(&limb_points(reduced, &search), radius / f, prior)?;
-            let (dx, dy) = search.metric.to_pixels(circle.x, circle.y);
-            at = PixelPoint::new(at.x + dx * f, at.y + dy * f);
-            radius = circle.radius * f;
+        if view.plane.width().min(view.plane.height()) < 16 * factor {
+            return None;
         }
+        let settled = settle(&view, expected, (at, radius), factor)?;
+        if settled.0.distance(at) > 0.05 * radius || settled.1 > 1.1 * radius {
+            view = frame.view(settled.0, 1.3 * settled.1 * stretch + 14.0);
+        }
+        (at, radius) = settled;
     }
-    let mut last = None;
-    let reaches = if factor >= 2 { [0.06, 0.04, 0.04] } else { [0.30, 0.15, 0.12] };
-    let (plane, noise) = frame.edges();
-    for (round, reach) in reaches.into_iter().enumerate() {
-        let search = LimbSearch {
-            centre: at,
-            metric: metric_at(expected, at),
-            radius,
-            reach: (reach * radius).max(3.0),
-            noise,
-            by_profile: round > 0,
-        };
-        let points = limb_points(plane, &search);
-        let circle = fit(&points, radius, expected.radius)?;
-        let (dx, dy) = search.metric.to_pixels(circle.x, circle.y);
-        at = PixelPoint::new(at.x + dx, at.y + dy);
-        radius = circle.radius;
-        last = Some((points, circle, search.metric));
-    }
-    let (points, circle, metric) = last?;
+    let reaches: &[f64] = if factor >= 2 { &[0.06, 0.04, 0.04] } else { &[REACH, 0.15, 0.12] };
+    let mut traced = trace(&view, expected, (at, radius), reaches)?;
+    let light = light_of_disc(frame, traced.centre, traced.radius * traced.metric.stretch());
+    let small = (traced.radius * traced.metric.stretch() < small_disc::LARGEST_PX).then(|| {
+        let reach = 1.5 * traced.radius * traced.metric.largest_stretch() + 8.0;
+        let (plane, at) = frame.plane.window(PixelRect::around(traced.centre, reach));
+        View { plane, at, noise: frame.sky.noise }
+    });
+    let modelled = small.as_ref().and_then(|view| by_model(view, &mut traced, expected, shading));
+    let fit = describe(&traced, modelled, light, view.noise);
+    let cutout = Cutout::take(frame.plane, frame.sky.noise, fit.centre, fit.radius_px);
+    fit.holds().then_some(Look { fit, limb: traced.points, from: traced.centre, small, cutout })
+}
+
+/// With the radius settled a small disc is placed by the model of its whole image.
+fn by_model(
+    view: &View,
+    traced: &mut Traced,
+    expected: &Expectation,
+    shading: Option<Shading<'_>>,
+) -> Option<small_disc::ModelFit> {
+    let known = expected.radius?;
+    let start = view.inside(traced.centre);
+    let mut model = small_disc::fit_model(&view.plane, start, traced.metric, known.radius, view.noise, shading)?;
+    model.centre = PixelPoint::new(model.centre.x + view.at.x0 as f64, model.centre.y + view.at.y0 as f64);
+    let (dx, dy) = (traced.centre.x - model.centre.x, traced.centre.y - model.centre.y);
+    traced.points.iter_mut().for_each(|p| (p.x, p.y) = (p.x + dx, p.y + dy));
+    (traced.centre, traced.radius) = (model.centre, known.radius);
+    Some(model)
+}
+
+fn describe(traced: &Traced, model: Option<small_disc::ModelFit>, light: DiscLight, noise: f32) -> DiscFit {
+    let Traced { centre, radius, points, circle, metric } = traced;
     let count: f64 = points.iter().map(|p| p.weight).sum::<f64>().max(1e-9);
-    let mean = |f: fn(&super::limb::LimbPoint) -> f64| points.iter().map(|p| p.weight * f(p)).sum::<f64>() / count;
+    let mean = |f: fn(&LimbPoint) -> f64| points.iter().map(|p| p.weight * f(p)).sum::<f64>() / count;
     let stretch = metric.stretch();
-    let mut centre_sigma_px = (circle.covariance[(0, 0)] + circle.covariance[(1, 1)]).sqrt() * stretch;
-    let mut edge_width_px = mean(|p| p.width_px);
-    // With the radius settled a small disc is placed by the model of its whole image.
-    if let Some(known) = expected.radius.filter(|_| radius * stretch < small_disc::LARGEST_PX)
-        && let Some(model) = small_disc::fit_model(frame.plane, at, metric, known.radius, frame.sky.noise, shading)
-    {
-        at = model.centre;
-        centre_sigma_px = model.sigma_px;
-        edge_width_px = model.blur_px;
-        radius = known.radius;
-    }
-    let (saturated_share, high) = light_of_disc(frame.plane, at, radius * stretch);
-    let fit = DiscFit {
-        centre: at,
+    let by_limb = (circle.covariance[(0, 0)] + circle.covariance[(1, 1)]).sqrt() * stretch;
+    DiscFit {
+        centre: *centre,
         radius_px: radius * stretch,
-        rectified_radius_px: radius,
-        centre_sigma_px,
+        rectified_radius_px: *radius,
+        centre_sigma_px: model.map_or(by_limb, |m| m.sigma_px),
         radius_sigma_px: circle.covariance[(2, 2)].sqrt() * stretch,
         arc_deg: circle.arc_deg,
         residual_px: circle.residual,
-        edge_width_px,
-        saturated_share,
-        disc_level: (high - frame.sky.at(at.x, at.y)).max(0.0),
-        sky_level: frame.sky.at(at.x, at.y),
+        edge_width_px: model.map_or_else(|| mean(|p| p.width_px), |m| m.blur_px),
+        saturated_share: light.saturated_share,
+        disc_level: (light.high - light.sky).max(0.0),
+        mean_level: (light.mean - light.sky).max(0.0),
+        sky_level: light.sky,
         contrast: mean(|p| f64::from(p.step)) / f64::from(noise),
         agreeing: circle.agreeing,
-    };
-    fit.holds().then_some(fit)
+    }
 }
 
-/// Share of a disc's pixels within half a percent of the top of the scale, and their 98th percentile.
-fn light_of_disc(plane: &Plane, centre: PixelPoint, radius: f64) -> (f64, f32) {
+impl Look {
+    /// Whether the disc is small enough for its pixels to be kept.
+    pub fn keeps_its_pixels(&self) -> bool {
+        self.small.is_some()
+    }
+
+    /// The disc once more, with what the sequence has taught since: no pixel is decoded for it.
+    pub fn again(&self, expected: &Expectation, shading: Option<Shading<'_>>) -> Option<DiscFit> {
+        let known = expected.radius?.radius;
+        let metric = metric_at(expected, self.from);
+        let light = DiscLight {
+            saturated_share: self.fit.saturated_share,
+            high: self.fit.disc_level + self.fit.sky_level,
+            mean: self.fit.mean_level + self.fit.sky_level,
+            sky: self.fit.sky_level,
+        };
+        if let Some(view) = &self.small {
+            let mut traced = trace(view, expected, (self.fit.centre, known), &[REACH, 0.15, 0.12])?;
+            let model = by_model(view, &mut traced, expected, shading);
+            let fit = describe(&traced, model, light, view.noise);
+            return fit.holds().then_some(fit);
+        }
+        let points: Vec<LimbPoint> = self
+            .limb
+            .iter()
+            .map(|p| {
+                let (x, y) = metric.to_rectified(p.x, p.y);
+                LimbPoint { x, y, ..*p }
+            })
+            .collect();
+        let circle = fit(&points, known, expected.radius)?;
+        let (dx, dy) = metric.to_pixels(circle.x, circle.y);
+        let centre = PixelPoint::new(self.from.x + dx, self.from.y + dy);
+        let traced = Traced { centre, radius: circle.radius, points, circle, metric };
+        // The contrast was measured against the frame's own noise already.
+        let fit = DiscFit { contrast: self.fit.contrast, ..describe(&traced, None, light, 1.0) };
+        fit.holds().then_some(fit)
+    }
+}
+
+/// What a disc sends.
+#[derive(Clone, Copy)]
+struct DiscLight {
+    /// Share of its pixels within half a percent of the top of the scale.
+    saturated_share: f64,
+    /// 98th percentile.
+    high: f32,
+    mean: f32,
+    /// The sky's level there.
+    sky: f32,
+}
+
+fn light_of_disc(frame: &Measured<'_>, centre: PixelPoint, radius: f64) -> DiscLight {
+    let plane = frame.plane;
     let mut values = Vec::new();
     let step = (radius / 40.0).max(1.0);
     let reach = (radius / step) as i64;
@@ -244,29 +377,39 @@ fn light_of_disc(plane: &Plane, centre: PixelPoint, radius: f64) -> (f64, f32) {
             }
         }
     }
+    let sky = frame.sky.at(centre.x, centre.y);
     if values.is_empty() {
-        return (0.0, 0.0);
+        return DiscLight { saturated_share: 0.0, high: 0.0, mean: 0.0, sky };
     }
     values.sort_by(f32::total_cmp);
     let full = values.iter().rev().take_while(|v| **v > 0.995).count();
-    (full as f64 / values.len() as f64, values[(values.len() - 1) * 98 / 100])
+    DiscLight {
+        saturated_share: full as f64 / values.len() as f64,
+        high: values[(values.len() - 1) * 98 / 100],
+        mean: values.iter().sum::<f32>() / values.len() as f32,
+        sky,
+    }
 }
 
 /// All convincing discs of a frame, best first.
-pub(super) fn find_discs(frame: &Measured<'_>, expected: &Expectation, keep: usize) -> Vec<DiscFit> {
-    let places: Vec<Candidate> = candidates(frame.plane, expected.from_px, expected.to_px, 24);
-    let mut found: Vec<DiscFit> = Vec::new();
-    for place in places {
+pub(super) fn find_discs(frame: &Measured<'_>, expected: &Expectation, keep: usize) -> Vec<Look> {
+    let mut found: Vec<Look> = Vec::new();
+    for place in candidates(frame.plane, expected.from_px, expected.to_px, 24) {
+        let near = |f: &Look, share: f64| f.fit.centre.distance(place.centre) < share * f.fit.radius_px;
+        let same_size = |f: &Look| (f.fit.radius_px / place.radius_px).ln().abs() < 0.15;
+        if found.iter().any(|f| near(f, 0.25) && same_size(f) && f.fit.confidence() > 0.5) {
+            continue;
+        }
         let stretch = metric_at(expected, place.centre).stretch();
         let radius = expected.radius.map_or(place.radius_px / stretch, |p| p.radius);
-        let Some(fit) = fit_at(frame, expected, place.centre, radius, None) else { continue };
-        let plausible = fit.radius_px > 0.7 * expected.from_px && fit.radius_px < 1.4 * expected.to_px;
-        let known = found.iter().any(|f| f.centre.distance(fit.centre) < 0.5 * f.radius_px);
+        let Some(look) = look_at(frame, expected, place.centre, radius, None) else { continue };
+        let plausible = look.fit.radius_px > 0.7 * expected.from_px && look.fit.radius_px < 1.4 * expected.to_px;
+        let known = found.iter().any(|f| f.fit.centre.distance(look.fit.centre) < 0.5 * f.fit.radius_px);
         if plausible && !known {
-            found.push(fit);
+            found.push(look);
         }
     }
-    found.sort_by(|a, b| b.confidence().total_cmp(&a.confidence()));
+    found.sort_by(|a, b| b.fit.confidence().total_cmp(&a.fit.confidence()));
     found.truncate(keep);
     found
 }

@@ -1,72 +1,30 @@
 //! From single frames to one solution for the night, rig by rig.
 //!
-//! 1. every frame is searched by itself (in parallel, one decoded frame a thread);
-//! 2. a fixed tripod's pointing, or the median of radius over semidiameter, gives one plate scale;
-//! 3. every frame is measured again with the radius known, and where nothing was found, where the
-//!    solution expects the Moon;
-//! 4. the pointing is solved once more, and what could not be measured is inferred from it.
+//! 1. every frame is searched by itself (in parallel, one decoded frame a thread); what is kept of
+//!    it is small;
+//! 2. the mount is solved (a fixed tripod's pointings, a tracking mount's drift), and with it, or with
+//!    the discs' own sizes, one plate scale;
+//! 3. every disc is fitted again with the radius known; only frames that gave nothing, or a doubtful
+//!    disc, are decoded once more and searched where the solution expects the Moon;
+//! 4. the mount is solved once more, and what could not be measured is inferred from it.
 
+use super::aim::Aim;
 use super::circle::RadiusPrior;
-use super::frame::{DiscFit, Expectation, Flattening, Measured, find_discs, fit_at};
-use super::pointing::{PointingSolution, Sighting, nearest, solve};
+use super::cutout::Cutout;
+use super::faint::find_faint;
+use super::frame::{DiscFit, Expectation, Look, Measured, find_discs, look_at};
+use super::rejection::{Rejection, RejectionReason, is_ghost, stands_still};
+use super::sky_place::SkyPlace;
 use super::small_disc::Shading;
 use super::{FrameRegistration, RigSolution, Status};
 use crate::diag::Diagnostic;
-use crate::ingest::{Frame, Mount, Night, Rig, decode, decode_brightness};
-use crate::raster::{LinearImage, PixelPoint, PixelRect, Plane};
-use crate::sky::{
-    CameraPointing, Danjon, EarthShadow, Horizontal, Lens, Observer, Refraction, ShadowLight, apparent_moon,
-    shadow_from,
-};
-use crate::units::Angle;
+use crate::ingest::{Frame, Mount, Night, Rig, decode_brightness};
+use crate::raster::{PixelPoint, PixelRect};
+use crate::sky::{Lens, SATURATION_PER_LIGHT_GAIN};
 use rayon::prelude::*;
 
 /// Least confidence for a disc found without the sequence's help.
-const CONFIDENT: f64 = 0.30;
-
-/// Where the sky says the Moon is, for one frame.
-#[derive(Clone, Copy, Debug)]
-struct SkyPlace {
-    seen: Horizontal,
-    semidiameter: Angle,
-    shadow: EarthShadow,
-    parallactic_angle: Angle,
-}
-
-fn sky_place(observer: Option<&Observer>, frame: &Frame) -> Option<SkyPlace> {
-    let (observer, time) = (observer?, frame.time?);
-    if !crate::sky::serves(time.middle) {
-        return None;
-    }
-    let position = apparent_moon(observer, time.middle);
-    Some(SkyPlace {
-        seen: position.refracted(Refraction::default()),
-        semidiameter: position.semidiameter,
-        shadow: shadow_from(observer, time.middle, &position),
-        parallactic_angle: position.parallactic_angle,
-    })
-}
-
-/// How the shadow's light varies over the disc as this camera sees it, by the ephemeris.
-///
-/// In the umbra a middling Danjon grade gives the run of the light; how steep it really was on
-/// the night is left to the polynomials that multiply it.
-fn shadow_light_over(place: &SkyPlace, pointing: &CameraPointing, centre: PixelPoint) -> impl Fn(f64, f64) -> f64 {
-    let shadow = place.shadow;
-    let light = ShadowLight::new(shadow.umbra_radius, shadow.penumbra_radius, Danjon { scale: 2.0 });
-    let up = (place.parallactic_angle + pointing.zenith_turn(centre)).radians();
-    let radius = place.semidiameter.radians();
-    // Any scale will do; near one keeps the normal equations well conditioned.
-    let farthest = shadow.separation() + place.semidiameter;
-    let brightest = 1.0 / light.radiance(farthest).iter().sum::<f64>();
-    move |right, down| {
-        // Position angles run anticlockwise on the image: right of `up` is west of it.
-        let (s, c) = up.sin_cos();
-        let (north, east) = ((-down * c + right * s) * radius, (-down * s - right * c) * radius);
-        let from_axis = (east - shadow.xi.radians()).hypot(north - shadow.eta.radians());
-        light.radiance(Angle::from_radians(from_axis)).iter().sum::<f64>() * brightest
-    }
-}
+pub(super) const CONFIDENT: f64 = 0.30;
 
 /// What the first search of a rig's frames looks for.
 fn first_expectation(rig: &Rig) -> Expectation {
@@ -103,295 +61,361 @@ pub(super) fn bare_expectation(long_side_px: f64) -> Expectation {
 /// Why a frame has no Moon, when the clock says so.
 pub(super) const BELOW_HORIZON: &str = "the Moon is below the horizon";
 
+/// What a frame showed.
 enum Looked {
-    Discs(Vec<DiscFit>),
+    Discs(Vec<Look>),
     Unreadable(String),
 }
 
-fn brightness(night: &Night, frame: &Frame) -> Result<Plane, String> {
-    decode_brightness(&frame.path, night.transfer()).map_err(|e| e.to_string())
+impl Looked {
+    fn discs(&self) -> &[Look] {
+        match self {
+            Looked::Discs(discs) => discs,
+            Looked::Unreadable(_) => &[],
+        }
+    }
+}
+
+/// The Moon's disc in a frame.
+pub(super) struct Moon {
+    pub fit: DiscFit,
+    pub cutout: Option<Cutout>,
 }
 
 /// Result of one rig.
 pub(super) struct RigResult {
     pub solution: RigSolution,
     pub frames: Vec<(usize, FrameRegistration)>,
+    /// Where the sky says the Moon is in each of `frames`.
+    pub places: Vec<Option<SkyPlace>>,
+    /// The disc on its own grid, for each of `frames` that shows it large enough.
+    pub cutouts: Vec<Option<Cutout>>,
+    pub aim: Aim,
     pub diagnostics: Vec<Diagnostic>,
+}
+
+/// One rig's part of a night.
+struct Roll<'a> {
+    night: &'a Night,
+    rig: &'a Rig,
+    members: Vec<&'a Frame>,
+    places: Vec<Option<SkyPlace>>,
 }
 
 /// Registers the frames of one rig. `progress` is told of each frame looked at.
 pub(super) fn register_rig(night: &Night, index: usize, progress: &(dyn Fn(&str) + Sync)) -> RigResult {
-    let rig = &night.rigs[index];
     let observer = night.observer();
-    let members: Vec<usize> = (0..night.frames.len()).filter(|&i| night.frames[i].rig == index).collect();
-    let places: Vec<Option<SkyPlace>> =
-        members.iter().map(|&i| sky_place(observer.as_ref(), &night.frames[i])).collect();
-    let mut diagnostics = Vec::new();
-    let look = |expected: Expectation| -> Vec<Looked> {
-        members
+    let indices: Vec<usize> = (0..night.frames.len()).filter(|&i| night.frames[i].rig == index).collect();
+    let members: Vec<&Frame> = indices.iter().map(|&i| &night.frames[i]).collect();
+    let places = members.par_iter().map(|f| SkyPlace::of(observer.as_ref(), f)).collect();
+    let roll = Roll { night, rig: &night.rigs[index], members, places };
+    let (looked, diagnostics) = roll.search(progress);
+    let discs: Vec<Vec<DiscFit>> = looked.iter().map(|l| l.discs().iter().map(|d| d.fit).collect()).collect();
+    let first_aim = Aim::solve(night.mount(), roll.rig, &roll.places, &discs);
+    let choices = roll.choose(&looked, &discs, &first_aim);
+    let moons: Vec<Option<Moon>> = (0..roll.members.len())
+        .into_par_iter()
+        .map(|k| roll.measure(k, &looked[k], choices[k].chosen, &first_aim))
+        .collect();
+    let measured: Vec<Vec<DiscFit>> = moons.iter().map(|m| m.iter().map(|m| m.fit).collect()).collect();
+    let aim = first_aim.solve_again(&roll.places, &measured);
+    let frames = roll.entries(&indices, &looked, &moons, choices, &aim);
+    let solution = RigSolution {
+        width: roll.rig.width,
+        height: roll.rig.height,
+        focal_length_px: aim.focal_length_px(),
+        pointings: aim.pointings().to_vec(),
+        tracking: aim.tracking().cloned(),
+        mirrored: None,
+        rotation: None,
+        clock: None,
+    };
+    let cutouts = moons.into_iter().map(|m| m.and_then(|m| m.cutout)).collect();
+    RigResult { solution, frames, places: roll.places, cutouts, aim, diagnostics }
+}
+
+/// Which of a frame's discs is the Moon, and why the others are not.
+#[derive(Default)]
+struct Choice {
+    chosen: Option<usize>,
+    rejected: Vec<Rejection>,
+}
+
+impl Roll<'_> {
+    /// Searches every frame for discs.
+    fn search(&self, progress: &(dyn Fn(&str) + Sync)) -> (Vec<Looked>, Vec<Diagnostic>) {
+        let mut diagnostics = Vec::new();
+        let mut looked = self.look(&first_expectation(self.rig), progress);
+        let found = |l: &[Looked]| {
+            l.iter().filter(|l| l.discs().first().is_some_and(|d| d.fit.confidence() > CONFIDENT)).count()
+        };
+        let count = self.members.len();
+        if self.rig.focal_length_px.is_some() && found(&looked) * 3 < count && count > 1 {
+            let again = self.look(&bare_expectation(self.rig.width.max(self.rig.height) as f64), &|_| {});
+            if found(&again) > found(&looked) {
+                diagnostics.push(
+                    Diagnostic::warning(
+                        "focal-length-doubtful",
+                        "the Moon's size contradicts the focal length and pixel pitch given; they are set aside",
+                    )
+                    .with_help("check `optics` in shoot.ron"),
+                );
+                looked = again;
+            }
+        }
+        (looked, diagnostics)
+    }
+
+    fn look(&self, expected: &Expectation, progress: &(dyn Fn(&str) + Sync)) -> Vec<Looked> {
+        self.members
             .par_iter()
-            .map(|&i| {
-                let frame = &night.frames[i];
-                let looked = match brightness(night, frame) {
+            .map(|frame| {
+                let looked = match decode_brightness(&frame.path, self.night.transfer()) {
                     Ok(plane) => {
                         let measured = match expected.lens {
                             Some(_) => Measured::new(&plane),
                             None => Measured::of_unknown_camera(&plane),
                         };
-                        Looked::Discs(find_discs(&measured, &expected, 4))
+                        Looked::Discs(find_discs(&measured, expected, 4))
                     }
-                    Err(why) => Looked::Unreadable(why),
+                    Err(why) => Looked::Unreadable(why.to_string()),
                 };
                 progress(&frame.name);
                 looked
             })
             .collect()
-    };
-    let mut looked = look(first_expectation(rig));
-    let found = |l: &[Looked]| {
-        l.iter()
-            .filter(|l| matches!(l, Looked::Discs(d) if d.first().is_some_and(|d| d.confidence() > CONFIDENT)))
-            .count()
-    };
-    if rig.focal_length_px.is_some() && found(&looked) * 3 < members.len() && members.len() > 1 {
-        let again = look(bare_expectation(rig.width.max(rig.height) as f64));
-        if found(&again) > found(&looked) {
-            diagnostics.push(
-                Diagnostic::warning(
-                    "focal-length-doubtful",
-                    "the Moon's size contradicts the focal length and pixel pitch given; they are set aside",
-                )
-                .with_help("check `optics` in shoot.ron"),
-            );
-            looked = again;
+    }
+
+    fn size(&self) -> (usize, usize) {
+        (self.rig.width, self.rig.height)
+    }
+
+    /// Says for each frame which disc is the Moon.
+    fn choose(&self, looked: &[Looked], discs: &[Vec<DiscFit>], aim: &Aim) -> Vec<Choice> {
+        (0..looked.len()).map(|k| self.choose_in(k, discs, aim)).collect()
+    }
+
+    fn choose_in(&self, k: usize, discs: &[Vec<DiscFit>], aim: &Aim) -> Choice {
+        let mut choice = Choice::default();
+        let mine = &discs[k];
+        let expected = self.places[k].as_ref().and_then(|place| aim.expects(place));
+        let radius = self.places[k].as_ref().zip(aim.focal_length_px()).map(|(p, f)| f * p.semidiameter.radians());
+        let solved = aim.is_solved();
+        let others = || discs.iter().enumerate().filter(|(i, _)| *i != k).map(|(_, d)| d.as_slice());
+        let reason = |d: &DiscFit| -> Option<RejectionReason> {
+            if is_ghost(d, mine.iter(), self.size()) {
+                return Some(RejectionReason::LensGhost);
+            }
+            let still = || self.night.mount() == Mount::FixedTripod && stands_still(d, others(), 2);
+            let off_size = |r: f64| (d.rectified_radius_px / r - 1.0).abs() > 0.12 + 2.0 / r;
+            match (solved, expected, radius) {
+                (true, Some(at), Some(r)) => {
+                    let off = d.centre.distance(at) > 0.8 * r + 3.0;
+                    off.then(|| if still() { RejectionReason::DoesNotMove } else { RejectionReason::OffTrack })
+                }
+                (true, None, _) if aim.covers(self.places[k].as_ref()) => {
+                    Some(if still() { RejectionReason::DoesNotMove } else { RejectionReason::OffTrack })
+                }
+                (_, _, Some(r)) if off_size(r) => Some(RejectionReason::WrongSize),
+                _ => still().then_some(RejectionReason::DoesNotMove),
+            }
+        };
+        for (i, d) in mine.iter().enumerate() {
+            match reason(d) {
+                Some(reason) if d.confidence() > 0.5 * CONFIDENT => choice.rejected.push(Rejection::new(d, reason)),
+                Some(_) => {}
+                None => {
+                    let least = if radius.is_some() { 0.6 * CONFIDENT } else { CONFIDENT };
+                    let nearer =
+                        |j: usize| expected.is_some_and(|at| d.centre.distance(at) < mine[j].centre.distance(at));
+                    let convincing = solved && expected.is_some() || d.confidence() > least;
+                    if convincing && choice.chosen.is_none_or(nearer) {
+                        choice.chosen = Some(i);
+                    }
+                }
+            }
         }
+        choice
     }
-    let discs: Vec<Vec<DiscFit>> = looked
-        .iter()
-        .map(|l| match l {
-            Looked::Discs(d) => d.clone(),
-            Looked::Unreadable(_) => Vec::new(),
-        })
-        .collect();
-    let fixed = night.mount() == Mount::FixedTripod;
-    let start_lens =
-        plate_scale(&discs, &places).or(rig.focal_length_px).map(|f| Lens::rectilinear(rig.width, rig.height, f));
-    let sightings = |discs: &[Vec<DiscFit>]| -> Vec<Sighting> {
-        discs
-            .iter()
-            .zip(&places)
-            .filter_map(|(d, p)| {
-                p.filter(|p| p.seen.altitude.degrees() > -0.5).map(|p| Sighting { seen: p.seen, discs: d.clone() })
-            })
-            .filter(|s| !s.discs.is_empty())
-            .collect()
-    };
-    let lens_known = rig.focal_length_px.map(|f| Lens::rectilinear(rig.width, rig.height, f)).or(start_lens);
-    let pointing = lens_known.filter(|_| fixed).and_then(|lens| solve(lens, &sightings(&discs)));
-    // The pointing measures the focal length over the whole arc; else the discs' own size does.
-    let focal = pointing.map(|p| p.pointing.lens.focal_length_px).or(plate_scale(&discs, &places));
-    let second = measure_again(night, &members, &places, &discs, &looked, focal, pointing.as_ref());
-    let again: Vec<Vec<DiscFit>> = second.iter().map(|d| d.iter().copied().collect()).collect();
-    let final_pointing = pointing.and_then(|p| solve(p.pointing.lens, &sightings(&again))).or(pointing);
-    let frames = members
-        .iter()
-        .enumerate()
-        .map(|(k, &i)| (i, entry(&night.frames[i], &looked[k], second[k], places[k].as_ref(), final_pointing.as_ref())))
-        .collect();
-    let solution = RigSolution {
-        width: rig.width,
-        height: rig.height,
-        focal_length_px: final_pointing.map(|p| p.pointing.lens.focal_length_px).or(focal),
-        pointing: final_pointing,
-    };
-    RigResult { solution, frames, diagnostics }
-}
 
-/// Pixels per radian from the discs' radii over the predicted semidiameters: the median over
-/// frames that show at least half of the limb.
-fn plate_scale(discs: &[Vec<DiscFit>], places: &[Option<SkyPlace>]) -> Option<f64> {
-    let mut ratios: Vec<f64> = discs
-        .iter()
-        .zip(places)
-        .filter_map(|(d, p)| Some((d.first()?, p.as_ref()?)))
-        .filter(|(d, _)| d.arc_deg >= 170.0 && d.confidence() > CONFIDENT && d.saturated_share < 0.2)
-        .map(|(d, p)| d.rectified_radius_px / p.semidiameter.radians())
-        .collect();
-    if ratios.len() < 2 {
-        return None;
-    }
-    ratios.sort_by(f64::total_cmp);
-    Some(ratios[ratios.len() / 2])
-}
-
-/// Second look: the radius is known, and so is the place where a pointing says so.
-fn measure_again(
-    night: &Night,
-    members: &[usize],
-    places: &[Option<SkyPlace>],
-    discs: &[Vec<DiscFit>],
-    looked: &[Looked],
-    focal: Option<f64>,
-    pointing: Option<&PointingSolution>,
-) -> Vec<Option<DiscFit>> {
-    members
-        .par_iter()
-        .enumerate()
-        .map(|(k, &i)| {
-            let frame = &night.frames[i];
-            if matches!(looked[k], Looked::Unreadable(_)) {
+    /// Fits a frame's disc with what the sequence has taught; looks again where that is in doubt.
+    fn measure(&self, k: usize, looked: &Looked, chosen: Option<usize>, aim: &Aim) -> Option<Moon> {
+        let look = chosen.and_then(|i| looked.discs().get(i));
+        let as_found = || look.map(|l| Moon { fit: l.fit, cutout: l.cutout.clone() });
+        if matches!(looked, Looked::Unreadable(_)) {
+            return None;
+        }
+        let (Some(focal), Some(place)) = (aim.focal_length_px(), self.places[k].as_ref()) else { return as_found() };
+        if place.is_below_horizon() {
+            return None;
+        }
+        let (width, height) = self.size();
+        let radius = focal * place.semidiameter.radians();
+        let expected_at = aim.expects(place);
+        if aim.covers(Some(place)) {
+            // Where the aim is known, a Moon outside the frame is not looked for.
+            let (w, h) = (width as f64 + 0.5 * radius, height as f64 + 0.5 * radius);
+            let at = expected_at?;
+            if at.x < -0.5 * radius || at.y < -0.5 * radius || at.x > w || at.y > h {
                 return None;
             }
-            let (Some(focal), Some(place)) = (focal, places[k]) else {
-                return discs[k].first().copied().filter(|d| d.confidence() > CONFIDENT);
-            };
-            let lens = pointing.map_or_else(
-                || Lens::rectilinear(frame.metadata.width, frame.metadata.height, focal),
-                |p| p.pointing.lens,
-            );
-            let expected_at = pointing.map(|p| p.pointing.to_pixel(place.seen));
-            let radius = focal * place.semidiameter.radians();
-            let start = match (pointing, expected_at) {
-                // Below the horizon or behind the camera there is no Moon to measure.
-                _ if place.seen.altitude.degrees() < -0.6 => return None,
-                (Some(p), Some(Some(expected))) => {
-                    let inside = expected.x > -0.5 * radius
-                        && expected.y > -0.5 * radius
-                        && expected.x < frame.metadata.width as f64 + 0.5 * radius
-                        && expected.y < frame.metadata.height as f64 + 0.5 * radius;
-                    if !inside {
-                        return None;
-                    }
-                    let sighting = Sighting { seen: place.seen, discs: discs[k].clone() };
-                    nearest(&p.pointing, &sighting)
-                        .filter(|(_, off)| *off < 0.8 * radius + 3.0)
-                        .map_or((expected, 0.0), |(d, _)| (d.centre, d.saturated_share))
-                }
-                (Some(_), _) => return None,
-                _ => {
-                    let best = discs[k].iter().find(|d| {
-                        d.confidence() > 0.6 * CONFIDENT && (d.rectified_radius_px / radius - 1.0).abs() < 0.12
-                    })?;
-                    (best.centre, best.saturated_share)
-                }
-            };
-            let image = decode(&frame.path, night.transfer()).ok()?;
-            let plane = image.brightness();
-            let measured = Measured::new(&plane);
-            let blooming = (3.0 * start.1).min(1.0);
-            let expected = Expectation {
-                from_px: 0.8 * radius,
-                to_px: 2.6 * radius,
-                lens: Some(lens),
-                flattening: flattening(night.mount(), &place, pointing, start.0),
-                radius: Some(RadiusPrior { radius, sigma: 0.003 * radius + 0.05 + blooming * 1.2 }),
-            };
-            let shading = pointing.map(|p| shadow_light_over(&place, &p.pointing, start.0));
-            let mut fit = fit_at(&measured, &expected, start.0, radius, shading.as_ref().map(|s| s as Shading<'_>))?;
-            fit.disc_level = brightest_channel(&image, &fit);
-            // A limb must lie where the solution says the Moon is.
-            let stray = expected_at.flatten().map_or(0.0, |e| e.distance(fit.centre));
-            (stray < 0.5 * radius + 3.0).then_some(fit)
-        })
-        .collect()
-}
-
-/// How the air flattens the disc in this frame, where the zenith's direction in it is known.
-fn flattening(
-    mount: Mount,
-    place: &SkyPlace,
-    pointing: Option<&PointingSolution>,
-    centre: PixelPoint,
-) -> Option<Flattening> {
-    let zenith_turn = match (mount, pointing) {
-        (_, Some(p)) => p.pointing.zenith_turn(centre).radians(),
-        // A level tripod, to a degree or two: the flattening is hardly turned by that.
-        (Mount::FixedTripod | Mount::ReaimedTripod, None) => 0.0,
-        _ => return None,
-    };
-    let air = Refraction::default();
-    let half = place.semidiameter * 0.7;
-    let height = air.airless_altitude(place.seen.altitude + half) - air.airless_altitude(place.seen.altitude - half);
-    Some(Flattening { zenith_turn, ratio: height / (half * 2.0) })
-}
-
-/// Light of a disc's brighter part in its brightest channel, above the sky: what a print must hold
-/// without clipping. (The mean of three would let a copper Moon's red run over.)
-fn brightest_channel(image: &LinearImage, fit: &DiscFit) -> f32 {
-    let reach = fit.radius_px * 0.97;
-    let (disc, window) = image.crop(PixelRect::around(fit.centre, reach));
-    let mut values: Vec<f32> = Vec::with_capacity(disc.width() * disc.height());
-    for (i, p) in disc.data().chunks_exact(3).enumerate() {
-        let x = window.x0 as f64 + (i % disc.width()) as f64 + 0.5 - fit.centre.x;
-        let y = window.y0 as f64 + (i / disc.width()) as f64 + 0.5 - fit.centre.y;
-        if x.hypot(y) < reach {
-            values.push(p[0].max(p[1]).max(p[2]));
         }
+        let pointing = aim.pointing(place);
+        let lens = pointing.map_or_else(|| Lens::rectilinear(width, height, focal), |p| p.lens);
+        let start = look.map(|l| l.fit.centre).or(expected_at);
+        let near = start.unwrap_or(PixelPoint::new(width as f64 / 2.0, height as f64 / 2.0));
+        let blooming = look.map_or(0.0, |l| (3.0 * l.fit.saturated_share).min(1.0));
+        let expected = Expectation {
+            from_px: 0.8 * radius,
+            to_px: 2.6 * radius,
+            lens: Some(lens),
+            flattening: place.flattening(self.night.mount(), pointing, near),
+            radius: Some(RadiusPrior { radius, sigma: 0.003 * radius + 0.05 + blooming * 1.2 }),
+        };
+        let shading = pointing.map(|p| place.light_over(p, near));
+        let shading = shading.as_ref().map(|s| s as Shading<'_>);
+        // A limb must lie where the solution says the Moon is.
+        let stray = |fit: &DiscFit| expected_at.is_some_and(|e| e.distance(fit.centre) > 0.5 * radius + 3.0);
+        if let Some(look) = look
+            && let Some(fit) = look.again(&expected, shading)
+            && !stray(&fit)
+            && is_settled(look, &fit, radius)
+        {
+            return Some(Moon { fit, cutout: look.cutout.clone() });
+        }
+        let plane = decode_brightness(&self.members[k].path, self.night.transfer()).ok()?;
+        let measured = Measured::new(&plane);
+        let again = start
+            .and_then(|at| look_at(&measured, &expected, at, radius, shading))
+            .filter(|l| !stray(&l.fit) && l.fit.confidence() > 0.25 * CONFIDENT);
+        if let Some(look) = again {
+            return Some(Moon { fit: look.fit, cutout: look.cutout });
+        }
+        let area = match expected_at {
+            Some(at) => PixelRect::around(at, 0.6 * radius + 4.0),
+            None if aim.covers(Some(place)) => return None,
+            None => PixelRect::of_size(width, height),
+        };
+        let fit = find_faint(&measured, &expected, area, shading).filter(|fit| !stray(fit))?;
+        Some(Moon { fit, cutout: Cutout::take(&plane, measured.sky.noise, fit.centre, fit.radius_px) })
     }
-    if values.is_empty() {
-        return fit.disc_level;
-    }
-    let at = (values.len() - 1) * 98 / 100;
-    (*values.select_nth_unstable_by(at, f32::total_cmp).1 - fit.sky_level).max(0.0)
-}
 
-fn entry(
-    frame: &Frame,
-    looked: &Looked,
-    fit: Option<DiscFit>,
-    place: Option<&SkyPlace>,
-    pointing: Option<&PointingSolution>,
-) -> FrameRegistration {
-    let mut out = FrameRegistration {
-        file: frame.name.clone(),
-        rig: frame.rig,
-        status: Status::Absent,
-        utc: frame.time.map(|t| t.middle.to_iso_utc()),
-        centre: None,
-        radius_px: None,
-        centre_sigma_px: None,
-        umbral_fraction: place.map(|p| p.shadow.umbral_fraction()),
-        fit: None,
-        foreground: frame.foreground,
-        exclude: false,
-        reason: None,
-    };
-    if let Looked::Unreadable(why) = looked {
-        out.reason = Some(why.clone());
-        return out;
+    fn entries(
+        &self,
+        indices: &[usize],
+        looked: &[Looked],
+        moons: &[Option<Moon>],
+        choices: Vec<Choice>,
+        aim: &Aim,
+    ) -> Vec<(usize, FrameRegistration)> {
+        let mut entries: Vec<(usize, FrameRegistration)> = choices
+            .into_iter()
+            .enumerate()
+            .map(|(k, choice)| {
+                let mut entry = self.entry(k, &looked[k], moons[k].as_ref(), aim);
+                entry.rejected = choice.rejected;
+                (indices[k], entry)
+            })
+            .collect();
+        light_against_prediction(&mut entries);
+        entries
     }
-    if let Some(fit) = fit {
-        out.status = Status::Measured;
-        out.centre = Some(fit.centre);
-        out.radius_px = Some(fit.radius_px);
-        out.centre_sigma_px = Some(fit.centre_sigma_px);
-        out.fit = Some(fit);
-        return out;
-    }
-    let Some(place) = place else {
-        out.reason = Some("no disc was found".into());
-        return out;
-    };
-    if place.seen.altitude.degrees() < -0.6 {
-        out.reason = Some(BELOW_HORIZON.into());
-        return out;
-    }
-    match pointing.map(|p| (p, p.pointing.to_pixel(place.seen))) {
-        Some((p, Some(at))) => {
-            let radius = p.pointing.lens.disc_radius_px(at, place.semidiameter);
-            let (w, h) = (frame.metadata.width as f64, frame.metadata.height as f64);
-            if at.x > -radius && at.y > -radius && at.x < w + radius && at.y < h + radius {
-                out.status = Status::Inferred;
-                out.centre = Some(PixelPoint::new(at.x, at.y));
-                out.radius_px = Some(radius);
-                out.centre_sigma_px = Some(p.rms_px);
-                out.reason = Some("no limb was found where the Moon stands".into());
-            } else {
-                out.reason = Some("the Moon is outside the frame".into());
+
+    fn entry(&self, k: usize, looked: &Looked, moon: Option<&Moon>, aim: &Aim) -> FrameRegistration {
+        let (frame, place) = (self.members[k], self.places[k].as_ref());
+        let mut out = FrameRegistration {
+            file: frame.name.clone(),
+            rig: frame.rig,
+            status: Status::Absent,
+            utc: frame.time.map(|t| t.middle.to_iso_utc()),
+            centre: None,
+            radius_px: None,
+            centre_sigma_px: None,
+            umbral_fraction: place.map(|p| p.shadow.umbral_fraction()),
+            orientation: None,
+            light_ratio: None,
+            fit: None,
+            rejected: Vec::new(),
+            foreground: frame.foreground,
+            exclude: false,
+            reason: None,
+        };
+        if let Looked::Unreadable(why) = looked {
+            out.reason = Some(why.clone());
+            return out;
+        }
+        if let Some(Moon { fit, .. }) = moon {
+            out.status = Status::Measured;
+            out.centre = Some(fit.centre);
+            out.radius_px = Some(fit.radius_px);
+            out.centre_sigma_px = Some(fit.centre_sigma_px);
+            out.fit = Some(*fit);
+            out.light_ratio = self.light_ratio(k, fit);
+            return out;
+        }
+        let Some(place) = place else {
+            out.reason = Some("no disc was found".into());
+            return out;
+        };
+        if place.is_below_horizon() {
+            out.reason = Some(BELOW_HORIZON.into());
+            return out;
+        }
+        match aim.infers(place) {
+            Some((at, sigma_px, radius)) => {
+                let (w, h) = (frame.metadata.width as f64, frame.metadata.height as f64);
+                if at.x > -radius && at.y > -radius && at.x < w + radius && at.y < h + radius {
+                    out.status = Status::Inferred;
+                    out.centre = Some(at);
+                    out.radius_px = Some(radius);
+                    out.centre_sigma_px = Some(sigma_px);
+                    out.reason = Some("no limb was found where the Moon stands".into());
+                } else {
+                    out.reason = Some("the Moon is outside the frame".into());
+                }
             }
+            None if aim.covers(Some(place)) => out.reason = Some("the Moon is outside the frame".into()),
+            None => out.reason = Some("no disc of the Moon's size was found".into()),
         }
-        Some((_, None)) => out.reason = Some("the Moon is outside the frame".into()),
-        None => out.reason = Some("no disc of the Moon's size was found".into()),
+        out
     }
-    out
+
+    /// Light of a disc over what the exposure and the ephemeris predict for a clear sky, on a scale of
+    /// its own; `None` where it is saturated or nothing is predicted.
+    fn light_ratio(&self, k: usize, fit: &DiscFit) -> Option<f64> {
+        let exposure = self.members[k].metadata.exposure?;
+        let place = self.places[k].as_ref()?;
+        if fit.saturated_share > 0.02 {
+            return None;
+        }
+        let shadow = &place.shadow;
+        let grade = crate::sky::Danjon { scale: 2.0 };
+        let light = crate::sky::ShadowLight::new(shadow.umbra_radius, shadow.penumbra_radius, grade);
+        let mean = light.mean_over_disc(shadow.moon_semidiameter, shadow.separation()).iter().sum::<f64>() / 3.0;
+        let air = crate::sky::Extinction::default().transmission(crate::sky::airmass(place.seen.altitude))[1];
+        let predicted = mean * air * exposure.light_gain() * SATURATION_PER_LIGHT_GAIN;
+        Some(f64::from(fit.mean_level) / predicted)
+    }
+}
+
+/// Whether a first look was good enough to be fitted again without its frame.
+fn is_settled(look: &Look, fit: &DiscFit, radius: f64) -> bool {
+    let same_size = (look.fit.rectified_radius_px / radius - 1.0).abs() < 0.012 + 0.3 / radius;
+    let unmoved = look.fit.centre.distance(fit.centre) < 0.02 * radius + 0.5;
+    look.keeps_its_pixels() || (same_size && unmoved && fit.arc_deg >= 120.0)
+}
+
+/// Puts the light's ratios on a scale on which the clear frames are 1: the upper quartile of the partial
+/// phases, and of totality apart (how dark the umbra is nobody knows before the night).
+fn light_against_prediction(entries: &mut [(usize, FrameRegistration)]) {
+    for total in [false, true] {
+        let in_group = |f: &FrameRegistration| f.umbral_fraction.is_some_and(|u| (u > 0.95) == total);
+        let mut ratios: Vec<f64> =
+            entries.iter().filter(|(_, f)| in_group(f)).filter_map(|(_, f)| f.light_ratio).collect();
+        ratios.sort_by(f64::total_cmp);
+        let Some(clear) = ratios.get(ratios.len() * 3 / 4).copied().filter(|c| *c > 0.0) else { continue };
+        for (_, f) in entries.iter_mut().filter(|(_, f)| in_group(f)) {
+            f.light_ratio = f.light_ratio.map(|r| r / clear);
+        }
+    }
 }

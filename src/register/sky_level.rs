@@ -4,8 +4,7 @@
 //! On the scale asinh((value - sky) / (3 noise)) both stand clear of the sky by a few units: linear
 //! near the sky, logarithmic far above it.
 
-use crate::raster::Plane;
-use rayon::prelude::*;
+use crate::raster::{CodedPlane, Plane};
 
 /// Sky level over the frame (a coarse mesh, interpolated) and its noise.
 pub(super) struct SkyLevel {
@@ -32,7 +31,7 @@ fn median(values: &mut [f32]) -> f32 {
 impl SkyLevel {
     /// Measures a plane: medians over cells, of which the bright ones (a disc, a lamp) are replaced
     /// by their darker neighbours; noise from differences of neighbouring pixels.
-    pub fn measure(plane: &Plane) -> Self {
+    pub fn measure(plane: &CodedPlane) -> Self {
         let (width, height) = (plane.width(), plane.height());
         let cell = (width.max(height) / 12).clamp(8, 512);
         let (columns, rows) = (width.div_ceil(cell), height.div_ceil(cell));
@@ -41,7 +40,7 @@ impl SkyLevel {
         for row in 0..rows {
             for column in 0..columns {
                 values.clear();
-                let stride = (cell / 48).max(1);
+                let stride = (cell / 32).max(1);
                 for y in (row * cell..((row + 1) * cell).min(height)).step_by(stride) {
                     for x in (column * cell..((column + 1) * cell).min(width)).step_by(stride) {
                         values.push(plane.get(x, y));
@@ -51,7 +50,7 @@ impl SkyLevel {
             }
         }
         let mesh = lowered(&medians, columns, rows);
-        let noise = difference_noise(plane);
+        let noise = light_noise(plane);
         let mesh = Plane::from_data(columns, rows, mesh).unwrap_or_else(|| Plane::filled(1, 1, 0.0));
         SkyLevel { mesh, cell, noise }
     }
@@ -61,21 +60,22 @@ impl SkyLevel {
         self.mesh.sample(x / self.cell as f64, y / self.cell as f64)
     }
 
-    /// The plane on the log-like scale.
-    pub fn compressed(&self, plane: &Plane) -> Plane {
+    /// A window of the plane on the log-like scale; `origin` is where its top-left corner lies, and
+    /// `spacing` how many of the plane's pixels one of the window's spans.
+    pub fn compressed(&self, mut window: Plane, origin: (f64, f64), spacing: f64) -> Plane {
         let scale = 1.0 / (3.0 * self.noise);
-        let width = plane.width();
-        let mut out = plane.clone();
-        out.data_mut().par_chunks_mut(width).enumerate().for_each(|(y, row)| {
+        let width = window.width().max(1);
+        for (y, row) in window.data_mut().chunks_mut(width).enumerate() {
             // The mesh is coarse: its value changes little over eight pixels.
             for (block, values) in row.chunks_mut(8).enumerate() {
-                let sky = self.at(block as f64 * 8.0 + 4.0, y as f64 + 0.5);
+                let x = block as f64 * 8.0 + 4.0;
+                let sky = self.at(origin.0 + x * spacing, origin.1 + (y as f64 + 0.5) * spacing);
                 for v in values {
                     *v = asinh((*v - sky) * scale);
                 }
             }
-        });
-        out
+        }
+        window
     }
 }
 
@@ -97,20 +97,23 @@ fn lowered(medians: &[f32], columns: usize, rows: usize) -> Vec<f32> {
         .collect()
 }
 
+/// Noise of a plane's light; never below a third of an eight-bit step in the dark: in smoothed or
+/// quantised skies most differences are nil, and the step of the coding remains.
+fn light_noise(plane: &CodedPlane) -> f32 {
+    difference_noise((plane.width(), plane.height()), |x, y| plane.get(x, y)).max(1.0 / 255.0 / 12.92 / 3.0)
+}
+
 /// Noise from the differences of pixels two apart (neighbours share demosaicing and JPEG blocks),
-/// robust against edges; never below a third of an eight-bit step in the dark.
-fn difference_noise(plane: &Plane) -> f32 {
-    let stride = ((plane.width() * plane.height()) / 200_000).max(1);
-    let width = plane.width();
-    let data = plane.data();
-    let mut differences: Vec<f32> = (0..data.len().saturating_sub(2))
+/// robust against edges.
+pub(super) fn difference_noise((width, height): (usize, usize), value: impl Fn(usize, usize) -> f32) -> f32 {
+    let pixels = width * height;
+    let stride = (pixels / 120_000).max(1);
+    let mut differences: Vec<f32> = (0..pixels)
         .step_by(stride)
         .filter(|i| i % width + 2 < width)
-        .map(|i| (data[i] - data[i + 2]).abs())
+        .map(|i| (value(i % width, i / width) - value(i % width + 2, i / width)).abs())
         .collect();
-    let sigma = median(&mut differences) * 1.4826 / std::f32::consts::SQRT_2;
-    // In smoothed or quantised skies most differences are nil; the step of the coding remains.
-    sigma.max(1.0 / 255.0 / 12.92 / 3.0)
+    median(&mut differences) * 1.4826 / std::f32::consts::SQRT_2
 }
 
 #[cfg(test)]
@@ -125,7 +128,7 @@ mod tests {
                 plane.data_mut()[y * 240 + x] = 1.0;
             }
         }
-        let sky = SkyLevel::measure(&plane);
+        let sky = SkyLevel::measure(&CodedPlane::from_light(plane));
         assert!((sky.at(120.0, 120.0) - 0.02).abs() < 1e-3);
     }
 }

@@ -4,8 +4,8 @@
 //! Gaussians; real glow has spikes and colour, which are left out. The sensor is linear up to its
 //! full well, with shot noise and read noise; the camera's sharpening and tone curve are left out.
 
-use super::random::normal;
 use super::scenario::CameraModel;
+use crate::random::normal;
 use crate::raster::{LinearImage, Plane};
 use crate::sky::SATURATION_PER_LIGHT_GAIN;
 use crate::units::Exposure;

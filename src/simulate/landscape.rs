@@ -4,7 +4,7 @@
 //! polygons with antialiased edges.
 
 use super::night_sky::NightSky;
-use super::random::{fractal, uniform};
+use crate::random::{fractal, uniform};
 use crate::raster::PixelPoint;
 use crate::sky::{CameraPointing, Horizontal, Vector3};
 use crate::units::Angle;

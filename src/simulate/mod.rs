@@ -8,9 +8,7 @@ mod camera;
 mod frames;
 mod landscape;
 mod moon_disc;
-mod moon_surface;
 mod night_sky;
-mod random;
 mod scenario;
 mod truth;
 

@@ -4,10 +4,9 @@
 //! percent (the opposition effect; Hapke 1993), so brightness is albedo times the shadow's
 //! light. Neglected: shadows of relief (the phase angle is below 1.6 degrees), the limb's profile.
 
-use super::moon_surface::MoonSurface;
 use crate::sky::{
-    Danjon, EarthShadow, Extinction, Horizontal, Observer, Refraction, ShadowLight, Vector3, airmass, apparent_moon,
-    libration, shadow_from,
+    Danjon, EarthShadow, Extinction, Horizontal, Observer, Refraction, ShadowLight, SurfaceDetail, Vector3, airmass,
+    apparent_moon, libration, lunar_albedo, shadow_from,
 };
 use crate::units::{Angle, Instant};
 
@@ -86,7 +85,7 @@ impl MoonDisc {
         let latitude = (z * sb + y * cb).clamp(-1.0, 1.0).asin();
         let longitude = self.sub_longitude + x.atan2(z * cb - y * sb);
         let shading = 0.93 + 0.07 * z;
-        let albedo = MoonSurface::get().albedo(latitude, longitude) * shading;
+        let albedo = lunar_albedo(SurfaceDetail::Fine, latitude, longitude) * shading;
         Some(std::array::from_fn(|c| light[c] * albedo * self.transmission[c]))
     }
 }

@@ -9,7 +9,8 @@
 //! 4. `shadow`, `eclipse`: the Earth's shadow beside the Moon, and the contacts;
 //! 5. `orientation`: libration and the position angle of the Moon's axis;
 //! 6. `photometry`: how bright a point of the eclipsed Moon is;
-//! 7. `projection`, `pointing`: from the sky to a plane, and to a camera's pixels.
+//! 7. `lunar_surface`: which parts of the disc are dark and which bright;
+//! 8. `projection`, `pointing`: from the sky to a plane, and to a camera's pixels.
 //!
 //! Neglected throughout: polar motion (0.3"), TDB-TT (2 ms), gravitational light deflection for
 //! the Moon (below 0.01" near opposition), the Moon's centre-of-figure offset.
@@ -17,6 +18,7 @@
 mod apparent;
 mod eclipse;
 mod frame;
+mod lunar_surface;
 mod moon;
 mod observer;
 mod orientation;
@@ -32,6 +34,7 @@ pub use apparent::{
     horizontal_of_star,
 };
 pub use eclipse::{Contact, EclipseKind, LunarEclipse, eclipse_near, eclipses_between, eclipses_between_by};
+pub use lunar_surface::{SurfaceDetail, lunar_albedo};
 pub use moon::{MOON_RADIUS_KM, SERIES_RANGE, geocentric_moon};
 pub use observer::{Observer, SiteError};
 pub use orientation::{Libration, geocentric_libration, libration};

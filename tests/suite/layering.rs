@@ -5,11 +5,12 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 /// Each room and the rooms it may use.
-const TABLE: [(&str, &[&str]); 14] = [
+const TABLE: [(&str, &[&str]); 15] = [
     ("units", &[]),
     ("diag", &[]),
     ("raster", &["units"]),
-    ("sky", &["units", "raster"]),
+    ("random", &[]),
+    ("sky", &["units", "raster", "random"]),
     ("ingest", &["units", "raster", "diag", "sky"]),
     ("register", &["units", "raster", "diag", "ingest", "sky"]),
     ("layout", &["units", "raster", "diag", "ingest", "sky", "register"]),
@@ -17,7 +18,7 @@ const TABLE: [(&str, &[&str]); 14] = [
     ("blend", &["units", "raster", "diag", "layout"]),
     ("write", &["raster", "diag"]),
     ("plan", &["units", "raster", "diag", "sky", "simulate", "labels"]),
-    ("simulate", &["units", "raster", "diag", "ingest", "sky", "write"]),
+    ("simulate", &["units", "raster", "diag", "ingest", "sky", "write", "random"]),
     ("compose", &["units", "raster", "diag", "ingest", "sky", "register", "layout", "labels", "blend", "write"]),
     ("lib", &[]),
 ];

@@ -20,14 +20,11 @@ pub(in crate::layout) fn sky_track(
 ) -> Result<Composition, Diagnostic> {
     let context = Context { layout, night, registration };
     let rig = chosen.first().map_or(0, |c| c.registered.rig);
-    let solution = registration.rigs.get(rig).and_then(|r| r.pointing.as_ref().map(|p| (r, p)));
-    let Some((rig, solved)) = solution else {
-        return Err(Diagnostic::error(
-            "no-pointing",
-            "a sky track needs frames from a tripod that was not touched, with a site and times",
-        )
-        .with_help("write `mount: FixedTripod`, `site` and `clock` into shoot.ron beside the frames"));
+    let unsolved = || {
+        Diagnostic::error("no-pointing", "a sky track needs frames from a fixed tripod, with a site and times")
+            .with_help("write `mount: FixedTripod`, `site` and `clock` into shoot.ron beside the frames")
     };
+    let rig = registration.rigs.get(rig).filter(|r| !r.pointings.is_empty()).ok_or_else(unsolved)?;
     let frame = match &track.backplate {
         Backplate::Plain => None,
         Backplate::Frame(name) => Some(night.frame(name).ok_or_else(|| {
@@ -45,6 +42,9 @@ pub(in crate::layout) fn sky_track(
             )
         })?),
     };
+    // The aim that held when the backplate was taken: the picture is seen from there.
+    let at = frame.map_or(chosen.first().and_then(|c| c.instant), |f| f.time.map(|t| t.middle));
+    let solved = rig.pointing_at(at).ok_or_else(unsolved)?;
     if let Some(f) = frame
         && (f.metadata.width, f.metadata.height) != (rig.width, rig.height)
     {

@@ -2,66 +2,79 @@
 //!
 //! Features come from `data/lunar_features.csv` at their true places and sizes; outlines and the
 //! texture between are fractal noise. It is a drawing of the Moon, exact where features are
-//! concerned and invented below some 50 km.
+//! concerned and invented below some 50 km: good enough to tell which way a disc is turned, and to
+//! divide out the seas when the shadow's edge is measured.
 
-use super::random::{fractal, uniform};
-use crate::sky::Vector3;
+use super::Vector3;
+use crate::random::{fractal, uniform};
 use crate::units::Angle;
 use rayon::prelude::*;
 use std::sync::OnceLock;
 
-const KM_PER_RADIAN: f64 = 1737.4;
-/// The map covers longitudes -100..100 and all latitudes at this step.
-const STEP_DEG: f64 = 0.125;
-const COLUMNS: usize = 1601;
-const ROWS: usize = 1441;
+const MOON_RADIUS_KM: f64 = 1737.4;
 
-#[derive(Clone, Copy, PartialEq)]
-enum Kind {
+/// What kind of feature.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum FeatureKind {
+    /// A dark plain, or a lobe of one.
     Mare,
+    /// A crater with a dark floor.
     Floor,
+    /// A bright crater with rays.
     Rays,
+    /// A bright crater without.
     Spot,
 }
 
+/// A feature of the near side.
+#[derive(Clone, Copy, Debug, PartialEq)]
 struct Feature {
-    kind: Kind,
+    /// What it is.
+    kind: FeatureKind,
+    /// Its middle: x to latitude and longitude 0, z to the Moon's north.
     place: Vector3,
+    /// Angular radius seen from the Moon's centre, radians.
     radius: f64,
+    /// Albedo relative to the mean highland (mare, floor), or how much brighter the halo is.
     tone: f64,
+    /// Length of the longest rays, radians.
     ray: f64,
+    /// Seed of its rays.
     seed: u64,
 }
 
+/// Unit vector of a selenographic place.
 fn direction(latitude_deg: f64, longitude_deg: f64) -> Vector3 {
     let (sb, cb) = latitude_deg.to_radians().sin_cos();
     let (sl, cl) = longitude_deg.to_radians().sin_cos();
     Vector3::new(cb * cl, cb * sl, sb)
 }
 
-fn features() -> Vec<Feature> {
-    let mut out = Vec::new();
-    for (row, line) in include_str!("data/lunar_features.csv").lines().enumerate() {
-        let fields: Vec<&str> = line.split(',').collect();
-        let [_, kind, latitude, longitude, diameter, tone, ray] = fields[..] else { continue };
-        let kind = match kind {
-            "mare" => Kind::Mare,
-            "floor" => Kind::Floor,
-            "rays" => Kind::Rays,
-            "spot" => Kind::Spot,
-            _ => continue,
-        };
-        let number = |t: &str| t.parse::<f64>().unwrap_or(0.0);
-        out.push(Feature {
-            kind,
-            place: direction(number(latitude), number(longitude)),
-            radius: number(diameter) / 2.0 / KM_PER_RADIAN,
-            tone: number(tone),
-            ray: number(ray) / KM_PER_RADIAN,
-            seed: row as u64,
-        });
-    }
-    out
+/// All features, in the order of `data/lunar_features.csv`, which names its source.
+fn features() -> &'static [Feature] {
+    static FEATURES: OnceLock<Vec<Feature>> = OnceLock::new();
+    FEATURES.get_or_init(|| include_str!("data/lunar_features.csv").lines().enumerate().filter_map(feature).collect())
+}
+
+fn feature((row, line): (usize, &str)) -> Option<Feature> {
+    let fields: Vec<&str> = line.split(',').collect();
+    let [_, kind, latitude, longitude, diameter, tone, ray] = fields[..] else { return None };
+    let kind = match kind {
+        "mare" => FeatureKind::Mare,
+        "floor" => FeatureKind::Floor,
+        "rays" => FeatureKind::Rays,
+        "spot" => FeatureKind::Spot,
+        _ => return None,
+    };
+    let number = |t: &str| t.parse::<f64>().unwrap_or(0.0);
+    Some(Feature {
+        kind,
+        place: direction(number(latitude), number(longitude)),
+        radius: number(diameter) / 2.0 / MOON_RADIUS_KM,
+        tone: number(tone),
+        ray: number(ray) / MOON_RADIUS_KM,
+        seed: row as u64,
+    })
 }
 
 fn smoothstep(from: f64, to: f64, x: f64) -> f64 {
@@ -104,7 +117,7 @@ fn albedo_at(features: &[Feature], p: &Vector3) -> f64 {
     // Lobes of one plain flow together: their soft heights add, and the shore is where the sum
     // passes a level, so neighbours join by necks instead of touching like coins.
     let (mut height, mut tone_sum, mut tone_weight) = (0.0f64, 0.0, 1e-9);
-    for f in features.iter().filter(|f| f.kind == Kind::Mare) {
+    for f in features.iter().filter(|f| f.kind == FeatureKind::Mare) {
         let cosine = p.dot(&f.place);
         if cosine < (f.radius * 2.4).min(3.0).cos() {
             continue;
@@ -123,7 +136,7 @@ fn albedo_at(features: &[Feature], p: &Vector3) -> f64 {
             (tone_sum / tone_weight) * (1.05 - 0.09 * depth) * (1.0 + 0.20 * fractal(15, at(5.0), 5) + 0.05 * fine);
         albedo += (plain - albedo) * cover;
     }
-    for f in features.iter().filter(|f| f.kind != Kind::Mare) {
+    for f in features.iter().filter(|f| f.kind != FeatureKind::Mare) {
         let cosine = p.dot(&f.place);
         if cosine < (f.ray.max(f.radius * 4.0)).min(3.0).cos() {
             continue;
@@ -131,7 +144,7 @@ fn albedo_at(features: &[Feature], p: &Vector3) -> f64 {
         let distance = cosine.clamp(-1.0, 1.0).acos();
         let d = distance / f.radius;
         match f.kind {
-            Kind::Floor => {
+            FeatureKind::Floor => {
                 let inside = 1.0 - smoothstep(0.7, 1.0, d + 0.08 * warp);
                 albedo += (f.tone - albedo) * inside;
                 albedo += 0.10 * (-((d - 1.05) / 0.12).powi(2)).exp();
@@ -139,7 +152,7 @@ fn albedo_at(features: &[Feature], p: &Vector3) -> f64 {
             _ => {
                 let halo = ((-(d / 1.5).powi(2)).exp() + 0.35 * (-d / 2.6).exp()) * (0.85 + 0.3 * rough.abs());
                 albedo += f.tone * halo * (1.35 - 0.35 * albedo);
-                if f.kind == Kind::Rays {
+                if f.kind == FeatureKind::Rays {
                     let patchy = 0.65 + 0.5 * fractal(16 + f.seed, at(40.0), 3);
                     albedo += 0.85 * f.tone.max(0.3) * rays(f, p, distance) * patchy.clamp(0.15, 1.3);
                 }
@@ -151,30 +164,31 @@ fn albedo_at(features: &[Feature], p: &Vector3) -> f64 {
     albedo.clamp(0.25, 1.9)
 }
 
-/// The near side's albedo, one at its mean over the disc.
-pub(super) struct MoonSurface {
-    map: Vec<f32>,
+/// The near side's albedo on a grid, one at its mean over the disc.
+struct AlbedoMap {
+    step_deg: f64,
+    columns: usize,
+    rows: usize,
+    values: Vec<f32>,
 }
 
-impl MoonSurface {
-    /// The map, made once a process.
-    pub fn get() -> &'static MoonSurface {
-        static MAP: OnceLock<MoonSurface> = OnceLock::new();
-        MAP.get_or_init(|| {
-            let features = features();
-            let mut map = vec![0.0f32; COLUMNS * ROWS];
-            map.par_chunks_mut(COLUMNS).enumerate().for_each(|(row, out)| {
-                let latitude = row as f64 * STEP_DEG - 90.0;
-                for (column, value) in out.iter_mut().enumerate() {
-                    let longitude = column as f64 * STEP_DEG - 100.0;
-                    *value = albedo_at(&features, &direction(latitude, longitude)) as f32;
-                }
-            });
-            let mut surface = MoonSurface { map };
-            let mean = surface.mean_over_disc() as f32;
-            surface.map.iter_mut().for_each(|v| *v /= mean);
-            surface
-        })
+impl AlbedoMap {
+    /// Longitudes -100..100 and all latitudes at a step.
+    fn new(step_deg: f64) -> Self {
+        let (columns, rows) = ((200.0 / step_deg) as usize + 1, (180.0 / step_deg) as usize + 1);
+        let features = features();
+        let mut values = vec![0.0f32; columns * rows];
+        values.par_chunks_mut(columns).enumerate().for_each(|(row, out)| {
+            let latitude = row as f64 * step_deg - 90.0;
+            for (column, value) in out.iter_mut().enumerate() {
+                let longitude = column as f64 * step_deg - 100.0;
+                *value = albedo_at(features, &direction(latitude, longitude)) as f32;
+            }
+        });
+        let mut map = AlbedoMap { step_deg, columns, rows, values };
+        let mean = map.mean_over_disc() as f32;
+        map.values.iter_mut().for_each(|v| *v /= mean);
+        map
     }
 
     fn mean_over_disc(&self) -> f64 {
@@ -192,17 +206,40 @@ impl MoonSurface {
         sum / count
     }
 
-    /// Albedo at a selenographic latitude and longitude (radians), bilinear.
-    pub fn albedo(&self, latitude: f64, longitude: f64) -> f64 {
-        let fx = ((longitude.to_degrees() + 100.0) / STEP_DEG).clamp(0.0, (COLUMNS - 2) as f64);
-        let fy = ((latitude.to_degrees() + 90.0) / STEP_DEG).clamp(0.0, (ROWS - 2) as f64);
+    /// Bilinear between the grid's points.
+    fn albedo(&self, latitude: f64, longitude: f64) -> f64 {
+        let fx = ((longitude.to_degrees() + 100.0) / self.step_deg).clamp(0.0, (self.columns - 2) as f64);
+        let fy = ((latitude.to_degrees() + 90.0) / self.step_deg).clamp(0.0, (self.rows - 2) as f64);
         let (x, y) = (fx as usize, fy as usize);
         let (ax, ay) = (fx - x as f64, fy - y as f64);
-        let at = |x: usize, y: usize| f64::from(self.map[y * COLUMNS + x]);
+        let at = |x: usize, y: usize| f64::from(self.values[y * self.columns + x]);
         let top = at(x, y) * (1.0 - ax) + at(x + 1, y) * ax;
         let bottom = at(x, y + 1) * (1.0 - ax) + at(x + 1, y + 1) * ax;
         top * (1.0 - ay) + bottom * ay
     }
+}
+
+/// How finely the Moon's face is wanted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SurfaceDetail {
+    /// Half a degree (15 km): seas and rays, for measuring.
+    Coarse,
+    /// An eighth of a degree (4 km), for drawing; made in some seconds, once a process.
+    Fine,
+}
+
+/// Albedo at a selenographic latitude and longitude (radians), one at its mean over the disc.
+///
+/// # Accuracy
+/// Places of features are good to about half a degree; outlines of the plains are drawn.
+pub fn lunar_albedo(detail: SurfaceDetail, latitude: f64, longitude: f64) -> f64 {
+    static COARSE: OnceLock<AlbedoMap> = OnceLock::new();
+    static FINE: OnceLock<AlbedoMap> = OnceLock::new();
+    let map = match detail {
+        SurfaceDetail::Coarse => COARSE.get_or_init(|| AlbedoMap::new(0.5)),
+        SurfaceDetail::Fine => FINE.get_or_init(|| AlbedoMap::new(0.125)),
+    };
+    map.albedo(latitude, longitude)
 }
 
 #[cfg(test)]
@@ -211,7 +248,7 @@ mod tests {
 
     #[test]
     fn seas_are_darker_than_highlands_and_tycho_is_bright() {
-        let at = |lat: f64, lon: f64| MoonSurface::get().albedo(lat.to_radians(), lon.to_radians());
+        let at = |lat: f64, lon: f64| lunar_albedo(SurfaceDetail::Coarse, lat.to_radians(), lon.to_radians());
         let (crisium, highland, tycho) = (at(17.0, 59.0), at(-30.0, 10.0), at(-43.3, -11.2));
         assert!(crisium < 0.75 * highland && tycho > 1.15 * highland, "{crisium} {highland} {tycho}");
     }

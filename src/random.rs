@@ -2,7 +2,7 @@
 //! for any number of threads. The mixer is SplitMix64 (Steele, Lea & Flood 2014).
 
 /// A well-mixed 64-bit number for a seed and a place.
-pub(super) fn hash(seed: u64, place: u64) -> u64 {
+pub(crate) fn hash(seed: u64, place: u64) -> u64 {
     let mut z = seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ place.wrapping_mul(0xbf58_476d_1ce4_e5b9);
     z = z.wrapping_add(0x9e37_79b9_7f4a_7c15);
     z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
@@ -11,19 +11,19 @@ pub(super) fn hash(seed: u64, place: u64) -> u64 {
 }
 
 /// Uniform in 0..1.
-pub(super) fn uniform(seed: u64, place: u64) -> f64 {
+pub(crate) fn uniform(seed: u64, place: u64) -> f64 {
     (hash(seed, place) >> 11) as f64 / (1u64 << 53) as f64
 }
 
 /// Standard normal (Box & Muller 1958).
-pub(super) fn normal(seed: u64, place: u64) -> f64 {
+pub(crate) fn normal(seed: u64, place: u64) -> f64 {
     let u = uniform(seed, 2 * place).max(1e-15);
     let v = uniform(seed ^ 0x5851_f42d_4c95_7f2d, 2 * place + 1);
     (-2.0 * u.ln()).sqrt() * (std::f64::consts::TAU * v).cos()
 }
 
 /// Smooth noise -1..1 on a lattice in three dimensions (value noise, quintic fade).
-pub(super) fn lattice(seed: u64, p: [f64; 3]) -> f64 {
+pub(crate) fn lattice(seed: u64, p: [f64; 3]) -> f64 {
     let cell = p.map(f64::floor);
     let fade = |t: f64| t * t * t * (t * (t * 6.0 - 15.0) + 10.0);
     let f = [fade(p[0] - cell[0]), fade(p[1] - cell[1]), fade(p[2] - cell[2])];
@@ -41,7 +41,7 @@ pub(super) fn lattice(seed: u64, p: [f64; 3]) -> f64 {
 }
 
 /// Fractal noise, about -1..1: octaves of [`lattice`] at halving scale.
-pub(super) fn fractal(seed: u64, p: [f64; 3], octaves: u32) -> f64 {
+pub(crate) fn fractal(seed: u64, p: [f64; 3], octaves: u32) -> f64 {
     let (mut sum, mut amplitude, mut scale, mut total) = (0.0, 1.0, 1.0, 0.0);
     for octave in 0..octaves {
         sum += amplitude * lattice(seed.wrapping_add(u64::from(octave)), p.map(|v| v * scale));

@@ -1,0 +1,159 @@
+//! One channel as a file codes it, with the light that each code stands for.
+//!
+//! A frame of 24 megapixels is 24 MB of codes but 96 MB of light; measuring needs light only where the
+//! Moon is, and a reduced copy of the rest.
+
+use super::{PixelRect, Plane, TransferFunction};
+use rayon::prelude::*;
+
+/// A single channel, rows from the top: eight-bit codes with a table, or light itself.
+#[derive(Clone, Debug)]
+pub struct CodedPlane {
+    width: usize,
+    height: usize,
+    codes: Codes,
+}
+
+#[derive(Clone, Debug)]
+enum Codes {
+    Eight { codes: Vec<u8>, light: Box<[f32; 256]> },
+    Light(Vec<f32>),
+}
+
+impl CodedPlane {
+    /// From eight-bit codes and the light of each; `None` when the length does not fit the size.
+    pub fn from_codes(width: usize, height: usize, codes: Vec<u8>, light: [f32; 256]) -> Option<Self> {
+        let fits = codes.len() == width * height;
+        fits.then(|| CodedPlane { width, height, codes: Codes::Eight { codes, light: Box::new(light) } })
+    }
+
+    /// From light.
+    pub fn from_light(plane: Plane) -> Self {
+        CodedPlane { width: plane.width(), height: plane.height(), codes: Codes::Light(plane.into_data()) }
+    }
+
+    /// Width in pixels.
+    pub fn width(&self) -> usize {
+        self.width
+    }
+
+    /// Height in pixels.
+    pub fn height(&self) -> usize {
+        self.height
+    }
+
+    /// Light at a column and row inside the plane.
+    pub fn get(&self, x: usize, y: usize) -> f32 {
+        let at = y * self.width + x;
+        match &self.codes {
+            Codes::Eight { codes, light } => light[usize::from(codes[at])],
+            Codes::Light(light) => light[at],
+        }
+    }
+
+    /// Light of the part of `rect` that lies inside the plane, and that part.
+    pub fn window(&self, rect: PixelRect) -> (Plane, PixelRect) {
+        let inside = rect.intersection(PixelRect::of_size(self.width, self.height));
+        if inside.is_empty() {
+            return (Plane::filled(0, 0, 0.0), PixelRect { x1: inside.x0, y1: inside.y0, ..inside });
+        }
+        let (w, h) = (inside.width(), inside.height());
+        let mut data = Vec::with_capacity(w * h);
+        for y in 0..h {
+            let start = (inside.y0 as usize + y) * self.width + inside.x0 as usize;
+            match &self.codes {
+                Codes::Eight { codes, light } => {
+                    data.extend(codes[start..start + w].iter().map(|c| light[usize::from(*c)]));
+                }
+                Codes::Light(light) => data.extend_from_slice(&light[start..start + w]),
+            }
+        }
+        let plane = Plane::from_data(w, h, data).unwrap_or_else(|| Plane::filled(0, 0, 0.0));
+        (plane, inside)
+    }
+
+    /// The file's own codes, 0..1, of the part of `rect` that lies inside the plane, and that part: where
+    /// light was given, what sRGB would code it as.
+    pub fn window_of_codes(&self, rect: PixelRect) -> (Plane, PixelRect) {
+        let inside = rect.intersection(PixelRect::of_size(self.width, self.height));
+        match &self.codes {
+            Codes::Eight { codes, .. } if !inside.is_empty() => {
+                let mut data = Vec::with_capacity(inside.width() * inside.height());
+                for y in inside.y0 as usize..inside.y1 as usize {
+                    let row = &codes[y * self.width + inside.x0 as usize..y * self.width + inside.x1 as usize];
+                    data.extend(row.iter().map(|c| f32::from(*c) / 255.0));
+                }
+                let plane = Plane::from_data(inside.width(), inside.height(), data);
+                (plane.unwrap_or_else(|| Plane::filled(0, 0, 0.0)), inside)
+            }
+            _ => {
+                let (mut light, inside) = self.window(rect);
+                light.data_mut().iter_mut().for_each(|v| *v = TransferFunction::Srgb.encode(*v));
+                (light, inside)
+            }
+        }
+    }
+
+    /// The code of a pixel, as [`window_of_codes`](Self::window_of_codes) gives it.
+    pub fn code(&self, x: usize, y: usize) -> f32 {
+        match &self.codes {
+            Codes::Eight { codes, .. } => f32::from(codes[y * self.width + x]) / 255.0,
+            Codes::Light(light) => TransferFunction::Srgb.encode(light[y * self.width + x]),
+        }
+    }
+
+    /// Mean light over blocks of `factor` x `factor` pixels; a ragged edge is dropped.
+    pub fn reduced(&self, factor: usize) -> Plane {
+        let factor = factor.max(1);
+        let (w, h) = (self.width / factor, self.height / factor);
+        let norm = 1.0 / (factor * factor) as f32;
+        let mut data = vec![0.0; w * h];
+        if w == 0 || h == 0 {
+            return Plane::filled(0, 0, 0.0);
+        }
+        data.par_chunks_mut(w).enumerate().for_each(|(y, row)| {
+            for sy in 0..factor {
+                let start = (y * factor + sy) * self.width;
+                match &self.codes {
+                    Codes::Eight { codes, light } => {
+                        add_blocks(row, &codes[start..start + w * factor], factor, |c| light[usize::from(*c)])
+                    }
+                    Codes::Light(light) => add_blocks(row, &light[start..start + w * factor], factor, |v| *v),
+                }
+            }
+            row.iter_mut().for_each(|v| *v *= norm);
+        });
+        Plane::from_data(w, h, data).unwrap_or_else(|| Plane::filled(0, 0, 0.0))
+    }
+}
+
+/// Adds to each cell of a row the light of its `factor` pixels of one source row.
+fn add_blocks<T>(row: &mut [f32], source: &[T], factor: usize, light: impl Fn(&T) -> f32) {
+    for (cell, block) in row.iter_mut().zip(source.chunks_exact(factor)) {
+        *cell += block.iter().map(&light).sum::<f32>();
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn coded() -> CodedPlane {
+        let light = std::array::from_fn(|c| c as f32 * 2.0);
+        CodedPlane::from_codes(4, 2, vec![1, 2, 3, 4, 5, 6, 7, 8], light).unwrap()
+    }
+
+    #[test]
+    fn windows_and_reduced_copies_hold_light() {
+        let (window, at) = coded().window(PixelRect { x0: 2, y0: -3, x1: 9, y1: 1 });
+        assert_eq!((window.data(), at.x0, at.y0), ([6.0, 8.0].as_slice(), 2, 0));
+        assert_eq!(coded().reduced(2).data(), &[7.0, 11.0]);
+        assert_eq!(coded().get(1, 1), 12.0);
+    }
+
+    #[test]
+    fn light_and_codes_agree() {
+        let light = CodedPlane::from_light(coded().reduced(1));
+        assert_eq!(light.reduced(2), coded().reduced(2));
+    }
+}

@@ -1,0 +1,454 @@
+//! Which way up each frame shows the Moon, and centres that agree from frame to frame.
+//!
+//! Where the aim of a fixed tripod is solved, geometry gives the position angle of the image's up
+//! direction; elsewhere the Moon's own features do, frame by frame, and the mount's steadiness
+//! fills in for discs that show too few. Neighbouring discs are then aligned on their features: the limb
+//! anchors each centre, features tie it to its neighbours, and least squares along the chain weighs
+//! the two.
+
+use super::FrameRegistration;
+use super::features::{Features, Passage, Shift, Turned, align, turn_against, turn_near};
+use super::sequence::RigResult;
+use super::shadow_clock::shadow_distance;
+use super::sky_place::SkyPlace;
+use crate::diag::Diagnostic;
+use crate::ingest::Mount;
+use crate::units::Angle;
+use nalgebra::Complex;
+use rayon::prelude::*;
+use std::fmt;
+
+/// How an orientation is known.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum OrientationSource {
+    /// From the Moon's own features in that frame.
+    Features,
+    /// From the solved aim of a fixed tripod.
+    Pointing,
+    /// From the direction in which the Earth's shadow lies.
+    Shadow,
+    /// From other frames on the same mount.
+    Sequence,
+}
+
+impl fmt::Display for OrientationSource {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            OrientationSource::Features => "features",
+            OrientationSource::Pointing => "pointing",
+            OrientationSource::Shadow => "shadow",
+            OrientationSource::Sequence => "sequence",
+        })
+    }
+}
+
+/// Which way up a frame shows the Moon.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Orientation {
+    /// Position angle of the image's up direction at the Moon: from celestial north through east.
+    pub up_position_angle: Angle,
+    /// Whether the image is a mirror image of the sky.
+    pub mirrored: bool,
+    /// Standard deviation of the angle.
+    pub sigma: Angle,
+    /// How it is known.
+    pub source: OrientationSource,
+}
+
+impl Orientation {
+    /// Clockwise turn on the image from up to celestial north.
+    pub fn north_turn(&self) -> Angle {
+        if self.mirrored { -self.up_position_angle } else { self.up_position_angle }
+    }
+
+    /// The Moon's own north, clockwise from the image's up, for an axis at a position angle.
+    fn lunar_north(&self, axis: Angle) -> Angle {
+        let turn = self.up_position_angle - axis;
+        if self.mirrored { -turn } else { turn }
+    }
+
+    /// From the Moon's north as it lies on the image.
+    fn of_lunar_north(north: Angle, mirrored: bool, axis: Angle, sigma: Angle) -> Self {
+        let up_position_angle = (if mirrored { axis - north } else { axis + north }).normalized();
+        Orientation { up_position_angle, mirrored, sigma, source: OrientationSource::Features }
+    }
+}
+
+/// How the camera was turned on a mount that follows the sky.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct MountRotation {
+    /// Position angle of the image's up direction at the first frame.
+    pub up_position_angle: Angle,
+    /// Its change, degrees an hour: the mount's polar axis is off.
+    pub degrees_per_hour: f64,
+}
+
+fn wrapped(a: Angle) -> f64 {
+    a.normalized_signed().degrees()
+}
+
+fn median(mut values: Vec<f64>) -> Option<f64> {
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 2).copied()
+}
+
+/// Finds the orientation of every frame of a rig and steadies its centres.
+pub(super) fn orient(result: &mut RigResult) {
+    let features: Vec<Option<Features>> = (0..result.frames.len())
+        .into_par_iter()
+        .map(|k| Features::of_disc(result.cutouts[k].as_ref()?, result.frames[k].1.fit.as_ref()?))
+        .collect();
+    let turned: Vec<Option<Turned>> = (0..features.len())
+        .into_par_iter()
+        .map(|k| turn_against(features[k].as_ref()?, &Features::of_map(&result.places[k].as_ref()?.libration)?))
+        .collect();
+    let certain = |t: &&Turned| t.is_certain();
+    let vote: f64 = turned
+        .iter()
+        .flatten()
+        .filter(certain)
+        .map(|t| (t.correlation - t.runner_up) * if t.mirrored { -1.0 } else { 1.0 })
+        .sum();
+    let known = turned.iter().flatten().filter(certain).count() > 0;
+    let mirrored = vote < 0.0;
+    let mut found: Vec<Option<Orientation>> = turned
+        .iter()
+        .zip(&result.places)
+        .map(|(t, p)| {
+            let t = t.as_ref().filter(|t| t.is_certain() && t.mirrored == mirrored)?;
+            Some(Orientation::of_lunar_north(t.north, mirrored, p.as_ref()?.libration.axis_position_angle, t.sigma))
+        })
+        .collect();
+    if result.aim.pointings().is_empty() {
+        drop_strays(result, &mut found);
+        fill_from_sequence(result, &mut found);
+        look_closer(result, &features, &mut found);
+    } else {
+        by_geometry(result, &mut found);
+    }
+    if known {
+        result.solution.mirrored = Some(mirrored);
+    }
+    steady(result, &features, &mut found);
+    if result.aim.mount() == Mount::Tracking {
+        result.solution.rotation = rotation(result, &found);
+    }
+    for ((_, frame), orientation) in result.frames.iter_mut().zip(found) {
+        frame.orientation = orientation.filter(|_| frame.centre.is_some());
+    }
+}
+
+/// A fixed tripod's orientation follows from its aim; features only confirm it.
+fn by_geometry(result: &mut RigResult, found: &mut [Option<Orientation>]) {
+    let mut differences = Vec::new();
+    for (k, orientation) in found.iter_mut().enumerate() {
+        let (Some(place), Some(centre)) = (&result.places[k], result.frames[k].1.centre) else { continue };
+        let Some(pointing) = result.aim.pointing(place) else { continue };
+        let up = (place.parallactic_angle + pointing.zenith_turn(centre)).normalized();
+        if let Some(seen) = *orientation {
+            differences.push(wrapped(seen.up_position_angle - up));
+        }
+        let sigma = Angle::from_degrees(0.05);
+        *orientation =
+            Some(Orientation { up_position_angle: up, mirrored: false, sigma, source: OrientationSource::Pointing });
+    }
+    let count = differences.len();
+    if let Some(off) = median(differences).filter(|off| count >= 3 && off.abs() > 2.0) {
+        result.diagnostics.push(
+            Diagnostic::warning(
+                "orientation-contradicts-aim",
+                format!("the Moon's features are turned by {off:.1} degrees against the solved aim"),
+            )
+            .with_help("check the site, the clock's `utc_offset` and `mount` in shoot.ron"),
+        );
+    }
+}
+
+/// What a mount keeps steady: on one that follows the sky the position angle itself, on a level tripod
+/// its difference from the parallactic angle.
+fn steady_part(mount: Mount, place: &SkyPlace, orientation: &Orientation) -> Angle {
+    match mount {
+        Mount::ReaimedTripod => orientation.up_position_angle - place.parallactic_angle,
+        _ => orientation.up_position_angle,
+    }
+}
+
+/// A frame whose features say something else than those of its neighbours has been misread.
+fn drop_strays(result: &RigResult, found: &mut [Option<Orientation>]) {
+    let mount = result.aim.mount();
+    if !matches!(mount, Mount::ReaimedTripod | Mount::Tracking) {
+        return;
+    }
+    let steady: Vec<Option<Angle>> =
+        found.iter().zip(&result.places).map(|(o, p)| Some(steady_part(mount, p.as_ref()?, o.as_ref()?))).collect();
+    for k in 0..found.len() {
+        let Some(mine) = steady[k] else { continue };
+        let around = steady.iter().enumerate().filter(|(i, s)| *i != k && s.is_some()).map(|(i, _)| i);
+        let mut nearest: Vec<usize> = around.collect();
+        nearest.sort_by_key(|i| i.abs_diff(k));
+        let offsets: Vec<f64> = nearest.iter().take(6).filter_map(|i| steady[*i]).map(|s| wrapped(s - mine)).collect();
+        let agreeing = offsets.iter().filter(|o| o.abs() < 6.0).count();
+        if offsets.len() >= 3 && agreeing * 2 < offsets.len() {
+            found[k] = None;
+        }
+    }
+}
+
+/// Once a frame's turn is known to a few degrees, fainter features tell it better; where even those are
+/// wanting, the direction in which the shadow lies does.
+fn look_closer(result: &RigResult, features: &[Option<Features>], found: &mut [Option<Orientation>]) {
+    found.par_iter_mut().enumerate().for_each(|(k, orientation)| {
+        let Some(rough) = orientation.filter(|o| o.source == OrientationSource::Sequence) else { return };
+        let Some(place) = result.places[k].as_ref() else { return };
+        let axis = place.libration.axis_position_angle;
+        let map = Features::of_map(&place.libration);
+        if let (Some(disc), Some(map)) = (&features[k], &map)
+            && let Some(t) = turn_near(disc, map, rough.lunar_north(axis), rough.mirrored)
+        {
+            *orientation = Some(Orientation::of_lunar_north(t.north, rough.mirrored, axis, t.sigma));
+            return;
+        }
+        let (Some(cutout), Some(fit)) = (&result.cutouts[k], &result.frames[k].1.fit) else { return };
+        let Some(shadow) = shadow_distance(cutout, fit, place, Some(&rough)) else { return };
+        let there = Angle::from_radians(place.shadow.xi.radians().atan2(place.shadow.eta.radians()));
+        let up = if rough.mirrored { there - shadow.towards } else { there + shadow.towards };
+        // The umbra's edge is no circle to better than this.
+        let sigma = Angle::from_degrees(shadow.towards_sigma.degrees().hypot(0.3));
+        if sigma.degrees() < 0.9 && wrapped(up - rough.up_position_angle).abs() < 6.0 {
+            let up_position_angle = up.normalized();
+            *orientation = Some(Orientation { up_position_angle, sigma, source: OrientationSource::Shadow, ..rough });
+        }
+    });
+}
+
+/// Frames whose features do not tell are oriented as their neighbours were.
+fn fill_from_sequence(result: &RigResult, found: &mut [Option<Orientation>]) {
+    let mount = result.aim.mount();
+    if mount == Mount::Unknown {
+        return;
+    }
+    let known: Vec<(f64, Angle, bool)> = found
+        .iter()
+        .zip(&result.places)
+        .filter_map(|(o, p)| {
+            let (o, p) = (o.as_ref()?, p.as_ref()?);
+            Some((p.instant.tt_seconds() / 3600.0, steady_part(mount, p, o), o.mirrored))
+        })
+        .collect();
+    if known.is_empty() {
+        // A level tripod shows the zenith up, to the care with which it was levelled.
+        if mount == Mount::ReaimedTripod {
+            for (o, place) in found.iter_mut().zip(&result.places) {
+                *o = place.as_ref().map(|p| Orientation {
+                    up_position_angle: p.parallactic_angle.normalized(),
+                    mirrored: false,
+                    sigma: Angle::from_degrees(2.0),
+                    source: OrientationSource::Sequence,
+                });
+            }
+        }
+        return;
+    }
+    for (o, place) in found.iter_mut().zip(&result.places) {
+        let Some(place) = place.as_ref().filter(|_| o.is_none()) else { continue };
+        let hours = place.instant.tt_seconds() / 3600.0;
+        let mut near: Vec<&(f64, Angle, bool)> = known.iter().collect();
+        near.sort_by(|a, b| (a.0 - hours).abs().total_cmp(&(b.0 - hours).abs()));
+        near.truncate(5);
+        let Some(first) = near.first() else { continue };
+        let offsets: Vec<f64> = near.iter().map(|n| wrapped(n.1 - first.1)).collect();
+        let Some(middle) = median(offsets.clone()) else { continue };
+        let spread = median(offsets.iter().map(|o| (o - middle).abs()).collect()).unwrap_or(0.0);
+        let base = if mount == Mount::ReaimedTripod { place.parallactic_angle } else { Angle::ZERO };
+        *o = Some(Orientation {
+            up_position_angle: (base + first.1 + Angle::from_degrees(middle)).normalized(),
+            mirrored: first.2,
+            sigma: Angle::from_degrees((1.5 * spread).max(0.4)),
+            source: OrientationSource::Sequence,
+        });
+    }
+}
+
+/// A tie between two neighbouring frames.
+struct Tie {
+    first: usize,
+    second: usize,
+    shift: Shift,
+    /// Clockwise turn from the first image to the second.
+    turn: Angle,
+}
+
+/// Aligns neighbours and spreads what that says over all centres and turns.
+fn steady(result: &mut RigResult, features: &[Option<Features>], found: &mut [Option<Orientation>]) {
+    let shown: Vec<usize> = (0..features.len()).filter(|&k| features[k].is_some() && found[k].is_some()).collect();
+    let ties: Vec<Option<Tie>> = shown
+        .par_windows(2)
+        .map(|pair| {
+            let (i, j) = (pair[0], pair[1]);
+            let (a, b) = (found[i]?, found[j]?);
+            let (pa, pb) = (result.places[i].as_ref()?, result.places[j].as_ref()?);
+            let north = |o: &Orientation, p: &SkyPlace| o.lunar_north(p.libration.axis_position_angle);
+            let (na, nb) = (north(&a, pa), north(&b, pb));
+            let passage = Passage::between((&pa.libration, na), (&pb.libration, nb), a.mirrored);
+            let shift = align(features[i].as_ref()?, features[j].as_ref()?, &passage)?;
+            Some(Tie { first: i, second: j, shift, turn: nb - na })
+        })
+        .collect();
+    let ties: Vec<Tie> = ties.into_iter().flatten().collect();
+    for chain in chains(&ties) {
+        let nodes: Vec<usize> = std::iter::once(chain[0].first).chain(chain.iter().map(|t| t.second)).collect();
+        let frames: Vec<&FrameRegistration> = nodes.iter().map(|k| &result.frames[*k].1).collect();
+        let radius = |k: usize| frames[k].radius_px.unwrap_or(1.0);
+        // What a limb says of its centre, beyond its own statistics: seas at the limb, relief.
+        let anchors: Vec<f64> =
+            (0..nodes.len()).map(|k| frames[k].centre_sigma_px.unwrap_or(1.0).hypot(0.04 + 3e-4 * radius(k))).collect();
+        let links: Vec<Link> = chain
+            .iter()
+            .enumerate()
+            .map(|(k, tie)| Link {
+                wanted: Complex::new(tie.shift.right, tie.shift.down) * radius(k + 1),
+                carry: Complex::from_polar(1.0, tie.turn.radians()),
+                sigma: (1.5 * tie.shift.sigma * radius(k + 1)).hypot(0.03),
+            })
+            .collect();
+        let moves = relax(&anchors, &links);
+        let turn_anchors: Vec<f64> = nodes.iter().map(|k| found[*k].map_or(1.0, |o| o.sigma.degrees())).collect();
+        let turn_links: Vec<Link> = chain
+            .iter()
+            .map(|tie| Link {
+                wanted: Complex::new(tie.shift.turn.degrees(), 0.0),
+                carry: Complex::new(1.0, 0.0),
+                sigma: (1.5 * tie.shift.turn_sigma.degrees()).hypot(0.02),
+            })
+            .collect();
+        let turns = relax(&turn_anchors, &turn_links);
+        for (i, k) in nodes.iter().enumerate() {
+            move_centre(&mut result.frames[*k].1, moves[i]);
+            if let Some(o) = &mut found[*k]
+                && o.source != OrientationSource::Pointing
+            {
+                let turn = Angle::from_degrees(turns[i].value.re);
+                let turn = if o.mirrored { -turn } else { turn };
+                o.up_position_angle = (o.up_position_angle + turn).normalized();
+                o.sigma = Angle::from_degrees(turns[i].sigma.hypot(0.05));
+            }
+        }
+    }
+}
+
+fn move_centre(frame: &mut FrameRegistration, by: Settled) {
+    let (Some(centre), Some(fit)) = (&mut frame.centre, &mut frame.fit) else { return };
+    // More than a limb's worst error is no alignment.
+    if by.value.norm() > 0.02 * fit.radius_px + 1.0 {
+        return;
+    }
+    centre.x += by.value.re;
+    centre.y += by.value.im;
+    fit.centre = *centre;
+    fit.centre_sigma_px = by.sigma;
+    frame.centre_sigma_px = Some(by.sigma);
+}
+
+/// Runs of ties in which each begins where the one before ends.
+fn chains(ties: &[Tie]) -> Vec<&[Tie]> {
+    ties.chunk_by(|a, b| a.second == b.first).collect()
+}
+
+/// What neighbours say of each other: `second - carry * first = wanted`.
+struct Link {
+    wanted: Complex<f64>,
+    carry: Complex<f64>,
+    sigma: f64,
+}
+
+/// A correction and its standard deviation.
+#[derive(Clone, Copy)]
+struct Settled {
+    value: Complex<f64>,
+    sigma: f64,
+}
+
+/// The least-squares corrections of a chain whose members are anchored at nil with the standard
+/// deviations `anchors` and tied by `links`: a tridiagonal system, eliminated forwards and backwards.
+fn relax(anchors: &[f64], links: &[Link]) -> Vec<Settled> {
+    let n = anchors.len();
+    let weight = |sigma: f64| 1.0 / (sigma * sigma);
+    // Forward: what each member knows from itself and all before it.
+    let mut forward: Vec<(f64, Complex<f64>)> = Vec::with_capacity(n);
+    for k in 0..n {
+        let own = weight(anchors[k]);
+        let (mut precision, mut sum) = (own, Complex::new(0.0, 0.0));
+        if let Some((before, link)) = k.checked_sub(1).and_then(|i| Some((forward.get(i)?, links.get(i)?))) {
+            let passed = 1.0 / (1.0 / before.0 + link.sigma * link.sigma);
+            precision += passed;
+            sum += (link.carry * before.1 / before.0 + link.wanted) * passed;
+        }
+        forward.push((precision, sum));
+    }
+    // Backward: what those after it say.
+    let mut out = vec![Settled { value: Complex::new(0.0, 0.0), sigma: 0.0 }; n];
+    let mut after: Option<(f64, Complex<f64>)> = None;
+    for k in (0..n).rev() {
+        let (mut precision, mut sum) = forward[k];
+        let mut own = (weight(anchors[k]), Complex::new(0.0, 0.0));
+        if let Some((later, link)) = after.zip(links.get(k)) {
+            let passed = 1.0 / (1.0 / later.0 + link.sigma * link.sigma);
+            let said = link.carry.conj() * (later.1 / later.0 - link.wanted) * passed;
+            precision += passed;
+            sum += said;
+            own = (own.0 + passed, own.1 + said);
+        }
+        out[k] = Settled { value: sum / precision, sigma: (1.0 / precision).sqrt() };
+        after = Some(own);
+    }
+    out
+}
+
+/// A straight line through the position angles of a mount that follows the sky.
+fn rotation(result: &RigResult, found: &[Option<Orientation>]) -> Option<MountRotation> {
+    let points: Vec<(f64, f64)> = found
+        .iter()
+        .zip(&result.places)
+        .filter_map(|(o, p)| Some((p.as_ref()?.instant.tt_seconds() / 3600.0, o.as_ref()?)))
+        .filter(|(_, o)| o.source == OrientationSource::Features)
+        .map(|(t, o)| (t, o.up_position_angle.degrees()))
+        .collect();
+    let (t0, a0) = *points.first()?;
+    if points.len() < 4 {
+        return None;
+    }
+    // The median of all slopes (Theil 1950, Sen 1968) does not mind a few wrong frames.
+    let unwrapped: Vec<(f64, f64)> =
+        points.iter().map(|(t, a)| (t - t0, wrapped(Angle::from_degrees(a - a0)))).collect();
+    let far = unwrapped.last().map_or(0.0, |p| p.0) / 4.0;
+    let slopes: Vec<f64> = (0..unwrapped.len())
+        .flat_map(|i| (i + 1..unwrapped.len()).map(move |j| (i, j)))
+        .filter(|&(i, j)| unwrapped[j].0 - unwrapped[i].0 > far.max(1e-3))
+        .map(|(i, j)| (unwrapped[j].1 - unwrapped[i].1) / (unwrapped[j].0 - unwrapped[i].0))
+        .collect();
+    let degrees_per_hour = median(slopes)?;
+    let start = median(unwrapped.iter().map(|(t, a)| a - degrees_per_hour * t).collect())?;
+    Some(MountRotation { up_position_angle: Angle::from_degrees(a0 + start).normalized(), degrees_per_hour })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_chain_spreads_what_its_links_say() {
+        // Three anchors of equal weight; links that want the middle one moved by one.
+        let link = |wanted: f64| Link { wanted: Complex::new(wanted, 0.0), carry: Complex::new(1.0, 0.0), sigma: 1e-3 };
+        let moved = relax(&[1.0, 1.0, 1.0], &[link(1.0), link(-1.0)]);
+        // All links hold, and the mean of the three stays nil: -1/3, 2/3, -1/3.
+        for (m, expected) in moved.iter().zip([-1.0 / 3.0, 2.0 / 3.0, -1.0 / 3.0]) {
+            assert!((m.value.re - expected).abs() < 1e-4, "{} {expected}", m.value.re);
+        }
+    }
+
+    #[test]
+    fn a_chain_without_news_stays() {
+        let link = || Link { wanted: Complex::new(0.0, 0.0), carry: Complex::from_polar(1.0, 0.3), sigma: 0.1 };
+        assert!(relax(&[0.2, 0.3, 0.4], &[link(), link()]).iter().all(|s| s.value.norm() < 1e-12 && s.sigma < 0.3));
+    }
+}
