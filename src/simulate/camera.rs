@@ -40,11 +40,13 @@ fn add_glow(channel: &mut Plane, share: f64) {
     });
 }
 
-/// Exposes a field of radiance (RGB a pixel) and reads it out: linear values, 1.0 saturated.
+/// Exposes a field of radiance (RGB a pixel) and reads it out: linear values, 1.0 saturated. `haze` is the
+/// share of the light that the air scatters besides.
 pub(super) fn expose(
     camera: &CameraModel,
     radiance: &[[f32; 3]],
     blur_px: f64,
+    haze: f64,
     exposure: &Exposure,
     seed: u64,
 ) -> LinearImage {
@@ -57,7 +59,7 @@ pub(super) fn expose(
             let data = radiance.iter().map(|p| p[c] * gain).collect();
             let mut plane = Plane::from_data(width, height, data).unwrap_or_else(|| Plane::filled(width, height, 0.0));
             plane = plane.blurred(blur_px);
-            add_glow(&mut plane, camera.glow);
+            add_glow(&mut plane, camera.glow + haze);
             plane
         })
         .collect();

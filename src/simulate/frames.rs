@@ -10,7 +10,7 @@ use crate::diag::write_ron;
 use crate::ingest::{Clock, Optics, ShootNotes};
 use crate::random::{hash, normal, uniform};
 use crate::raster::{LinearImage, PixelPoint, PixelRect, TransferFunction};
-use crate::sky::{CameraPointing, Danjon, Extinction, Lens, Observer, Refraction};
+use crate::sky::{CameraPointing, Danjon, Extinction, Lens, Observer, Refraction, SATURATION_PER_LIGHT_GAIN};
 use crate::units::{Angle, Exposure, Instant};
 use crate::write::{BitDepth, CaptureTags, Container, OutputSpec, WriteError, write_picture, write_text};
 use rayon::prelude::*;
@@ -60,7 +60,8 @@ struct Circumstances<'a> {
     middle: Instant,
     parallactic: Angle,
     trail_px: f64,
-    veil: f64,
+    limb_shown: f64,
+    seed: u64,
 }
 
 struct Night<'a> {
@@ -70,6 +71,8 @@ struct Night<'a> {
     air: Refraction,
     lens: Lens,
     offset_s: i64,
+    /// When the rig's first frame of the Moon begins.
+    first: Instant,
     seed: u64,
 }
 
@@ -106,6 +109,7 @@ pub fn rehearse(
             rig: rig.name.clone(),
             focal_length_px: night.lens.focal_length_px,
             k1: night.lens.k1,
+            clock_ahead_s: rig.mishaps.clock_ahead_s,
             frames: frames?,
         };
         let json = serde_json::to_string_pretty(&truth).unwrap_or_default();
@@ -140,6 +144,10 @@ impl<'a> Night<'a> {
             air: Refraction::default(),
             lens,
             offset_s: scenario.offset_s().ok_or(RehearseError::Incomplete { what: "utc_offset" })?,
+            first: scenario
+                .lunar_eclipse()
+                .and_then(|e| rig.instants(&e).first().copied())
+                .ok_or(RehearseError::Incomplete { what: "eclipse" })?,
             seed,
         })
     }
@@ -187,57 +195,119 @@ impl<'a> Night<'a> {
             CameraPointing { azimuth: axis.azimuth, altitude: axis.altitude, ..start }
         };
         match self.rig.mount {
-            RehearsedMount::FixedTripod { azimuth_deg, altitude_deg, roll_deg } => CameraPointing {
-                lens: self.lens,
-                azimuth: Angle::from_degrees(azimuth_deg),
-                altitude: Angle::from_degrees(altitude_deg),
-                roll: Angle::from_degrees(roll_deg),
-            },
+            RehearsedMount::FixedTripod { azimuth_deg, altitude_deg, roll_deg } => {
+                let by = self.rig.mishaps.knocked_by(since_start_h * 60.0);
+                CameraPointing {
+                    lens: self.lens,
+                    azimuth: Angle::from_degrees(azimuth_deg + by.0),
+                    altitude: Angle::from_degrees(altitude_deg + by.1),
+                    roll: Angle::from_degrees(roll_deg + by.2),
+                }
+            }
             RehearsedMount::ReaimedTripod { scatter_px, roll_scatter_deg } => {
                 let reach = |n| (uniform(seed, n) * 2.0 - 1.0) * scatter_px;
                 let roll = Angle::from_degrees(roll_scatter_deg * normal(seed, 90).clamp(-2.0, 2.0));
+                if self.rig.mishaps.is_cut(seed) {
+                    // To the left or right edge, a quarter to a half of the disc beyond it.
+                    let radius = self.lens.focal_length_px * moon.semidiameter.radians();
+                    let side = if uniform(seed, 93) < 0.5 { -1.0 } else { 1.0 };
+                    let beyond = radius * (0.5 - 0.5 * uniform(seed, 94));
+                    return shifted(aimed(roll), side * (self.lens.centre.x - beyond), reach(92));
+                }
                 shifted(aimed(roll), reach(91), reach(92))
             }
-            RehearsedMount::Tracking { up_position_angle_deg, drift_px_per_hour: (dx, dy) } => {
-                let roll = parallactic - Angle::from_degrees(up_position_angle_deg);
-                shifted(aimed(roll), dx * since_start_h, dy * since_start_h)
+            RehearsedMount::Tracking {
+                up_position_angle_deg,
+                drift_px_per_hour: (dx, dy),
+                rotation_deg_per_hour,
+                wobble_px,
+                wobble_period_s,
+            } => {
+                let up = Angle::from_degrees(up_position_angle_deg + rotation_deg_per_hour * since_start_h);
+                let swing = wobble_px * (std::f64::consts::TAU * since_start_h * 3600.0 / wobble_period_s).sin();
+                shifted(aimed(parallactic - up), dx * since_start_h + swing, dy * since_start_h)
             }
         }
     }
 
     fn take(&self, shot: &Shot, seed: u64) -> (LinearImage, FrameTruth) {
-        let camera = &self.rig.camera;
+        let (camera, mishaps) = (&self.rig.camera, &self.rig.mishaps);
         let middle = shot.opens.plus_seconds(shot.exposure.time.seconds / 2.0);
         let moon = self.moon(middle);
         let parallactic = crate::sky::apparent_moon(&self.observer, middle).parallactic_angle;
-        let start = self.scenario.lunar_eclipse().map_or(middle, |e| e.contacts[0].1);
-        let pointing = self.aim(&moon, parallactic, middle.seconds_since(start) / 3600.0, seed);
+        let pointing = self.aim(&moon, parallactic, middle.seconds_since(self.first) / 3600.0, seed);
         let mut field = Painting {
             pointing: &pointing,
             width: camera.width_px,
             height: camera.height_px,
             radiance: vec![[0.0; 3]; camera.width_px * camera.height_px],
         };
+        let moon_at = pointing.to_pixel(moon.seen);
+        let radius_px = moon_at.map(|at| self.lens.disc_radius_px(at, moon.semidiameter));
+        // The Moon first, on black, so that its ghost is known; then the sky around and before it.
+        let trail_px = self.lay_moon(&mut field, shot, mishaps.veil(seed));
+        let alone = if mishaps.ghost > 0.0 { field.radiance.clone() } else { Vec::new() };
+        let light = std::mem::replace(&mut field.radiance, vec![[0.0; 3]; camera.width_px * camera.height_px]);
         let mean = ShadowMean::of(&moon, self.scenario.danjon);
         let sky = NightSky::new(&self.observer, middle, moon.seen, mean);
         match self.rig.landscape {
             Landscape::SaltbushJetty => paint(&mut field, &sky, self.scenario.seed),
             Landscape::None => open_sky(&mut field, &sky),
         }
-        let veil = self.veil(seed);
         self.lay_stars(&mut field, middle);
-        let trail_px = self.lay_moon(&mut field, shot, veil);
+        field.radiance.iter_mut().zip(&light).for_each(|(p, l)| (0..3).for_each(|c| p[c] += l[c]));
+        mishaps.lay_daylight(&mut field);
+        mishaps.lay_lamps(&mut field, self.lamps_around(), moon.semidiameter, self.seed);
+        if let (Some(at), Some(radius)) = (moon_at, radius_px) {
+            mishaps.lay_planet(&mut field, at, radius);
+            mishaps.lay_ghost(&mut field, at, 1.3 * radius + trail_px, &alone);
+            mishaps.lay_cover(&mut field, at, radius, seed);
+        }
         let seeing_px = Angle::from_arcsec(camera.seeing_arcsec).radians() * self.lens.focal_length_px;
-        let image = expose(camera, &field.radiance, camera.blur_px.hypot(seeing_px), &shot.exposure, seed);
-        let now = Circumstances { moon: &moon, pointing: &pointing, middle, parallactic, trail_px, veil };
-        let truth = self.truth(shot, &now);
+        let blur_px = camera.blur_px.hypot(seeing_px).hypot(mishaps.defocus_px).hypot(mishaps.shake_px(seed) / 2.0);
+        let haze = mishaps.halo(seed);
+        let mut image = expose(camera, &field.radiance, blur_px, haze, &shot.exposure, seed);
+        mishaps.fill_hot_pixels(&mut image, self.seed);
+        if matches!(self.rig.format, FrameFormat::Jpeg { .. }) {
+            image = camera.processing.develop(image);
+        }
+        let limb_shown = self.limb_shown(&moon, &pointing, shot, seed);
+        let now = Circumstances { moon: &moon, pointing: &pointing, middle, parallactic, trail_px, limb_shown, seed };
+        let mut truth = self.truth(shot, &now);
+        if camera.mirrored {
+            image = mirrored(&image);
+            truth.x_px = truth.x_px.map(|x| camera.width_px as f64 - x);
+            truth.mirrored = true;
+        }
         (image, truth)
     }
 
-    /// What thin cloud leaves of the light, 1 on a clear frame.
-    fn veil(&self, seed: u64) -> f64 {
-        let cloud = self.rig.mishaps.cloud;
-        if uniform(seed, 300) < cloud { 0.08 + 0.5 * uniform(seed, 301) } else { 1.0 }
+    /// The azimuth around which lamps stand: where the rig looks, or where the Moon is at greatest eclipse.
+    fn lamps_around(&self) -> Angle {
+        match self.rig.mount {
+            RehearsedMount::FixedTripod { azimuth_deg, .. } => Angle::from_degrees(azimuth_deg),
+            _ => self.scenario.lunar_eclipse().map_or(Angle::ZERO, |e| self.moon(e.greatest()).seen.azimuth),
+        }
+    }
+
+    /// Share of the limb that stands out of the noise, inside the frame and uncovered.
+    fn limb_shown(&self, moon: &MoonDisc, pointing: &CameraPointing, shot: &Shot, seed: u64) -> f64 {
+        const POINTS: i32 = 120;
+        let (camera, mishaps) = (&self.rig.camera, &self.rig.mishaps);
+        let Some(at) = pointing.to_pixel(moon.seen) else { return 0.0 };
+        let radius = self.lens.disc_radius_px(at, moon.semidiameter);
+        let gain = shot.exposure.light_gain() * SATURATION_PER_LIGHT_GAIN * mishaps.veil(seed);
+        let full_scale = camera.full_well * 100.0 / shot.exposure.sensitivity.iso;
+        let shown = (0..POINTS).filter(|i| {
+            let (s, c) = (f64::from(*i) / f64::from(POINTS) * std::f64::consts::TAU).sin_cos();
+            let p = PixelPoint::new(at.x + radius * c, at.y + radius * s);
+            let inside = p.x > 3.0 && p.y > 3.0 && p.x < camera.width_px as f64 - 3.0 && p.y < camera.height_px as f64 - 3.0;
+            let near = pointing.to_sky(PixelPoint::new(at.x + 0.97 * radius * c, at.y + 0.97 * radius * s));
+            let light = moon.radiance(&near.direction()).map_or(0.0, |l| l.iter().sum::<f64>() / 3.0 * gain);
+            let noise = (light / full_scale + (camera.read_noise / full_scale).powi(2)).sqrt();
+            inside && light > 4.0 * noise + 0.001 && !mishaps.covers(at, radius, p, seed)
+        });
+        shown.count() as f64 / f64::from(POINTS)
     }
 
     fn lay_stars(&self, field: &mut Painting<'_>, instant: Instant) {
@@ -313,19 +383,12 @@ impl<'a> Night<'a> {
     }
 
     fn truth(&self, shot: &Shot, now: &Circumstances<'_>) -> FrameTruth {
-        let Circumstances { moon, pointing, middle, parallactic, trail_px, veil } = *now;
+        let Circumstances { moon, pointing, middle, parallactic, trail_px, limb_shown, seed } = *now;
         let centre = pointing.to_pixel(moon.seen);
         let radius = centre.map(|c| self.lens.disc_radius_px(c, moon.semidiameter));
         let (w, h) = (self.rig.camera.width_px as f64, self.rig.camera.height_px as f64);
         let inside = |c: PixelPoint, r: f64| c.x > -r && c.y > -r && c.x < w + r && c.y < h + r;
         let up = centre.map_or(Angle::ZERO, |c| parallactic + pointing.zenith_turn(c));
-        let mut mishaps = Vec::new();
-        if veil < 1.0 {
-            mishaps.push(format!("cloud lets {:.0} % through", veil * 100.0));
-        }
-        if self.rig.mishaps.clock_ahead_s != 0.0 {
-            mishaps.push(format!("clock {} s ahead", self.rig.mishaps.clock_ahead_s));
-        }
         FrameTruth {
             file: shot.file.clone(),
             utc: middle.to_iso_utc(),
@@ -337,12 +400,14 @@ impl<'a> Night<'a> {
             altitude_deg: moon.seen.altitude.degrees(),
             azimuth_deg: moon.seen.azimuth.degrees(),
             up_position_angle_deg: up.normalized().degrees(),
+            mirrored: false,
+            limb_shown,
             camera_deg: [pointing.azimuth.degrees(), pointing.altitude.degrees(), pointing.roll.degrees()],
             exposure_s: shot.exposure.time.seconds,
             f_number: shot.exposure.aperture.f_number,
             iso: shot.exposure.sensitivity.iso,
             trail_px,
-            mishaps,
+            mishaps: self.rig.mishaps.words(seed),
         }
     }
 
@@ -405,6 +470,15 @@ impl ShadowMean {
         );
         light.mean_over_disc(moon.semidiameter, moon.shadow.separation())[1]
     }
+}
+
+fn mirrored(image: &LinearImage) -> LinearImage {
+    let mut out = image.clone();
+    let width = image.width();
+    out.data_mut().chunks_exact_mut(3 * width).zip(image.data().chunks_exact(3 * width)).for_each(|(to, from)| {
+        to.chunks_exact_mut(3).zip(from.chunks_exact(3).rev()).for_each(|(t, f)| t.copy_from_slice(f));
+    });
+    out
 }
 
 fn open_sky(field: &mut Painting<'_>, sky: &NightSky) {

@@ -7,14 +7,17 @@
 mod camera;
 mod frames;
 mod landscape;
+mod mishaps;
 mod moon_disc;
 mod night_sky;
+mod processing;
 mod scenario;
 mod truth;
 
 pub use frames::{RehearseError, rehearse};
+pub use mishaps::{Knock, Mishaps};
+pub use processing::Processing;
 pub use scenario::{
-    CameraModel, ExposureStep, Firing, ForegroundFrame, FrameFormat, Landscape, Mishaps, RehearsedMount, RehearsedRig,
-    Scenario,
+    CameraModel, ExposureStep, Firing, ForegroundFrame, FrameFormat, Landscape, RehearsedMount, RehearsedRig, Scenario,
 };
 pub use truth::{FrameTruth, Truth};

@@ -1,5 +1,7 @@
 //! The rehearsal file: a site, an eclipse and the rigs that photograph it.
 
+use super::mishaps::Mishaps;
+use super::processing::Processing;
 use crate::diag::{Diagnostic, Span, read_ron};
 use crate::ingest::{Mount, Site};
 use crate::sky::{Contact, LunarEclipse, eclipse_near};
@@ -98,6 +100,12 @@ pub struct CameraModel {
     /// Read noise, electrons.
     #[serde(default = "default_read_noise")]
     pub read_noise: f64,
+    /// Whether it shows a mirror image (a telescope with a diagonal).
+    #[serde(default)]
+    pub mirrored: bool,
+    /// What it does to a picture before it writes a JPEG.
+    #[serde(default)]
+    pub processing: Processing,
 }
 
 fn default_blur() -> f64 {
@@ -144,7 +152,20 @@ pub enum RehearsedMount {
         /// Drift per hour, pixels (right, down).
         #[serde(default)]
         drift_px_per_hour: (f64, f64),
+        /// Turn of the camera on the sky, degrees of position angle an hour.
+        #[serde(default)]
+        rotation_deg_per_hour: f64,
+        /// How far the mount's worm swings the image to either side, pixels.
+        #[serde(default)]
+        wobble_px: f64,
+        /// Period of the swing, seconds.
+        #[serde(default = "default_wobble_period")]
+        wobble_period_s: f64,
     },
+}
+
+fn default_wobble_period() -> f64 {
+    480.0
 }
 
 impl RehearsedMount {
@@ -230,18 +251,6 @@ impl Default for FrameFormat {
     }
 }
 
-/// What can go wrong on the night.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Mishaps {
-    /// Seconds by which the camera's clock is ahead.
-    #[serde(default)]
-    pub clock_ahead_s: f64,
-    /// Share of frames behind thin cloud.
-    #[serde(default)]
-    pub cloud: f64,
-}
-
 impl Scenario {
     /// Reads and checks a rehearsal file.
     ///
@@ -299,6 +308,26 @@ impl Scenario {
                     &["pixel_pitch_um"],
                     "pixel pitch and focal length must be above zero".into(),
                     "micrometres and millimetres",
+                );
+            }
+            let m = &rig.mishaps;
+            let shares = [
+                ("cloud", m.cloud, 1.0),
+                ("ghost", m.ghost, 1.0),
+                ("covered", m.covered, 1.0),
+                ("cut", m.cut, 1.0),
+                ("shaken", m.shaken, 1.0),
+                ("daylight", m.daylight, 1e3),
+                ("defocus_px", m.defocus_px, 1e3),
+                ("contrast", c.processing.contrast, 1.0),
+                ("sharpening", c.processing.sharpening, 5.0),
+                ("smoothing", c.processing.smoothing, 1.0),
+            ];
+            if let Some((name, value, most)) = shares.into_iter().find(|(_, v, most)| !(0.0..=*most).contains(v)) {
+                return fault(
+                    &[name],
+                    format!("`{name}` is {value} in the rig `{}`", rig.name),
+                    &format!("give 0 to {most}"),
                 );
             }
             if rig.exposures.is_empty() {

@@ -13,6 +13,9 @@ pub struct Truth {
     pub focal_length_px: f64,
     /// Radial distortion.
     pub k1: f64,
+    /// Seconds by which the camera's clock was ahead.
+    #[serde(default)]
+    pub clock_ahead_s: f64,
     /// One entry a frame, in time order.
     pub frames: Vec<FrameTruth>,
 }
@@ -40,6 +43,13 @@ pub struct FrameTruth {
     pub azimuth_deg: f64,
     /// Position angle of the image's up direction at the Moon.
     pub up_position_angle_deg: f64,
+    /// Whether the image is a mirror image of the sky.
+    #[serde(default)]
+    pub mirrored: bool,
+    /// Share of the limb that is lit or copper enough, inside the frame and uncovered, 0..1; nothing of
+    /// it is promised to be found below a seventh.
+    #[serde(default = "whole")]
+    pub limb_shown: f64,
     /// Camera azimuth, altitude and roll.
     pub camera_deg: [f64; 3],
     /// Shutter time, seconds.
@@ -52,4 +62,8 @@ pub struct FrameTruth {
     pub trail_px: f64,
     /// What was done to the frame.
     pub mishaps: Vec<String>,
+}
+
+fn whole() -> f64 {
+    1.0
 }

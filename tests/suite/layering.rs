@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 /// Each room and the rooms it may use.
-const TABLE: [(&str, &[&str]); 15] = [
+const TABLE: [(&str, &[&str]); 16] = [
     ("units", &[]),
     ("diag", &[]),
     ("raster", &["units"]),
@@ -19,6 +19,7 @@ const TABLE: [(&str, &[&str]); 15] = [
     ("write", &["raster", "diag"]),
     ("plan", &["units", "raster", "diag", "sky", "simulate", "labels"]),
     ("simulate", &["units", "raster", "diag", "ingest", "sky", "write", "random"]),
+    ("score", &["register", "simulate"]),
     ("compose", &["units", "raster", "diag", "ingest", "sky", "register", "layout", "labels", "blend", "write"]),
     ("lib", &[]),
 ];
