@@ -102,6 +102,18 @@ impl CodedPlane {
         }
     }
 
+    /// The light between one code and the next at a level: what coding alone makes of a smooth sky.
+    /// Light that was never coded counts as coded by eight-bit sRGB in the dark.
+    pub fn step_at(&self, level: f32) -> f32 {
+        match &self.codes {
+            Codes::Eight { light, .. } => {
+                let above = light.iter().position(|l| *l > level).unwrap_or(255).max(1);
+                light[above] - light[above - 1]
+            }
+            Codes::Light(_) => 1.0 / 255.0 / 12.92,
+        }
+    }
+
     /// Mean light over blocks of `factor` x `factor` pixels; a ragged edge is dropped.
     pub fn reduced(&self, factor: usize) -> Plane {
         let factor = factor.max(1);

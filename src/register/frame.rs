@@ -4,7 +4,7 @@ use super::candidates::candidates;
 use super::circle::{Circle, RadiusPrior, fit};
 use super::cutout::Cutout;
 use super::limb::{LimbPoint, LimbSearch, Metric, limb_points};
-use super::sky_level::{SkyLevel, difference_noise};
+use super::sky_level::{SkyLevel, difference_noise, sigma_of};
 use super::small_disc::{self, Shading};
 use crate::raster::{CodedPlane, PixelPoint, PixelRect, Plane};
 use crate::sky::Lens;
@@ -106,14 +106,21 @@ impl<'a> Measured<'a> {
         Measured { code_noise: Some(noise.max(0.5 / 255.0)), ..Measured::new(plane) }
     }
 
-    /// What edges are placed on, around a place.
-    fn view(&self, centre: PixelPoint, reach_px: f64) -> View {
+    /// What edges are placed on, around a disc of a radius (pixels), out to `reach_px`.
+    fn view(&self, centre: PixelPoint, radius_px: f64, reach_px: f64) -> View {
         let rect = PixelRect::around(centre, reach_px);
-        let ((plane, at), noise) = match self.code_noise {
-            Some(noise) => (self.plane.window_of_codes(rect), noise),
-            None => (self.plane.window(rect), self.sky.noise),
+        let (plane, at) = match self.code_noise {
+            Some(_) => self.plane.window_of_codes(rect),
+            None => self.plane.window(rect),
         };
-        View { plane, at, noise }
+        let floor = match self.code_noise {
+            Some(noise) => noise,
+            None => self.plane.step_at(self.sky.at(centre.x, centre.y)) / 3.0,
+        };
+        let mut view = View { plane, at, noise: floor };
+        let here = view.noise_around(view.inside(centre), 1.1 * radius_px);
+        view.noise = here.unwrap_or_else(|| self.sky.noise_at(centre.x, centre.y)).max(floor);
+        view
     }
 }
 
@@ -128,6 +135,21 @@ pub(super) struct View {
 impl View {
     fn inside(&self, p: PixelPoint) -> PixelPoint {
         PixelPoint::new(p.x - self.at.x0 as f64, p.y - self.at.y0 as f64)
+    }
+
+    /// Noise of the pixels beyond a distance from a place: of the sky around a disc.
+    fn noise_around(&self, centre: PixelPoint, beyond_px: f64) -> Option<f32> {
+        let (w, h) = (self.plane.width(), self.plane.height());
+        let stride = (w * h / 40_000).max(1);
+        let mut differences: Vec<f32> = (0..w * h)
+            .step_by(stride)
+            .filter(|i| {
+                let (x, y) = ((i % w) as f64 + 0.5, (i / w) as f64 + 0.5);
+                i % w + 2 < w && (x - centre.x).hypot(y - centre.y) > beyond_px
+            })
+            .map(|i| (self.plane.get(i % w, i / w) - self.plane.get(i % w + 2, i / w)).abs())
+            .collect();
+        (differences.len() >= 150).then(|| sigma_of(&mut differences))
     }
 
     /// Means of blocks, with the noise of those; coordinates are then the window's over `factor`.
@@ -243,7 +265,7 @@ pub(super) fn look_at(
 ) -> Option<Look> {
     let (mut at, mut radius) = (centre, radius);
     let stretch = metric_at(expected, at).largest_stretch();
-    let mut view = frame.view(at, (1.0 + 1.7 * REACH) * radius * stretch + 14.0);
+    let mut view = frame.view(at, radius * stretch, (1.0 + 1.7 * REACH) * radius * stretch + 14.0);
     let factor = (radius / 45.0).floor() as usize;
     if factor >= 2 {
         if view.plane.width().min(view.plane.height()) < 16 * factor {
@@ -251,7 +273,7 @@ pub(super) fn look_at(
         }
         let settled = settle(&view, expected, (at, radius), factor)?;
         if settled.0.distance(at) > 0.05 * radius || settled.1 > 1.1 * radius {
-            view = frame.view(settled.0, 1.3 * settled.1 * stretch + 14.0);
+            view = frame.view(settled.0, settled.1 * stretch, 1.3 * settled.1 * stretch + 14.0);
         }
         (at, radius) = settled;
     }
@@ -261,11 +283,11 @@ pub(super) fn look_at(
     let small = (traced.radius * traced.metric.stretch() < small_disc::LARGEST_PX).then(|| {
         let reach = 1.5 * traced.radius * traced.metric.largest_stretch() + 8.0;
         let (plane, at) = frame.plane.window(PixelRect::around(traced.centre, reach));
-        View { plane, at, noise: frame.sky.noise }
+        View { plane, at, noise: view.noise }
     });
     let modelled = small.as_ref().and_then(|view| by_model(view, &mut traced, expected, shading));
     let fit = describe(&traced, modelled, light, view.noise);
-    let cutout = Cutout::take(frame.plane, frame.sky.noise, fit.centre, fit.radius_px);
+    let cutout = Cutout::take(frame.plane, frame.sky.noise_at(fit.centre.x, fit.centre.y), fit.centre, fit.radius_px);
     fit.holds().then_some(Look { fit, limb: traced.points, from: traced.centre, small, cutout })
 }
 

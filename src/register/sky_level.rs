@@ -6,11 +6,12 @@
 
 use crate::raster::{CodedPlane, Plane};
 
-/// Sky level over the frame (a coarse mesh, interpolated) and its noise.
+/// Sky level over the frame and its noise (coarse meshes, interpolated).
 pub(super) struct SkyLevel {
     mesh: Plane,
+    noises: Plane,
     cell: usize,
-    /// Standard deviation of the sky's pixels.
+    /// Standard deviation of the sky's pixels, over the whole frame.
     pub noise: f32,
 }
 
@@ -35,24 +36,39 @@ impl SkyLevel {
         let (width, height) = (plane.width(), plane.height());
         let cell = (width.max(height) / 12).clamp(8, 512);
         let (columns, rows) = (width.div_ceil(cell), height.div_ceil(cell));
-        let mut medians = vec![0.0f32; columns * rows];
+        let (mut medians, mut noises) = (vec![0.0f32; columns * rows], vec![0.0f32; columns * rows]);
         let mut values = Vec::with_capacity(cell * cell / 4);
+        let mut differences = Vec::with_capacity(cell * cell / 4);
         for row in 0..rows {
             for column in 0..columns {
                 values.clear();
+                differences.clear();
                 let stride = (cell / 32).max(1);
                 for y in (row * cell..((row + 1) * cell).min(height)).step_by(stride) {
                     for x in (column * cell..((column + 1) * cell).min(width)).step_by(stride) {
-                        values.push(plane.get(x, y));
+                        let value = plane.get(x, y);
+                        values.push(value);
+                        if x + 2 < width {
+                            differences.push((value - plane.get(x + 2, y)).abs());
+                        }
                     }
                 }
-                medians[row * columns + column] = median(&mut values);
+                let level = median(&mut values);
+                medians[row * columns + column] = level;
+                noises[row * columns + column] = sigma_of(&mut differences).max(plane.step_at(level) / 3.0);
             }
         }
-        let mesh = lowered(&medians, columns, rows);
-        let noise = light_noise(plane);
-        let mesh = Plane::from_data(columns, rows, mesh).unwrap_or_else(|| Plane::filled(1, 1, 0.0));
-        SkyLevel { mesh, cell, noise }
+        let noise = median(&mut noises.clone()).max(f32::MIN_POSITIVE);
+        let levels = lowered(&medians, columns, rows);
+        // A cell that was no sky says nothing of the sky's noise.
+        let replaced = lowered(&noises, columns, rows);
+        for (i, n) in noises.iter_mut().enumerate() {
+            if medians[i] > levels[i] + 4.0 * *n {
+                *n = replaced[i];
+            }
+        }
+        let plane_of = |data| Plane::from_data(columns, rows, data).unwrap_or_else(|| Plane::filled(1, 1, 0.0));
+        SkyLevel { mesh: plane_of(levels), noises: plane_of(noises), cell, noise }
     }
 
     /// Sky level at a point, file-linear units.
@@ -60,16 +76,21 @@ impl SkyLevel {
         self.mesh.sample(x / self.cell as f64, y / self.cell as f64)
     }
 
+    /// Noise of the sky around a point.
+    pub fn noise_at(&self, x: f64, y: f64) -> f32 {
+        self.noises.sample(x / self.cell as f64, y / self.cell as f64)
+    }
+
     /// A window of the plane on the log-like scale; `origin` is where its top-left corner lies, and
     /// `spacing` how many of the plane's pixels one of the window's spans.
     pub fn compressed(&self, mut window: Plane, origin: (f64, f64), spacing: f64) -> Plane {
-        let scale = 1.0 / (3.0 * self.noise);
         let width = window.width().max(1);
         for (y, row) in window.data_mut().chunks_mut(width).enumerate() {
             // The mesh is coarse: its value changes little over eight pixels.
             for (block, values) in row.chunks_mut(8).enumerate() {
                 let x = block as f64 * 8.0 + 4.0;
-                let sky = self.at(origin.0 + x * spacing, origin.1 + (y as f64 + 0.5) * spacing);
+                let (x, y) = (origin.0 + x * spacing, origin.1 + (y as f64 + 0.5) * spacing);
+                let (sky, scale) = (self.at(x, y), 1.0 / (3.0 * self.noise_at(x, y)));
                 for v in values {
                     *v = asinh((*v - sky) * scale);
                 }
@@ -97,10 +118,9 @@ fn lowered(medians: &[f32], columns: usize, rows: usize) -> Vec<f32> {
         .collect()
 }
 
-/// Noise of a plane's light; never below a third of an eight-bit step in the dark: in smoothed or
-/// quantised skies most differences are nil, and the step of the coding remains.
-fn light_noise(plane: &CodedPlane) -> f32 {
-    difference_noise((plane.width(), plane.height()), |x, y| plane.get(x, y)).max(1.0 / 255.0 / 12.92 / 3.0)
+/// Standard deviation of a pixel from differences of two.
+pub(super) fn sigma_of(differences: &mut [f32]) -> f32 {
+    median(differences) * 1.4826 / std::f32::consts::SQRT_2
 }
 
 /// Noise from the differences of pixels two apart (neighbours share demosaicing and JPEG blocks),
@@ -113,7 +133,7 @@ pub(super) fn difference_noise((width, height): (usize, usize), value: impl Fn(u
         .filter(|i| i % width + 2 < width)
         .map(|i| (value(i % width, i / width) - value(i % width + 2, i / width)).abs())
         .collect();
-    median(&mut differences) * 1.4826 / std::f32::consts::SQRT_2
+    sigma_of(&mut differences)
 }
 
 #[cfg(test)]

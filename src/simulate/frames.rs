@@ -10,7 +10,7 @@ use crate::diag::write_ron;
 use crate::ingest::{Clock, Optics, ShootNotes};
 use crate::random::{hash, normal, uniform};
 use crate::raster::{LinearImage, PixelPoint, PixelRect, TransferFunction};
-use crate::sky::{CameraPointing, Danjon, Extinction, Lens, Observer, Refraction, SATURATION_PER_LIGHT_GAIN};
+use crate::sky::{CameraPointing, Danjon, Extinction, Lens, LunarEclipse, Observer, Refraction, SATURATION_PER_LIGHT_GAIN};
 use crate::units::{Angle, Exposure, Instant};
 use crate::write::{BitDepth, CaptureTags, Container, OutputSpec, WriteError, write_picture, write_text};
 use rayon::prelude::*;
@@ -71,8 +71,12 @@ struct Night<'a> {
     air: Refraction,
     lens: Lens,
     offset_s: i64,
+    /// The night's eclipse: to be looked for once, not for each frame.
+    eclipse: LunarEclipse,
     /// When the rig's first frame of the Moon begins.
     first: Instant,
+    /// The azimuth around which lamps stand: where the rig looks, or the Moon at greatest eclipse.
+    lamps_around: Angle,
     seed: u64,
 }
 
@@ -92,7 +96,7 @@ pub fn rehearse(
         let folder = out.join(&rig.name);
         std::fs::create_dir_all(&folder).map_err(|source| RehearseError::Folder { path: folder.clone(), source })?;
         refuse_a_photographers_folder(&folder)?;
-        let shots = night.shots()?;
+        let shots = night.shots();
         let frames: Result<Vec<FrameTruth>, RehearseError> = shots
             .par_iter()
             .enumerate()
@@ -134,6 +138,7 @@ fn refuse_a_photographers_folder(folder: &Path) -> Result<(), RehearseError> {
 impl<'a> Night<'a> {
     fn new(scenario: &'a Scenario, rig: &'a RehearsedRig, seed: u64) -> Result<Self, RehearseError> {
         let observer = scenario.site.observer().map_err(|_| RehearseError::Incomplete { what: "site" })?;
+        let eclipse = scenario.lunar_eclipse().ok_or(RehearseError::Incomplete { what: "eclipse" })?;
         let camera = &rig.camera;
         let focal_length_px = camera.focal_length_mm * 1000.0 / camera.pixel_pitch_um;
         let lens = Lens { k1: camera.k1, ..Lens::rectilinear(camera.width_px, camera.height_px, focal_length_px) };
@@ -144,10 +149,12 @@ impl<'a> Night<'a> {
             air: Refraction::default(),
             lens,
             offset_s: scenario.offset_s().ok_or(RehearseError::Incomplete { what: "utc_offset" })?,
-            first: scenario
-                .lunar_eclipse()
-                .and_then(|e| rig.instants(&e).first().copied())
-                .ok_or(RehearseError::Incomplete { what: "eclipse" })?,
+            first: rig.instants(&eclipse).first().copied().unwrap_or(eclipse.greatest()),
+            lamps_around: match rig.mount {
+                RehearsedMount::FixedTripod { azimuth_deg, .. } => Angle::from_degrees(azimuth_deg),
+                _ => crate::sky::apparent_moon(&observer, eclipse.greatest()).airless.azimuth,
+            },
+            eclipse,
             seed,
         })
     }
@@ -157,8 +164,7 @@ impl<'a> Night<'a> {
         MoonDisc::new(&self.observer, self.air, Extinction::default(), danjon, instant)
     }
 
-    fn shots(&self) -> Result<Vec<Shot>, RehearseError> {
-        let eclipse = self.scenario.lunar_eclipse().ok_or(RehearseError::Incomplete { what: "eclipse" })?;
+    fn shots(&self) -> Vec<Shot> {
         let ending = match self.rig.format {
             FrameFormat::Jpeg { .. } => "jpg",
             FrameFormat::LinearTiff => "tif",
@@ -169,7 +175,7 @@ impl<'a> Night<'a> {
             let exposure = Exposure::new(frame.seconds, frame.f_number, frame.iso);
             shots.push(Shot { opens, exposure, file: String::new(), foreground: true });
         }
-        for opens in self.rig.instants(&eclipse) {
+        for opens in self.rig.instants(&self.eclipse) {
             let exposure = self.rig.exposure(self.moon(opens).shadow.umbral_fraction());
             shots.push(Shot { opens, exposure, file: String::new(), foreground: false });
         }
@@ -178,7 +184,7 @@ impl<'a> Night<'a> {
         for (i, shot) in shots.iter_mut().enumerate() {
             shot.file = format!("{initial}{:04}.{ending}", i + 1);
         }
-        Ok(shots)
+        shots
     }
 
     /// Where the camera points when the Moon is as given.
@@ -257,7 +263,7 @@ impl<'a> Night<'a> {
         self.lay_stars(&mut field, middle);
         field.radiance.iter_mut().zip(&light).for_each(|(p, l)| (0..3).for_each(|c| p[c] += l[c]));
         mishaps.lay_daylight(&mut field);
-        mishaps.lay_lamps(&mut field, self.lamps_around(), moon.semidiameter, self.seed);
+        mishaps.lay_lamps(&mut field, self.lamps_around, moon.semidiameter, self.seed);
         if let (Some(at), Some(radius)) = (moon_at, radius_px) {
             mishaps.lay_planet(&mut field, at, radius);
             mishaps.lay_ghost(&mut field, at, 1.3 * radius + trail_px, &alone);
@@ -282,14 +288,6 @@ impl<'a> Night<'a> {
         (image, truth)
     }
 
-    /// The azimuth around which lamps stand: where the rig looks, or where the Moon is at greatest eclipse.
-    fn lamps_around(&self) -> Angle {
-        match self.rig.mount {
-            RehearsedMount::FixedTripod { azimuth_deg, .. } => Angle::from_degrees(azimuth_deg),
-            _ => self.scenario.lunar_eclipse().map_or(Angle::ZERO, |e| self.moon(e.greatest()).seen.azimuth),
-        }
-    }
-
     /// Share of the limb that stands out of the noise, inside the frame and uncovered.
     fn limb_shown(&self, moon: &MoonDisc, pointing: &CameraPointing, shot: &Shot, seed: u64) -> f64 {
         const POINTS: i32 = 120;
@@ -298,14 +296,15 @@ impl<'a> Night<'a> {
         let radius = self.lens.disc_radius_px(at, moon.semidiameter);
         let gain = shot.exposure.light_gain() * SATURATION_PER_LIGHT_GAIN * mishaps.veil(seed);
         let full_scale = camera.full_well * 100.0 / shot.exposure.sensitivity.iso;
+        let day = 0.8 * mishaps.daylight * shot.exposure.light_gain() * SATURATION_PER_LIGHT_GAIN;
         let shown = (0..POINTS).filter(|i| {
             let (s, c) = (f64::from(*i) / f64::from(POINTS) * std::f64::consts::TAU).sin_cos();
             let p = PixelPoint::new(at.x + radius * c, at.y + radius * s);
             let inside = p.x > 3.0 && p.y > 3.0 && p.x < camera.width_px as f64 - 3.0 && p.y < camera.height_px as f64 - 3.0;
             let near = pointing.to_sky(PixelPoint::new(at.x + 0.97 * radius * c, at.y + 0.97 * radius * s));
             let light = moon.radiance(&near.direction()).map_or(0.0, |l| l.iter().sum::<f64>() / 3.0 * gain);
-            let noise = (light / full_scale + (camera.read_noise / full_scale).powi(2)).sqrt();
-            inside && light > 4.0 * noise + 0.001 && !mishaps.covers(at, radius, p, seed)
+            let noise = ((light + day) / full_scale + (camera.read_noise / full_scale).powi(2)).sqrt();
+            inside && day < 0.9 && light > 4.0 * noise + 0.001 + 0.03 * day && !mishaps.covers(at, radius, p, seed)
         });
         shown.count() as f64 / f64::from(POINTS)
     }
@@ -345,7 +344,8 @@ impl<'a> Night<'a> {
         let steps = (moved / 0.4).ceil().clamp(1.0, 48.0) as usize;
         let middle = PixelPoint::new((a.x + b.x) / 2.0, (a.y + b.y) / 2.0);
         let radius = self.lens.disc_radius_px(middle, first.semidiameter);
-        let reach = radius * 1.5 + moved + 2.0;
+        // A wide lens stretches the disc along the radius of the frame by more than its mean.
+        let reach = radius * if radius < 60.0 { 1.5 } else { 1.06 } + moved + 2.0;
         let rect = PixelRect::around(middle, reach).intersection(PixelRect::of_size(field.width, field.height));
         if rect.is_empty() || first.seen.altitude.degrees() < -0.6 {
             return moved;
@@ -365,6 +365,10 @@ impl<'a> Night<'a> {
                 return;
             }
             for x in rect.x0..rect.x1 {
+                let far = (x as f64 + 0.5 - middle.x).hypot(y as f64 + 0.5 - middle.y);
+                if far > reach {
+                    continue;
+                }
                 let pixel = &mut row[x as usize];
                 for s in 0..samples * samples {
                     let (sx, sy) = ((s % samples) as f64 + 0.5, (s / samples) as f64 + 0.5);
@@ -442,7 +446,7 @@ impl<'a> Night<'a> {
 
     fn notes(&self) -> String {
         let foreground =
-            self.shots().unwrap_or_default().into_iter().filter(|s| s.foreground).map(|s| s.file).collect();
+            self.shots().into_iter().filter(|s| s.foreground).map(|s| s.file).collect();
         let notes = ShootNotes {
             title: Some(self.scenario.title.clone()),
             site: Some(self.scenario.site),
@@ -481,12 +485,30 @@ fn mirrored(image: &LinearImage) -> LinearImage {
     out
 }
 
+/// Spacing of the grid on which an open sky's light is worked out, pixels: it changes slowly.
+const SKY_GRID: usize = 8;
+
 fn open_sky(field: &mut Painting<'_>, sky: &NightSky) {
     let (pointing, width) = (field.pointing, field.width);
+    let (columns, rows) = (width / SKY_GRID + 2, field.height / SKY_GRID + 2);
+    let knots: Vec<[f64; 3]> = (0..columns * rows)
+        .into_par_iter()
+        .map(|i| {
+            let (x, y) = ((i % columns * SKY_GRID) as f64, (i / columns * SKY_GRID) as f64);
+            sky.radiance(&pointing.to_sky(PixelPoint::new(x, y)))
+        })
+        .collect();
     field.radiance.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
         for (x, out) in row.iter_mut().enumerate() {
-            let seen = pointing.to_sky(PixelPoint::new(x as f64 + 0.5, y as f64 + 0.5));
-            *out = sky.radiance(&seen).map(|v| v as f32);
+            let (fx, fy) = ((x as f64 + 0.5) / SKY_GRID as f64, (y as f64 + 0.5) / SKY_GRID as f64);
+            let (cx, cy) = (fx as usize, fy as usize);
+            let (ax, ay) = (fx - cx as f64, fy - cy as f64);
+            let at = |dx: usize, dy: usize| &knots[(cy + dy) * columns + cx + dx];
+            *out = std::array::from_fn(|c| {
+                let top = at(0, 0)[c] * (1.0 - ax) + at(1, 0)[c] * ax;
+                let bottom = at(0, 1)[c] * (1.0 - ax) + at(1, 1)[c] * ax;
+                (top * (1.0 - ay) + bottom * ay) as f32
+            });
         }
     });
 }

@@ -39,6 +39,8 @@ struct Feature {
     tone: f64,
     /// Length of the longest rays, radians.
     ray: f64,
+    /// Cosine of the distance beyond which it does not show.
+    reach_cosine: f64,
     /// Seed of its rays.
     seed: u64,
 }
@@ -67,12 +69,15 @@ fn feature((row, line): (usize, &str)) -> Option<Feature> {
         _ => return None,
     };
     let number = |t: &str| t.parse::<f64>().unwrap_or(0.0);
+    let (radius, ray) = (number(diameter) / 2.0 / MOON_RADIUS_KM, number(ray) / MOON_RADIUS_KM);
+    let reach = if kind == FeatureKind::Mare { radius * 2.4 } else { ray.max(radius * 4.0) };
     Some(Feature {
         kind,
         place: direction(number(latitude), number(longitude)),
-        radius: number(diameter) / 2.0 / MOON_RADIUS_KM,
+        radius,
         tone: number(tone),
-        ray: number(ray) / MOON_RADIUS_KM,
+        ray,
+        reach_cosine: reach.min(3.0).cos(),
         seed: row as u64,
     })
 }
@@ -119,7 +124,7 @@ fn albedo_at(features: &[Feature], p: &Vector3) -> f64 {
     let (mut height, mut tone_sum, mut tone_weight) = (0.0f64, 0.0, 1e-9);
     for f in features.iter().filter(|f| f.kind == FeatureKind::Mare) {
         let cosine = p.dot(&f.place);
-        if cosine < (f.radius * 2.4).min(3.0).cos() {
+        if cosine < f.reach_cosine {
             continue;
         }
         let d = cosine.clamp(-1.0, 1.0).acos() / f.radius;
@@ -138,7 +143,7 @@ fn albedo_at(features: &[Feature], p: &Vector3) -> f64 {
     }
     for f in features.iter().filter(|f| f.kind != FeatureKind::Mare) {
         let cosine = p.dot(&f.place);
-        if cosine < (f.ray.max(f.radius * 4.0)).min(3.0).cos() {
+        if cosine < f.reach_cosine {
             continue;
         }
         let distance = cosine.clamp(-1.0, 1.0).acos();

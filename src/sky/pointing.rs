@@ -59,6 +59,10 @@ impl Lens {
             if slope.abs() > 0.1 {
                 r -= value / slope;
             }
+            // Far below a thousandth of a pixel of any sensor; without distortion at once.
+            if value.abs() < 1e-9 {
+                break;
+            }
         }
         let undo = if bent > 0.0 { r / bent } else { 1.0 };
         Vector3::new(x * undo, y * undo, 1.0).normalize()
