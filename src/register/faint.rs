@@ -94,9 +94,33 @@ fn strongest(frame: &Measured<'_>, radius_px: f64, area: PixelRect) -> Option<Pi
     let (best, bx, by) = *answers.first()?;
     let apart = |x: usize, y: usize| (x as f64 - bx as f64).hypot(y as f64 - by as f64) > 2.0 * r;
     let next = answers.iter().find(|(_, x, y)| apart(*x, *y)).map_or(0.0, |a| a.0);
-    let clear = best > LEAST_SIGNIFICANCE && next < 0.6 * best;
+    let clear = best > LEAST_SIGNIFICANCE && next < 0.6 * best && is_all_round(&flat, (bx, by), r);
     let middle = |v: usize| (v as f64 + 0.5) * factor as f64;
     clear.then(|| PixelPoint::new(middle(bx), middle(by)))
+}
+
+/// Whether the disc stands out of its ring on all sides but one at most: a roof's edge or a cloud does not.
+fn is_all_round(flat: &Plane, (bx, by): (usize, usize), r: f64) -> bool {
+    const SIDES: usize = 6;
+    let mut sums = [[(0.0f64, 0.0f64); 2]; SIDES];
+    let reach = (1.9 * r).ceil() as i64;
+    for dy in -reach..=reach {
+        for dx in -reach..=reach {
+            let (x, y) = (bx as i64 + dx, by as i64 + dy);
+            if x < 0 || y < 0 || x >= flat.width() as i64 || y >= flat.height() as i64 {
+                continue;
+            }
+            let rho = (dx as f64).hypot(dy as f64);
+            let part = if rho < 0.92 * r && rho > 0.4 * r { 0 } else if rho > 1.25 * r && rho < 1.9 * r { 1 } else { continue };
+            let turn = (dy as f64).atan2(dx as f64) / std::f64::consts::TAU + 0.5;
+            let cell = &mut sums[((turn * SIDES as f64) as usize).min(SIDES - 1)][part];
+            *cell = (cell.0 + f64::from(flat.get(x as usize, y as usize)), cell.1 + 1.0);
+        }
+    }
+    let mean = |(sum, n): (f64, f64)| if n > 0.0 { sum / n } else { f64::NAN };
+    let steps: Vec<f64> = sums.iter().map(|[disc, ring]| mean(*disc) - mean(*ring)).filter(|s| s.is_finite()).collect();
+    let whole = steps.iter().sum::<f64>() / steps.len().max(1) as f64;
+    steps.len() >= 4 && steps.iter().filter(|s| **s < 0.2 * whole).count() <= 1
 }
 
 /// Looks for a disc of the expected radius within `area`.

@@ -186,7 +186,7 @@ fn clock(night: &Night, result: &sequence::RigResult) -> Option<ClockEstimate> {
         let measured: Vec<_> = (0..result.frames.len())
             .into_par_iter()
             .filter_map(|k| {
-                let (cutout, place) = (result.cutouts[k].as_ref()?, result.places[k].as_ref()?);
+                let (cutout, place) = (result.cutout(k)?, result.places[k].as_ref()?);
                 let place = sky_place::SkyPlace::at(&observer, place.instant.plus_seconds(-ahead_s));
                 let frame = &result.frames[k].1;
                 let found =

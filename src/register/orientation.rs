@@ -94,10 +94,7 @@ fn median(mut values: Vec<f64>) -> Option<f64> {
 
 /// Finds the orientation of every frame of a rig and steadies its centres.
 pub(super) fn orient(result: &mut RigResult) {
-    let features: Vec<Option<Features>> = (0..result.frames.len())
-        .into_par_iter()
-        .map(|k| Features::of_disc(result.cutouts[k].as_ref()?, result.frames[k].1.fit.as_ref()?))
-        .collect();
+    let mut features = all_features(result);
     let turned: Vec<Option<Turned>> = (0..features.len())
         .into_par_iter()
         .map(|k| turn_against(features[k].as_ref()?, &Features::of_map(&result.places[k].as_ref()?.libration)?))
@@ -129,12 +126,33 @@ pub(super) fn orient(result: &mut RigResult) {
     if known {
         result.solution.mirrored = Some(mirrored);
     }
+    if matches!(result.aim.mount(), Mount::Tracking | Mount::Unknown) {
+        flatten(result, &found);
+        features = all_features(result);
+    }
     steady(result, &features, &mut found);
     if result.aim.mount() == Mount::Tracking {
         result.solution.rotation = rotation(result, &found);
     }
     for ((_, frame), orientation) in result.frames.iter_mut().zip(found) {
         frame.orientation = orientation.filter(|_| frame.centre.is_some());
+    }
+}
+
+fn all_features(result: &RigResult) -> Vec<Option<Features>> {
+    (0..result.frames.len())
+        .into_par_iter()
+        .map(|k| Features::of_disc(result.cutout(k)?, result.frames[k].1.fit.as_ref()?))
+        .collect()
+}
+
+/// On mounts that do not keep the zenith up its direction is known only now; low in the sky the air's
+/// flattening shifts a crescent of known radius by some thousandths of it.
+fn flatten(result: &mut RigResult, found: &[Option<Orientation>]) {
+    for (k, orientation) in found.iter().enumerate() {
+        let (Some(o), Some(place)) = (orientation, &result.places[k]) else { continue };
+        let turn = o.up_position_angle - place.parallactic_angle;
+        result.fit_flattened(k, if o.mirrored { -turn } else { turn });
     }
 }
 
@@ -208,7 +226,7 @@ fn look_closer(result: &RigResult, features: &[Option<Features>], found: &mut [O
             *orientation = Some(Orientation::of_lunar_north(t.north, rough.mirrored, axis, t.sigma));
             return;
         }
-        let (Some(cutout), Some(fit)) = (&result.cutouts[k], &result.frames[k].1.fit) else { return };
+        let (Some(cutout), Some(fit)) = (result.cutout(k), &result.frames[k].1.fit) else { return };
         let Some(shadow) = shadow_distance(cutout, fit, place, Some(&rough)) else { return };
         let there = Angle::from_radians(place.shadow.xi.radians().atan2(place.shadow.eta.radians()));
         let up = if rough.mirrored { there - shadow.towards } else { there + shadow.towards };

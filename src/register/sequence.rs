@@ -12,7 +12,7 @@ use super::aim::Aim;
 use super::circle::RadiusPrior;
 use super::cutout::Cutout;
 use super::faint::find_faint;
-use super::frame::{DiscFit, Expectation, Look, Measured, find_discs, look_at};
+use super::frame::{DiscFit, Expectation, Flattening, Look, Measured, find_discs, look_at};
 use super::rejection::{Rejection, RejectionReason, is_ghost, stands_still};
 use super::sky_place::SkyPlace;
 use super::small_disc::Shading;
@@ -21,6 +21,7 @@ use crate::diag::Diagnostic;
 use crate::ingest::{Frame, Mount, Night, Rig, decode_brightness};
 use crate::raster::{PixelPoint, PixelRect};
 use crate::sky::{Lens, SATURATION_PER_LIGHT_GAIN};
+use crate::units::Angle;
 use rayon::prelude::*;
 
 /// Least confidence for a disc found without the sequence's help.
@@ -79,7 +80,10 @@ impl Looked {
 /// The Moon's disc in a frame.
 pub(super) struct Moon {
     pub fit: DiscFit,
+    /// The disc on its own grid, where it is large enough.
     pub cutout: Option<Cutout>,
+    /// What it was fitted to, unless it was too faint for a limb.
+    look: Option<Look>,
 }
 
 /// Result of one rig.
@@ -88,8 +92,8 @@ pub(super) struct RigResult {
     pub frames: Vec<(usize, FrameRegistration)>,
     /// Where the sky says the Moon is in each of `frames`.
     pub places: Vec<Option<SkyPlace>>,
-    /// The disc on its own grid, for each of `frames` that shows it large enough.
-    pub cutouts: Vec<Option<Cutout>>,
+    /// The Moon in each of `frames` in which it was measured.
+    pub moons: Vec<Option<Moon>>,
     pub aim: Aim,
     pub diagnostics: Vec<Diagnostic>,
 }
@@ -130,8 +134,56 @@ pub(super) fn register_rig(night: &Night, index: usize, progress: &(dyn Fn(&str)
         rotation: None,
         clock: None,
     };
-    let cutouts = moons.into_iter().map(|m| m.and_then(|m| m.cutout)).collect();
-    RigResult { solution, frames, places: roll.places, cutouts, aim, diagnostics }
+    RigResult { solution, frames, places: roll.places, moons, aim, diagnostics }
+}
+
+impl RigResult {
+    /// The disc of one of the frames on its own grid.
+    pub fn cutout(&self, k: usize) -> Option<&Cutout> {
+        self.moons[k].as_ref()?.cutout.as_ref()
+    }
+
+    /// Fits a disc once more with the air's flattening, now that the zenith's direction in it is known
+    /// (clockwise from the image's up). Matters for crescents low in the sky.
+    pub fn fit_flattened(&mut self, k: usize, zenith_turn: Angle) {
+        let (Some(moon), Some(place)) = (&self.moons[k], &self.places[k]) else { return };
+        let Some(focal) = self.aim.focal_length_px() else { return };
+        let size = (self.solution.width, self.solution.height);
+        let known = Known { focal, place, lens: Lens::rectilinear(size.0, size.1, focal) };
+        let flattening = Some(place.flattened(zenith_turn));
+        let expected = known.expectation(flattening, moon.fit.saturated_share);
+        let Some(fit) = moon.look.as_ref().and_then(|look| look.again(&expected, None)) else { return };
+        // The air never moves a disc by more than a few thousandths of its radius.
+        if fit.centre.distance(moon.fit.centre) < 0.02 * fit.radius_px {
+            let frame = &mut self.frames[k].1;
+            frame.centre = Some(fit.centre);
+            frame.radius_px = Some(fit.radius_px);
+            frame.centre_sigma_px = Some(fit.centre_sigma_px);
+            frame.fit = Some(fit);
+        }
+    }
+}
+
+/// What the sequence knows of a disc before it is fitted again.
+struct Known<'a> {
+    focal: f64,
+    place: &'a SkyPlace,
+    lens: Lens,
+}
+
+impl Known<'_> {
+    fn expectation(&self, flattening: Option<Flattening>, saturated_share: f64) -> Expectation {
+        let radius = self.focal * self.place.semidiameter.radians();
+        // Burnt-out light spreads beyond the limb.
+        let blooming = (3.0 * saturated_share).min(1.0);
+        Expectation {
+            from_px: 0.8 * radius,
+            to_px: 2.6 * radius,
+            lens: Some(self.lens),
+            flattening,
+            radius: Some(RadiusPrior { radius, sigma: 0.003 * radius + 0.05 + blooming * 1.2 }),
+        }
+    }
 }
 
 /// Which of a frame's discs is the Moon, and why the others are not.
@@ -241,7 +293,7 @@ impl Roll<'_> {
     /// Fits a frame's disc with what the sequence has taught; looks again where that is in doubt.
     fn measure(&self, k: usize, looked: &Looked, chosen: Option<usize>, aim: &Aim) -> Option<Moon> {
         let look = chosen.and_then(|i| looked.discs().get(i));
-        let as_found = || look.map(|l| Moon { fit: l.fit, cutout: l.cutout.clone() });
+        let as_found = || look.map(|l| Moon { fit: l.fit, cutout: l.cutout.clone(), look: Some(l.clone()) });
         if matches!(looked, Looked::Unreadable(_)) {
             return None;
         }
@@ -264,14 +316,9 @@ impl Roll<'_> {
         let lens = pointing.map_or_else(|| Lens::rectilinear(width, height, focal), |p| p.lens);
         let start = look.map(|l| l.fit.centre).or(expected_at);
         let near = start.unwrap_or(PixelPoint::new(width as f64 / 2.0, height as f64 / 2.0));
-        let blooming = look.map_or(0.0, |l| (3.0 * l.fit.saturated_share).min(1.0));
-        let expected = Expectation {
-            from_px: 0.8 * radius,
-            to_px: 2.6 * radius,
-            lens: Some(lens),
-            flattening: place.flattening(self.night.mount(), pointing, near),
-            radius: Some(RadiusPrior { radius, sigma: 0.003 * radius + 0.05 + blooming * 1.2 }),
-        };
+        let flattening = place.flattening(self.night.mount(), pointing, near);
+        let saturated = look.map_or(0.0, |l| l.fit.saturated_share);
+        let expected = Known { focal, place, lens }.expectation(flattening, saturated);
         let shading = pointing.map(|p| place.light_over(p, near));
         let shading = shading.as_ref().map(|s| s as Shading<'_>);
         // A limb must lie where the solution says the Moon is.
@@ -281,7 +328,7 @@ impl Roll<'_> {
             && !stray(&fit)
             && is_settled(look, &fit, radius)
         {
-            return Some(Moon { fit, cutout: look.cutout.clone() });
+            return Some(Moon { fit, cutout: look.cutout.clone(), look: Some(look.clone()) });
         }
         let plane = decode_brightness(&self.members[k].path, self.night.transfer()).ok()?;
         let measured = Measured::new(&plane);
@@ -289,7 +336,7 @@ impl Roll<'_> {
             .and_then(|at| look_at(&measured, &expected, at, radius, shading))
             .filter(|l| !stray(&l.fit) && l.fit.confidence() > 0.25 * CONFIDENT);
         if let Some(look) = again {
-            return Some(Moon { fit: look.fit, cutout: look.cutout });
+            return Some(Moon { fit: look.fit, cutout: look.cutout.clone(), look: Some(look) });
         }
         let area = match expected_at {
             Some(at) => PixelRect::around(at, 0.6 * radius + 4.0),
@@ -297,7 +344,7 @@ impl Roll<'_> {
             None => PixelRect::of_size(width, height),
         };
         let fit = find_faint(&measured, &expected, area, shading).filter(|fit| !stray(fit))?;
-        Some(Moon { fit, cutout: Cutout::take(&plane, measured.sky.noise, fit.centre, fit.radius_px) })
+        Some(Moon { fit, look: None, cutout: Cutout::take(&plane, measured.sky.noise, fit.centre, fit.radius_px) })
     }
 
     fn entries(

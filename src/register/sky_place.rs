@@ -76,14 +76,19 @@ impl SkyPlace {
         centre: PixelPoint,
     ) -> Option<Flattening> {
         let zenith_turn = match (mount, pointing) {
-            (_, Some(p)) => p.zenith_turn(centre).radians(),
+            (_, Some(p)) => p.zenith_turn(centre),
             // A level tripod, to a degree or two: the flattening is hardly turned by that.
-            (Mount::FixedTripod | Mount::ReaimedTripod, None) => 0.0,
+            (Mount::FixedTripod | Mount::ReaimedTripod, None) => Angle::ZERO,
             _ => return None,
         };
+        Some(self.flattened(zenith_turn))
+    }
+
+    /// How the air flattens the disc, the zenith lying clockwise from the image's up.
+    pub fn flattened(&self, zenith_turn: Angle) -> Flattening {
         let air = Refraction::default();
         let half = self.semidiameter * 0.7;
         let height = air.airless_altitude(self.seen.altitude + half) - air.airless_altitude(self.seen.altitude - half);
-        Some(Flattening { zenith_turn, ratio: height / (half * 2.0) })
+        Flattening { zenith_turn: zenith_turn.radians(), ratio: height / (half * 2.0) }
     }
 }

@@ -95,18 +95,20 @@ fn runs(points: &[Waypoint]) -> Vec<std::ops::Range<usize>> {
         let (a, b) = (points[i].centre, points[i + 1].centre);
         ((b.x - a.x) / hours, (b.y - a.y) / hours, hours)
     };
-    let median = |mut v: Vec<f64>| {
+    let share = |mut v: Vec<f64>, share: f64| {
         v.sort_by(f64::total_cmp);
-        v[v.len() / 2]
+        v[((v.len() - 1) as f64 * share) as usize]
     };
     let speeds: Vec<_> = (0..points.len() - 1).map(speed).collect();
-    let usual = (median(speeds.iter().map(|s| s.0).collect()), median(speeds.iter().map(|s| s.1).collect()));
+    let usual =
+        (share(speeds.iter().map(|s| s.0).collect(), 0.5), share(speeds.iter().map(|s| s.1).collect(), 0.5));
     let jump = |s: &(f64, f64, f64)| (s.0 - usual.0).hypot(s.1 - usual.1) * s.2;
-    let common = median(speeds.iter().map(jump).collect());
+    // Centrings are rare; the worm's swing is in most steps.
+    let common = share(speeds.iter().map(jump).collect(), 0.8);
     let mut out = Vec::new();
     let mut start = 0;
     for (i, s) in speeds.iter().enumerate() {
-        if jump(s) > (10.0 * common).max(6.0) {
+        if jump(s) > (4.0 * common).max(6.0) {
             out.push(start..i + 1);
             start = i + 1;
         }
