@@ -40,12 +40,12 @@ impl Features {
         let mut known = vec![0.0f32; SIDE * SIDE];
         // Beside burnt-out light the rest is bent, too.
         let burnt = cutout.light.data().iter().map(|v| f32::from(u8::from(*v > 0.95))).collect();
-        let burnt = Plane::from_data(SIDE, SIDE, burnt)?.blurred(3.0);
+        let burnt = Plane::from_data(SIDE, SIDE, burnt)?.blurred(1.5);
         for (i, (l, k)) in light.iter_mut().zip(&mut known).enumerate() {
             let (x, y) = ((i % SIDE) as f64 + 0.5 - half, (i / SIDE) as f64 + 0.5 - half);
             let at = (half + dx + x * grow, half + dy + y * grow);
             let value = cutout.light.sample(at.0, at.1);
-            if x.hypot(y) < RIM * RADIUS && value > least && burnt.sample(at.0, at.1) < 0.02 {
+            if x.hypot(y) < RIM * RADIUS && value > least && burnt.sample(at.0, at.1) < 0.05 {
                 (*l, *k) = ((value - fit.sky_level).ln(), 1.0);
             }
         }

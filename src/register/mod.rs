@@ -155,8 +155,7 @@ pub fn register(night: &Night, progress: &(dyn Fn(&str) + Sync)) -> Warned<Regis
         .into_par_iter()
         .map(|rig| {
             let mut result = sequence::register_rig(night, rig, progress);
-            orientation::orient(&mut result);
-            result.solution.clock = clock(night, &result);
+            orientation::orient(&mut result, night.observer().as_ref());
             result
         })
         .collect();
@@ -174,30 +173,6 @@ pub fn register(night: &Night, progress: &(dyn Fn(&str) + Sync)) -> Warned<Regis
     let registration = Registration { rigs, frames };
     diagnostics.extend(remarks(night, &registration));
     Warned { value: registration, diagnostics }
-}
-
-/// What the shadow says of a rig's clock.
-///
-/// The shadow's size and the globe's turn depend a little on the time themselves: where the clock is far
-/// off they are taken again with the time put right.
-fn clock(night: &Night, result: &sequence::RigResult) -> Option<ClockEstimate> {
-    let observer = night.observer()?;
-    let measure = |ahead_s: f64| {
-        let measured: Vec<_> = (0..result.frames.len())
-            .into_par_iter()
-            .filter_map(|k| {
-                let (cutout, place) = (result.cutout(k)?, result.places[k].as_ref()?);
-                let place = sky_place::SkyPlace::at(&observer, place.instant.plus_seconds(-ahead_s));
-                let frame = &result.frames[k].1;
-                let found =
-                    shadow_clock::shadow_distance(cutout, frame.fit.as_ref()?, &place, frame.orientation.as_ref())?;
-                Some(shadow_clock::ShadowDistance { instant: result.places[k].as_ref()?.instant, ..found })
-            })
-            .collect();
-        shadow_clock::estimate(&observer, &measured)
-    };
-    let first = measure(0.0)?;
-    if first.ahead_s.abs() < 120.0 { Some(first) } else { measure(first.ahead_s).or(Some(first)) }
 }
 
 /// The night with each rig's clock put right by what the shadow said of it.

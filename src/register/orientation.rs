@@ -9,10 +9,11 @@
 use super::FrameRegistration;
 use super::features::{Features, Passage, Shift, Turned, align, turn_against, turn_near};
 use super::sequence::RigResult;
-use super::shadow_clock::shadow_distance;
+use super::shadow_clock::{self, shadow_distance};
 use super::sky_place::SkyPlace;
 use crate::diag::Diagnostic;
 use crate::ingest::Mount;
+use crate::sky::Observer;
 use crate::units::Angle;
 use nalgebra::Complex;
 use rayon::prelude::*;
@@ -92,8 +93,9 @@ fn median(mut values: Vec<f64>) -> Option<f64> {
     values.get(values.len() / 2).copied()
 }
 
-/// Finds the orientation of every frame of a rig and steadies its centres.
-pub(super) fn orient(result: &mut RigResult) {
+/// Finds the orientation of every frame of a rig, and the camera's clock by the shadow; steadies the
+/// centres.
+pub(super) fn orient(result: &mut RigResult, observer: Option<&Observer>) {
     let mut features = all_features(result);
     let turned: Vec<Option<Turned>> = (0..features.len())
         .into_par_iter()
@@ -119,9 +121,14 @@ pub(super) fn orient(result: &mut RigResult) {
     if result.aim.pointings().is_empty() {
         drop_strays(result, &mut found);
         fill_from_sequence(result, &mut found);
-        look_closer(result, &features, &mut found);
     } else {
         by_geometry(result, &mut found);
+    }
+    // The shadow tells the clock once the seas can be divided out; with the time put right it tells the
+    // turn of discs that show too few features.
+    result.solution.clock = observer.and_then(|observer| shadow_clock::read(observer, result, &found));
+    if result.aim.pointings().is_empty() {
+        look_closer(result, &features, observer, &mut found);
     }
     if known {
         result.solution.mirrored = Some(mirrored);
@@ -214,10 +221,17 @@ fn drop_strays(result: &RigResult, found: &mut [Option<Orientation>]) {
 
 /// Once a frame's turn is known to a few degrees, fainter features tell it better; where even those are
 /// wanting, the direction in which the shadow lies does.
-fn look_closer(result: &RigResult, features: &[Option<Features>], found: &mut [Option<Orientation>]) {
+fn look_closer(
+    result: &RigResult,
+    features: &[Option<Features>],
+    observer: Option<&Observer>,
+    found: &mut [Option<Orientation>],
+) {
+    let ahead_s = result.solution.clock.filter(|c| c.ahead_s.abs() > 2.0 * c.sigma_s).map_or(0.0, |c| c.ahead_s);
     found.par_iter_mut().enumerate().for_each(|(k, orientation)| {
         let Some(rough) = orientation.filter(|o| o.source == OrientationSource::Sequence) else { return };
-        let Some(place) = result.places[k].as_ref() else { return };
+        let (Some(place), Some(observer)) = (result.places[k].as_ref(), observer) else { return };
+        let place = &SkyPlace::at(observer, place.instant.plus_seconds(-ahead_s));
         let axis = place.libration.axis_position_angle;
         let map = Features::of_map(&place.libration);
         if let (Some(disc), Some(map)) = (&features[k], &map)

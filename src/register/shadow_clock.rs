@@ -12,10 +12,12 @@
 use super::cutout::{Cutout, RADIUS, SIDE};
 use super::frame::DiscFit;
 use super::orientation::Orientation;
+use super::sequence::RigResult;
 use super::sky_place::SkyPlace;
 use crate::sky::{Danjon, Libration, Observer, ShadowLight, SurfaceDetail, lunar_albedo};
 use crate::units::{Angle, Instant};
 use nalgebra::{Matrix2, Matrix3, Vector2, Vector3};
+use rayon::prelude::*;
 
 /// What the shadow says of a camera's clock.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -219,6 +221,32 @@ pub(super) fn shadow_distance(
     })
 }
 
+/// What the shadow says of a rig's clock, its discs oriented as found.
+///
+/// The shadow's size and the globe's turn depend a little on the time themselves: where the clock is off
+/// they are taken again with the time put right.
+pub(super) fn read(
+    observer: &Observer,
+    result: &RigResult,
+    orientations: &[Option<Orientation>],
+) -> Option<ClockEstimate> {
+    let measure = |ahead_s: f64| {
+        let measured: Vec<ShadowDistance> = (0..result.frames.len())
+            .into_par_iter()
+            .filter_map(|k| {
+                let (cutout, instant) = (result.cutout(k)?, result.places[k].as_ref()?.instant);
+                let place = SkyPlace::at(observer, instant.plus_seconds(-ahead_s));
+                let fit = result.frames[k].1.fit.as_ref()?;
+                let found = shadow_distance(cutout, fit, &place, orientations[k].as_ref())?;
+                Some(ShadowDistance { instant, ..found })
+            })
+            .collect();
+        estimate(observer, &measured)
+    };
+    let first = measure(0.0)?;
+    if first.ahead_s.abs() < 60.0 { Some(first) } else { measure(first.ahead_s).or(Some(first)) }
+}
+
 /// How far from the axis the Moon was, tabulated and interpolated by cubics.
 struct Distances {
     start: Instant,
@@ -231,7 +259,6 @@ const FARTHEST_S: f64 = 14.6 * 3600.0;
 
 impl Distances {
     fn new(observer: &Observer, from: Instant, to: Instant) -> Self {
-        use rayon::prelude::*;
         let start = from.plus_seconds(-FARTHEST_S - 2.0 * TABLE_STEP_S);
         let count = ((to.seconds_since(start) + FARTHEST_S) / TABLE_STEP_S) as usize + 4;
         let values = (0..count)
@@ -264,7 +291,7 @@ const EDGE_SIGMA_RAD: f64 = 30.0 / 206_264.806;
 ///
 /// # Accuracy
 /// The suite's table: within some seconds from a whole sequence of partial phases of a 250-px disc.
-pub(super) fn estimate(observer: &Observer, measured: &[ShadowDistance]) -> Option<ClockEstimate> {
+fn estimate(observer: &Observer, measured: &[ShadowDistance]) -> Option<ClockEstimate> {
     if measured.len() < 5 {
         return None;
     }

@@ -59,14 +59,10 @@ impl SkyLevel {
             }
         }
         let noise = median(&mut noises.clone()).max(f32::MIN_POSITIVE);
-        let levels = lowered(&medians, columns, rows);
-        // A cell that was no sky says nothing of the sky's noise.
-        let replaced = lowered(&noises, columns, rows);
-        for (i, n) in noises.iter_mut().enumerate() {
-            if medians[i] > levels[i] + 4.0 * *n {
-                *n = replaced[i];
-            }
-        }
+        let levels: Vec<f32> = medians.iter().zip(around(&medians, columns, rows, 0.5)).map(|(m, a)| m.min(a)).collect();
+        // A cell with a limb in it says nothing of the sky's noise: no more than twice what is usual around.
+        let usual = around(&noises, columns, rows, 0.6);
+        noises.iter_mut().zip(usual).for_each(|(n, usual)| *n = n.min(2.0 * usual));
         let plane_of = |data| Plane::from_data(columns, rows, data).unwrap_or_else(|| Plane::filled(1, 1, 0.0));
         SkyLevel { mesh: plane_of(levels), noises: plane_of(noises), cell, noise }
     }
@@ -100,20 +96,21 @@ impl SkyLevel {
     }
 }
 
-/// Each cell no higher than the median of its neighbourhood, where that is lower: a disc that
-/// fills a cell must not count as sky.
-fn lowered(medians: &[f32], columns: usize, rows: usize) -> Vec<f32> {
+/// For each cell the value below which a share of its neighbourhood lies: a disc that fills a cell must not
+/// count as sky.
+fn around(values: &[f32], columns: usize, rows: usize, share: f64) -> Vec<f32> {
     let reach = 3i64;
-    (0..medians.len())
+    (0..values.len())
         .map(|i| {
             let (cx, cy) = ((i % columns) as i64, (i / columns) as i64);
-            let mut around = Vec::new();
+            let mut near = Vec::new();
             for y in (cy - reach).max(0)..=(cy + reach).min(rows as i64 - 1) {
                 for x in (cx - reach).max(0)..=(cx + reach).min(columns as i64 - 1) {
-                    around.push(medians[y as usize * columns + x as usize]);
+                    near.push(values[y as usize * columns + x as usize]);
                 }
             }
-            medians[i].min(median(&mut around))
+            let at = ((near.len() as f64 * share) as usize).min(near.len() - 1);
+            *near.select_nth_unstable_by(at, f32::total_cmp).1
         })
         .collect()
 }
