@@ -2,7 +2,7 @@
 //!
 //! The one place, besides the tests, that knows both what was found and what really was.
 
-use crate::register::{Registration, Status};
+use crate::register::{OrientationSource, Registration, Status};
 use crate::simulate::{FrameTruth, Truth};
 use std::fmt;
 
@@ -24,7 +24,8 @@ pub struct DiscScore {
     pub centre_off_px: (f64, f64),
     /// Found over true radius, less one.
     pub radius_off: f64,
-    /// Found minus true position angle of the image's up direction, degrees.
+    /// Found minus true position angle of the image's up direction, degrees; only where the frame itself or
+    /// the solved aim told it, not where its neighbours did.
     pub orientation_off_deg: Option<f64>,
     /// Whether the image was rightly called a mirror image or not.
     pub mirror_right: Option<bool>,
@@ -79,7 +80,7 @@ fn disc(found: &crate::register::FrameRegistration, truth: &FrameTruth) -> Optio
         limb_shown: truth.limb_shown,
         centre_off_px: (centre.x - x, centre.y - y),
         radius_off: radius / r - 1.0,
-        orientation_off_deg: found.orientation.map(off),
+        orientation_off_deg: found.orientation.filter(|o| o.source != OrientationSource::Sequence).map(off),
         mirror_right: found.orientation.map(|o| o.mirrored == truth.mirrored),
     })
 }

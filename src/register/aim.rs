@@ -8,6 +8,7 @@ use super::tracking::{self, TrackingSolution, Waypoint};
 use crate::ingest::{Mount, Rig};
 use crate::raster::PixelPoint;
 use crate::sky::{CameraPointing, Lens};
+use crate::units::Angle;
 
 /// Where a rig looked, and its plate scale.
 #[derive(Clone, Debug)]
@@ -125,6 +126,16 @@ impl Aim {
         }
     }
 
+    /// How many frames agree on the pointing that held when the Moon stood there.
+    pub fn agreeing_frames(&self, place: &SkyPlace) -> usize {
+        pointing::at(&self.pointings, Some(place.instant)).map_or(0, |p| p.frames)
+    }
+
+    /// How well the pointing knows where the Moon stands, pixels.
+    pub fn sigma_px(&self, place: &SkyPlace) -> Option<f64> {
+        pointing::at(&self.pointings, Some(place.instant)).map(|p| p.sigma_px(place.seen))
+    }
+
     /// Centre, standard deviation and radius of a disc that was not seen.
     pub fn infers(&self, place: &SkyPlace) -> Option<(PixelPoint, f64, f64)> {
         let at = self.expects(place)?;
@@ -149,7 +160,11 @@ pub(super) fn plate_scale(discs: &[Vec<DiscFit>], places: &[Option<SkyPlace>]) -
         .iter()
         .zip(places)
         .filter_map(|(d, p)| Some((d, p.as_ref()?)))
-        .map(|(d, p)| d.iter().filter(whole).map(|d| d.rectified_radius_px / p.semidiameter.radians()).collect())
+        .map(|(d, p)| {
+            // The first look knows no air: what it took for a circle is flattened by a few thousandths.
+            let unflattened = p.flattened(Angle::ZERO).ratio.sqrt() / p.semidiameter.radians();
+            d.iter().filter(whole).map(|d| d.rectified_radius_px * unflattened).collect()
+        })
         .filter(|r: &Vec<f64>| !r.is_empty())
         .collect();
     if ratios.len() < 2 {

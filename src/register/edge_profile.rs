@@ -56,6 +56,38 @@ pub(super) fn place(values: &[f32], first: f64, sigma: f64) -> Option<f64> {
     lowest(&samples, coarse, 0.10 * sigma, 3, sigma)
 }
 
+/// The blur, in samples, that profiles with edges near their `first` places agree on, starting from a rough
+/// one: a blur taken too small draws the edge into a disc that darkens towards its limb.
+pub(super) fn blur_of(profiles: &[(&[f32], f64)], rough: f64) -> f64 {
+    const FACTORS: [f64; 5] = [0.8, 1.0, 1.25, 1.56, 1.95];
+    let reach = (4.5 * rough * FACTORS[4]).max(9.0);
+    let misfits = FACTORS.map(|factor| {
+        let sigma = rough * factor;
+        let mut each: Vec<f64> = profiles
+            .iter()
+            .filter_map(|(values, first)| {
+                let from = (first - reach).ceil().max(0.0) as usize;
+                let to = ((first + reach).floor().max(0.0) as usize + 1).min(values.len());
+                let samples: Vec<(f64, f64)> = (from..to).map(|i| (i as f64, f64::from(values[i]))).collect();
+                let (low, high) = samples.iter().fold((f64::MAX, f64::MIN), |(l, h), s| (l.min(s.1), h.max(s.1)));
+                let at = lowest(&samples, *first, 0.2 * rough, 5, sigma)?;
+                // In shares of the step, so that every profile has one voice.
+                Some(misfit(&samples, at, sigma)? / (high - low).powi(2).max(1e-12))
+            })
+            .collect();
+        each.sort_by(f64::total_cmp);
+        each.get(each.len() / 2).copied().unwrap_or(f64::INFINITY)
+    });
+    let best = (0..FACTORS.len()).min_by(|&a, &b| misfits[a].total_cmp(&misfits[b])).unwrap_or(1);
+    if best == 0 || best + 1 == FACTORS.len() || misfits[best - 1].is_infinite() || misfits[best + 1].is_infinite() {
+        return rough * FACTORS[best];
+    }
+    let (l, m, r) = (misfits[best - 1], misfits[best], misfits[best + 1]);
+    let bend = l - 2.0 * m + r;
+    let part = if bend > 0.0 { (0.5 * (l - r) / bend).clamp(-0.5, 0.5) } else { 0.0 };
+    rough * FACTORS[best] * 1.25f64.powf(part)
+}
+
 /// The place of least misfit among `2 trials + 1` equally spaced ones, by a parabola through the
 /// lowest three; `None` when the lowest is at an end.
 fn lowest(samples: &[(f64, f64)], middle: f64, step: f64, trials: i32, sigma: f64) -> Option<f64> {

@@ -145,7 +145,11 @@ fn median_width(edges: &[(f64, Vec<f32>, Edge)]) -> Option<f64> {
         return None;
     }
     widths.sort_by(f64::total_cmp);
-    Some(widths[widths.len() / 2].max(1.0))
+    let rough = widths[widths.len() / 2].max(1.0);
+    let stride = (edges.len() / 40).max(1);
+    let some: Vec<(&[f32], f64)> =
+        edges.iter().filter(|e| e.2.weight > 0.5).step_by(stride).map(|e| (e.1.as_slice(), e.2.at)).collect();
+    Some(edge_profile::blur_of(&some, rough))
 }
 
 /// An edge along one ray, in samples of its profile.

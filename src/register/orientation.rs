@@ -295,7 +295,8 @@ fn fill_from_sequence(result: &RigResult, found: &mut [Option<Orientation>]) {
         *o = Some(Orientation {
             up_position_angle: (base + first.1 + Angle::from_degrees(middle)).normalized(),
             mirrored: first.2,
-            sigma: Angle::from_degrees((1.5 * spread).max(0.4)),
+            // Hands level a tripod to most of a degree.
+            sigma: Angle::from_degrees((1.5 * spread).max(if mount == Mount::ReaimedTripod { 0.7 } else { 0.4 })),
             source: OrientationSource::Sequence,
         });
     }

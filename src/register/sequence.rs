@@ -15,7 +15,7 @@ use super::faint::find_faint;
 use super::frame::{DiscFit, Expectation, Flattening, Look, Measured, find_discs, look_at};
 use super::rejection::{Rejection, RejectionReason, is_ghost, stands_still};
 use super::sky_place::SkyPlace;
-use super::small_disc::Shading;
+use super::small_disc::{self, Shading};
 use super::{FrameRegistration, RigSolution, Status};
 use crate::diag::Diagnostic;
 use crate::ingest::{Frame, Mount, Night, Rig, decode_brightness};
@@ -117,12 +117,17 @@ pub(super) fn register_rig(night: &Night, index: usize, progress: &(dyn Fn(&str)
     let discs: Vec<Vec<DiscFit>> = looked.iter().map(|l| l.discs().iter().map(|d| d.fit).collect()).collect();
     let first_aim = Aim::solve(night.mount(), roll.rig, &roll.places, &discs);
     let choices = roll.choose(&looked, &discs, &first_aim);
-    let moons: Vec<Option<Moon>> = (0..roll.members.len())
+    let mut moons: Vec<Option<Moon>> = (0..roll.members.len())
         .into_par_iter()
         .map(|k| roll.measure(k, &looked[k], choices[k].chosen, &first_aim))
         .collect();
     let measured: Vec<Vec<DiscFit>> = moons.iter().map(|m| m.iter().map(|m| m.fit).collect()).collect();
     let aim = first_aim.solve_again(&roll.places, &measured);
+    for (moon, place) in moons.iter_mut().zip(&roll.places) {
+        if let (Some(moon), Some(place)) = (moon, place) {
+            weigh_with_aim(&mut moon.fit, place, &aim);
+        }
+    }
     let frames = roll.entries(&indices, &looked, &moons, choices, &aim);
     let solution = RigSolution {
         width: roll.rig.width,
@@ -184,6 +189,27 @@ impl Known<'_> {
             radius: Some(RadiusPrior { radius, sigma: 0.003 * radius + 0.05 + blooming * 1.2 }),
         }
     }
+}
+
+/// A small disc's centre is uncertain by the seas that its few pixels cannot resolve; the aim of a
+/// tripod that many frames agree on knows better where it stands. Both are weighed; a disc that
+/// contradicts the aim (a gust, a passer-by) keeps its own place.
+fn weigh_with_aim(fit: &mut DiscFit, place: &SkyPlace, aim: &Aim) {
+    const FEWEST_FRAMES: usize = 8;
+    if fit.radius_px >= small_disc::LARGEST_PX || aim.agreeing_frames(place) < FEWEST_FRAMES {
+        return;
+    }
+    let Some((expected, sigma)) = aim.expects(place).zip(aim.sigma_px(place)) else { return };
+    let own = fit.centre_sigma_px.hypot(0.012 * fit.radius_px);
+    // The lens may bend in ways the model does not follow.
+    let aims = sigma.hypot(0.04);
+    if fit.centre.distance(expected) > 3.5 * own.hypot(aims) {
+        return;
+    }
+    let share = own * own / (own * own + aims * aims);
+    fit.centre.x += share * (expected.x - fit.centre.x);
+    fit.centre.y += share * (expected.y - fit.centre.y);
+    fit.centre_sigma_px = own * aims / own.hypot(aims);
 }
 
 /// Which of a frame's discs is the Moon, and why the others are not.
