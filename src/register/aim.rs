@@ -1,8 +1,7 @@
 //! What is known of where a rig looked: by its mount.
 
-use super::frame::DiscFit;
+use super::frame::{CONFIDENT, DiscFit};
 use super::pointing::{self, PointingSolution, Sighting};
-use super::sequence::CONFIDENT;
 use super::sky_place::SkyPlace;
 use super::tracking::{self, TrackingSolution, Waypoint};
 use crate::ingest::{Mount, Rig};

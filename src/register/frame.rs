@@ -333,6 +333,34 @@ fn describe(traced: &Traced, model: Option<small_disc::ModelFit>, light: DiscLig
 }
 
 impl Look {
+    /// What a reduced copy of a frame showed, in pixels of the frame itself.
+    fn enlarged(self, factor: f64, frame: &Measured<'_>) -> Look {
+        let fit = DiscFit {
+            centre: PixelPoint::new(self.fit.centre.x * factor, self.fit.centre.y * factor),
+            radius_px: self.fit.radius_px * factor,
+            rectified_radius_px: self.fit.rectified_radius_px * factor,
+            centre_sigma_px: self.fit.centre_sigma_px * factor,
+            radius_sigma_px: self.fit.radius_sigma_px * factor,
+            residual_px: self.fit.residual_px * factor,
+            edge_width_px: self.fit.edge_width_px * factor,
+            ..self.fit
+        };
+        let larger = |p: &LimbPoint| LimbPoint {
+            x: p.x * factor,
+            y: p.y * factor,
+            width_px: p.width_px * factor,
+            ..*p
+        };
+        let noise = frame.sky.noise_at(fit.centre.x, fit.centre.y);
+        Look {
+            limb: self.limb.iter().map(larger).collect(),
+            from: PixelPoint::new(self.from.x * factor, self.from.y * factor),
+            small: None,
+            cutout: Cutout::take(frame.plane, noise, fit.centre, fit.radius_px),
+            fit,
+        }
+    }
+
     /// Whether the disc is small enough for its pixels to be kept.
     pub fn keeps_its_pixels(&self) -> bool {
         self.small.is_some()
@@ -413,8 +441,41 @@ fn light_of_disc(frame: &Measured<'_>, centre: PixelPoint, radius: f64) -> DiscL
     }
 }
 
-/// All convincing discs of a frame, best first.
+/// Least confidence for a disc found without the sequence's help.
+pub(super) const CONFIDENT: f64 = 0.30;
+
+/// Discs of a frame, best first; where grain hides every limb, those of reduced copies of it.
 pub(super) fn find_discs(frame: &Measured<'_>, expected: &Expectation, keep: usize) -> Vec<Look> {
+    /// Radius below which a reduced copy would show a disc no better.
+    const LEAST_RADIUS_PX: f64 = 25.0;
+    let mut found = find_at_full_size(frame, expected, keep);
+    for factor in [2usize, 4] {
+        let f = factor as f64;
+        let convincing = found.first().is_some_and(|l| l.fit.confidence() > CONFIDENT);
+        if convincing || expected.to_px < LEAST_RADIUS_PX * f {
+            break;
+        }
+        let copy = CodedPlane::from_light(frame.plane.reduced(factor));
+        let measured = match frame.code_noise {
+            Some(_) => Measured::of_unknown_camera(&copy),
+            None => Measured::new(&copy),
+        };
+        let smaller = Expectation {
+            from_px: (expected.from_px / f).max(LEAST_RADIUS_PX / 2.0),
+            to_px: expected.to_px / f,
+            lens: expected.lens.map(|l| l.reduced(f)),
+            flattening: expected.flattening,
+            radius: expected.radius.map(|p| RadiusPrior { radius: p.radius / f, sigma: p.sigma / f }),
+        };
+        let again = find_at_full_size(&measured, &smaller, keep);
+        if again.first().map_or(0.0, |l| l.fit.confidence()) > CONFIDENT {
+            found = again.into_iter().map(|look| look.enlarged(f, frame)).collect();
+        }
+    }
+    found
+}
+
+fn find_at_full_size(frame: &Measured<'_>, expected: &Expectation, keep: usize) -> Vec<Look> {
     let mut found: Vec<Look> = Vec::new();
     for place in candidates(frame.plane, expected.from_px, expected.to_px, 24) {
         let near = |f: &Look, share: f64| f.fit.centre.distance(place.centre) < share * f.fit.radius_px;

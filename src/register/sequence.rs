@@ -12,7 +12,7 @@ use super::aim::Aim;
 use super::circle::RadiusPrior;
 use super::cutout::Cutout;
 use super::faint::find_faint;
-use super::frame::{DiscFit, Expectation, Flattening, Look, Measured, find_discs, look_at};
+use super::frame::{CONFIDENT, DiscFit, Expectation, Flattening, Look, Measured, find_discs, look_at};
 use super::rejection::{Rejection, RejectionReason, is_ghost, stands_still};
 use super::sky_place::SkyPlace;
 use super::small_disc::{self, Shading};
@@ -23,9 +23,6 @@ use crate::raster::{PixelPoint, PixelRect};
 use crate::sky::{Lens, SATURATION_PER_LIGHT_GAIN};
 use crate::units::Angle;
 use rayon::prelude::*;
-
-/// Least confidence for a disc found without the sequence's help.
-pub(super) const CONFIDENT: f64 = 0.30;
 
 /// What the first search of a rig's frames looks for.
 fn first_expectation(rig: &Rig) -> Expectation {

@@ -32,6 +32,15 @@ impl Lens {
         }
     }
 
+    /// The same lens on a copy of the image reduced by a factor.
+    pub fn reduced(&self, factor: f64) -> Self {
+        Lens {
+            centre: PixelPoint::new(self.centre.x / factor, self.centre.y / factor),
+            focal_length_px: self.focal_length_px / factor,
+            ..*self
+        }
+    }
+
     /// Where a direction (right, up, forward) lands; `None` behind the camera or more than
     /// 80 degrees off the axis, where TAN loses its sense.
     pub fn to_pixel(&self, direction: &Vector3) -> Option<PixelPoint> {
