@@ -3,6 +3,7 @@
 mod cli;
 mod layering;
 mod layouts;
+mod matrix;
 mod nights;
 mod pictures;
 mod plan;

@@ -1,6 +1,7 @@
 //! Registration against what the rehearsal knows. The table is printed; budgets only tighten.
 
 use crate::nights::{sample, small_night, truth_of};
+use crate::table::Table;
 use moonloom::ingest::read_night;
 use moonloom::register::{Registration, Status, register};
 use std::path::Path;
@@ -110,4 +111,41 @@ fn a_bare_picture_is_solvable_without_site_or_time() {
         );
         assert!(off < 0.02 * r && (best.radius_px / r - 1.0).abs() < 0.02, "{}", t.file);
     }
+}
+
+/// A general-purpose library on the same frames: OpenCV's circles (`tests/data/reference/make_circles.py`,
+/// pinned) beside ours, per phase. Where its smallest enclosing circle should serve (all of the limb lit) the
+/// two must agree; over the whole night ours must be the nearer to the truth by far.
+#[test]
+fn opencvs_circles_agree_where_they_can() {
+    let truth = truth_of(&sample("tele"));
+    let table = Table::read("circles.csv");
+    println!("off the true centre, px: ours, OpenCV's Hough transform, its enclosing circle of the brightest blob");
+    let (mut ours_all, mut best_all) = (Vec::new(), Vec::new());
+    for row in table.rows() {
+        let t = truth.frames.iter().find(|t| t.file == row.text("file")).expect("the table is of these frames");
+        let (x, y) = (t.x_px.unwrap(), t.y_px.unwrap());
+        let found = registered_tele().frame(&t.file).unwrap().centre.expect("it is measured");
+        let ours = (found.x - x).hypot(found.y - y);
+        let off = |name: &str| {
+            let number = |axis: &str| row.text(&format!("{name}_{axis}")).parse::<f64>().ok();
+            Some((number("x")? - x).hypot(number("y")? - y))
+        };
+        let (hough, contour) = (off("hough"), off("contour").unwrap());
+        let shown = hough.map_or("none".into(), |h| format!("{h:.2}"));
+        println!("  {} umbra {:.2}  {ours:.2}  {shown:>6}  {contour:>6.2}", t.file, t.umbral_fraction);
+        if t.umbral_fraction == 0.0 {
+            let between = (found.x - row.number("contour_x")).hypot(found.y - row.number("contour_y"));
+            assert!(between < 2.5, "{}: {between:.2} px from OpenCV's circle", t.file);
+        }
+        ours_all.push(ours);
+        best_all.push(hough.unwrap_or(f64::INFINITY).min(contour));
+    }
+    let median = |mut v: Vec<f64>| {
+        v.sort_by(f64::total_cmp);
+        v[v.len() / 2]
+    };
+    let (ours, best) = (median(ours_all), median(best_all));
+    println!("  median {ours:.3} against {best:.3} of the better of its two");
+    assert!(ours < 0.2 * best);
 }
