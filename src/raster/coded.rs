@@ -116,15 +116,23 @@ impl CodedPlane {
 
     /// Mean light over blocks of `factor` x `factor` pixels; a ragged edge is dropped.
     pub fn reduced(&self, factor: usize) -> Plane {
-        let factor = factor.max(1);
+        self.blocks(factor.max(1), 1)
+    }
+
+    /// As [`reduced`](Self::reduced), from every second row alone: enough to see where anything is.
+    pub fn glanced(&self, factor: usize) -> Plane {
+        self.blocks(factor.max(2), 2)
+    }
+
+    fn blocks(&self, factor: usize, row_step: usize) -> Plane {
         let (w, h) = (self.width / factor, self.height / factor);
-        let norm = 1.0 / (factor * factor) as f32;
+        let norm = 1.0 / (factor * factor.div_ceil(row_step)) as f32;
         let mut data = vec![0.0; w * h];
         if w == 0 || h == 0 {
             return Plane::filled(0, 0, 0.0);
         }
         data.par_chunks_mut(w).enumerate().for_each(|(y, row)| {
-            for sy in 0..factor {
+            for sy in (0..factor).step_by(row_step) {
                 let start = (y * factor + sy) * self.width;
                 match &self.codes {
                     Codes::Eight { codes, light } => {
@@ -141,6 +149,13 @@ impl CodedPlane {
 
 /// Adds to each cell of a row the light of its `factor` pixels of one source row.
 fn add_blocks<T>(row: &mut [f32], source: &[T], factor: usize, light: impl Fn(&T) -> f32) {
+    if factor == 4 {
+        // The commonest by far; sums in pairs do not wait for each other.
+        for (cell, [a, b, c, d]) in row.iter_mut().zip(source.as_chunks::<4>().0) {
+            *cell += (light(a) + light(b)) + (light(c) + light(d));
+        }
+        return;
+    }
     for (cell, block) in row.iter_mut().zip(source.chunks_exact(factor)) {
         *cell += block.iter().map(&light).sum::<f32>();
     }

@@ -154,7 +154,9 @@ impl Plane {
             return self.clone();
         }
         let mut across = vec![0.0; w * h];
-        across.par_chunks_mut(w).enumerate().for_each_init(
+        // Waking another thread costs more than a small plane.
+        let least_rows = (1 << 16) / w + 1;
+        across.par_chunks_mut(w).with_min_len(least_rows).enumerate().for_each_init(
             || vec![0.0; w + 2 * reach],
             |padded, (y, out)| {
                 let row = &self.data[y * w..(y + 1) * w];
@@ -170,7 +172,7 @@ impl Plane {
             },
         );
         let mut data = vec![0.0; w * h];
-        data.par_chunks_mut(w).enumerate().for_each(|(y, out)| {
+        data.par_chunks_mut(w).with_min_len(least_rows).enumerate().for_each(|(y, out)| {
             for (i, k) in kernel.iter().enumerate() {
                 let sy = (y + i).saturating_sub(reach).min(h - 1);
                 let row = out.iter_mut().zip(&across[sy * w..(sy + 1) * w]);

@@ -48,21 +48,32 @@ const BLOCK: usize = 4;
 
 /// The tiles in which the light varies more than the noise: most of a night sky is passed over unseen.
 fn busy_tiles(plane: &CodedPlane, sky: &SkyLevel) -> Vec<PixelRect> {
-    let coarse = sky.compressed(plane.reduced(BLOCK), (0.0, 0.0), BLOCK as f64);
+    let coarse = plane.glanced(BLOCK);
     let (w, h) = (coarse.width(), coarse.height());
     let (columns, rows) = (plane.width().div_ceil(TILE), plane.height().div_ceil(TILE));
     let mut busy = vec![false; columns * rows];
-    // A rise of half a unit between neighbouring blocks is less than any edge that counts makes.
-    for y in 0..h {
-        for x in 0..w {
-            let here = coarse.get(x, y);
-            let beside = if x + 1 < w { (coarse.get(x + 1, y) - here).abs() } else { 0.0 };
-            let below = if y + 1 < h { (coarse.get(x, y + 1) - here).abs() } else { 0.0 };
-            if beside.max(below) > 0.5 {
-                // The edge may lie in either block, and the next tile may hold its neighbour.
-                for (bx, by) in [(x, y), (x + 1, y + 1)] {
-                    let tile = (by * BLOCK / TILE).min(rows - 1) * columns + (bx * BLOCK / TILE).min(columns - 1);
-                    busy[tile] = true;
+    let side = TILE / BLOCK;
+    // A rise of little over half a unit of the log-like scale between neighbouring blocks is less than any
+    // edge that counts makes. The scale's slope stands for the scale: no logarithm for each block.
+    for (ty, tx) in (0..rows).flat_map(|ty| (0..columns).map(move |tx| (ty, tx))) {
+        let middle = |t: usize| (t * TILE + TILE / 2) as f64;
+        let (level, scale) = (sky.at(middle(tx), middle(ty)), 1.0 / (3.0 * sky.noise_at(middle(tx), middle(ty))));
+        for y in ty * side..((ty + 1) * side).min(h) {
+            for x in tx * side..((tx + 1) * side).min(w) {
+                let here = coarse.get(x, y);
+                let beside = if x + 1 < w { (coarse.get(x + 1, y) - here).abs() } else { 0.0 };
+                let below = if y + 1 < h { (coarse.get(x, y + 1) - here).abs() } else { 0.0 };
+                let rise = beside.max(below) * scale;
+                if rise <= 0.6 {
+                    continue;
+                }
+                let unit = (here - level) * scale;
+                if rise > 0.6 * (1.0 + unit * unit).sqrt() {
+                    // The edge may lie in either block, and the next tile may hold its neighbour.
+                    for (bx, by) in [(x, y), (x + 1, y + 1)] {
+                        let tile = (by * BLOCK / TILE).min(rows - 1) * columns + (bx * BLOCK / TILE).min(columns - 1);
+                        busy[tile] = true;
+                    }
                 }
             }
         }
@@ -250,6 +261,9 @@ pub(super) fn candidates(brightness: &CodedPlane, from_px: f64, to_px: f64, keep
     out.sort_by(|a, b| {
         b.support.total_cmp(&a.support).then(a.centre.x.total_cmp(&b.centre.x)).then(a.centre.y.total_cmp(&b.centre.y))
     });
+    // A thin crescent has a quarter of the votes of a street lamp; a tenth is chance.
+    let least = 0.1 * out.first().map_or(0.0, |c| c.support);
+    out.retain(|c| c.support > least);
     let mut distinct: Vec<Candidate> = Vec::new();
     for c in out {
         let same = |d: &Candidate| {

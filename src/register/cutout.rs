@@ -33,8 +33,8 @@ impl Cutout {
         if window.width() < 2 || window.height() < 2 {
             return None;
         }
-        // A cell is the mean of its pixels, or detail finer than the grid would fold into it.
-        let samples = (cell_px.round() as usize).clamp(1, 6);
+        // A cell is a mean over its pixels, or detail finer than the grid would fold into it.
+        let samples = (cell_px.round() as usize).clamp(1, 3);
         let mut data = Vec::with_capacity(SIDE * SIDE);
         for row in 0..SIDE {
             for column in 0..SIDE {

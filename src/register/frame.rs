@@ -34,6 +34,11 @@ pub(super) struct Flattening {
     pub ratio: f64,
 }
 
+/// Least part of the limb that makes a disc.
+const LEAST_ARC_DEG: f64 = 50.0;
+/// Least share of the limb's evidence that must agree with the circle.
+const LEAST_AGREEING: f64 = 0.45;
+
 /// The disc found in a frame and how good it is.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct DiscFit {
@@ -78,8 +83,8 @@ impl DiscFit {
 
     /// Whether it may be called a disc at all.
     fn holds(&self) -> bool {
-        self.arc_deg >= 50.0
-            && self.agreeing >= 0.45
+        self.arc_deg >= LEAST_ARC_DEG
+            && self.agreeing >= LEAST_AGREEING
             && self.contrast >= 4.0
             && self.residual_px <= 0.03 * self.radius_px + 0.7
     }
@@ -145,7 +150,7 @@ impl View {
             .step_by(stride)
             .filter(|i| {
                 let (x, y) = ((i % w) as f64 + 0.5, (i / w) as f64 + 0.5);
-                i % w + 2 < w && (x - centre.x).hypot(y - centre.y) > beyond_px
+                i % w + 2 < w && (x - centre.x).powi(2) + (y - centre.y).powi(2) > beyond_px * beyond_px
             })
             .map(|i| (self.plane.get(i % w, i / w) - self.plane.get(i % w + 2, i / w)).abs())
             .collect();
@@ -210,10 +215,14 @@ fn trace(view: &View, expected: &Expectation, first: (PixelPoint, f64), reaches:
             radius,
             reach: (reach * radius).max(3.0),
             noise: view.noise,
-            by_profile: round > 0,
+            by_profile: round + 1 == reaches.len(),
         };
         let points = limb_points(&view.plane, &search);
         let circle = fit(&points, radius, expected.radius)?;
+        // Stars and corners end here, before anything costly is asked of them.
+        if circle.arc_deg < 0.6 * LEAST_ARC_DEG || circle.agreeing < 0.6 * LEAST_AGREEING {
+            return None;
+        }
         let (dx, dy) = metric.to_pixels(circle.x, circle.y);
         let origin = centre;
         centre = PixelPoint::new(centre.x + dx, centre.y + dy);

@@ -31,10 +31,12 @@ impl Metric {
         let m = self.forward;
         (m[0][0] * x + m[0][1] * y, m[1][0] * x + m[1][1] * y)
     }
-    /// Most pixels per rectified pixel in any direction (an upper bound).
+    /// Most pixels per rectified pixel in any direction: the larger singular value, or one.
     pub fn largest_stretch(self) -> f64 {
-        let m = self.inverse;
-        m.iter().flatten().map(|v| v * v).sum::<f64>().sqrt().max(1.0)
+        let [[a, b], [c, d]] = self.inverse;
+        let (squares, determinant) = (a * a + b * b + c * c + d * d, a * d - b * c);
+        let rest = (squares * squares - 4.0 * determinant * determinant).max(0.0).sqrt();
+        ((squares + rest) / 2.0).sqrt().max(1.0)
     }
     /// Mean pixels per rectified pixel.
     pub fn stretch(self) -> f64 {
@@ -102,7 +104,7 @@ fn profile(plane: &Plane, s: &LimbSearch, angle: f64, step: f64, count: usize, f
 
 /// Limb points of a disc, in order of angle; rays without a significant edge give none.
 pub(super) fn limb_points(plane: &Plane, s: &LimbSearch) -> Vec<LimbPoint> {
-    let rays = (2.0 * std::f64::consts::PI * s.radius).clamp(48.0, 720.0) as usize;
+    let rays = (2.0 * std::f64::consts::PI * s.radius).clamp(48.0, 540.0) as usize;
     let step = 0.5f64.max(s.reach / 160.0);
     let narrow = ((s.radius * 0.008).clamp(1.25, 4.0) / step).round().max(1.0) as usize;
     let wide = narrow * 3;

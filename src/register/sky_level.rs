@@ -18,6 +18,10 @@ pub(super) struct SkyLevel {
 /// The inverse hyperbolic sine, in `f32` and without the library's detours for huge arguments.
 fn asinh(x: f32) -> f32 {
     let a = x.abs();
+    if a < 0.4 {
+        // Most of a sky; the next term is below a thousandth.
+        return x * (1.0 - x * x / 6.0);
+    }
     (a + (a * a + 1.0).sqrt()).ln().copysign(x)
 }
 
@@ -55,7 +59,7 @@ impl SkyLevel {
                 }
                 let level = median(&mut values);
                 medians[row * columns + column] = level;
-                noises[row * columns + column] = sigma_of(&mut differences).max(plane.step_at(level) / 3.0);
+                noises[row * columns + column] = sigma_of(&mut differences).max(0.45 * plane.step_at(level));
             }
         }
         let noise = median(&mut noises.clone()).max(f32::MIN_POSITIVE);

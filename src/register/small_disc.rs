@@ -52,10 +52,10 @@ struct Model<'a> {
 }
 
 impl Model<'_> {
-    fn terms(&self, centre: PixelPoint, blur: f64) -> Vec<Plane> {
+    /// Calls `draw` with the place (fine pixel), the basis and the cover of each fine pixel of the disc.
+    fn trace(&self, centre: PixelPoint, mut draw: impl FnMut(usize, [f64; TERMS], f64)) {
         let (w, h, fine) = (self.window.width(), self.window.height(), self.fine);
         let (fw, fh) = (w * fine, h * fine);
-        let mut planes: Vec<Vec<f32>> = vec![vec![0.0; fw * fh]; TERMS];
         let step = 1.0 / fine as f64;
         let soft = 0.5 * step;
         for fy in 0..fh {
@@ -63,24 +63,47 @@ impl Model<'_> {
             for fx in 0..fw {
                 let x = self.window.x0 as f64 + (fx as f64 + 0.5) * step - centre.x;
                 let (u, v) = self.metric.to_rectified(x, y);
-                let rho = u.hypot(v);
+                let rho = (u * u + v * v).sqrt();
                 // A linear ramp one fine sample wide keeps the model differentiable in the centre.
                 let cover = ((self.radius - rho) / (2.0 * soft) + 0.5).clamp(0.0, 1.0);
                 if cover > 0.0 {
                     let (u, v) = (u / self.radius, v / self.radius);
                     let sun = self.shading.map_or(0.0, |light| light(u, v));
-                    for (plane, b) in planes.iter_mut().zip(basis(u, v, sun)) {
-                        plane[fy * fw + fx] = (b * cover) as f32;
-                    }
+                    draw(fy * fw + fx, basis(u, v, sun), cover);
                 }
             }
         }
-        let sigma = (blur * fine as f64).max(0.3);
-        planes
-            .into_iter()
-            .filter_map(|data| Plane::from_data(fw, fh, data))
-            .map(|p| p.blurred(sigma).reduced(fine))
-            .collect()
+    }
+
+    /// Blurred and brought to the frame's pixels.
+    fn exposed(&self, fine_data: Vec<f32>, blur: f64) -> Option<Plane> {
+        let (fw, fh) = (self.window.width() * self.fine, self.window.height() * self.fine);
+        let sigma = (blur * self.fine as f64).max(0.3);
+        Plane::from_data(fw, fh, fine_data).map(|p| p.blurred(sigma).reduced(self.fine))
+    }
+
+    fn fine_pixels(&self) -> usize {
+        self.window.width() * self.window.height() * self.fine * self.fine
+    }
+
+    /// Each term by itself.
+    fn terms(&self, centre: PixelPoint, blur: f64) -> Vec<Plane> {
+        let mut planes: Vec<Vec<f32>> = vec![vec![0.0; self.fine_pixels()]; TERMS];
+        self.trace(centre, |at, basis, cover| {
+            planes.iter_mut().zip(basis).for_each(|(plane, b)| plane[at] = (b * cover) as f32);
+        });
+        planes.into_iter().filter_map(|data| self.exposed(data, blur)).collect()
+    }
+
+    /// All terms together, with the sky.
+    fn image(&self, centre: PixelPoint, blur: f64, unknowns: &DVector<f64>) -> Vec<f64> {
+        let mut fine = vec![0.0f32; self.fine_pixels()];
+        self.trace(centre, |at, basis, cover| {
+            let light: f64 = basis.iter().enumerate().map(|(k, b)| unknowns[3 + k] * b).sum();
+            fine[at] = (light * cover) as f32;
+        });
+        let sky = unknowns[3 + TERMS];
+        self.exposed(fine, blur).map_or_else(Vec::new, |p| p.data().iter().map(|v| f64::from(*v) + sky).collect())
     }
 }
 
@@ -134,7 +157,7 @@ pub(super) fn fit_model(
         let moved = |k: usize| {
             let mut y = x.clone();
             y[k] += step;
-            combine(&model.terms(PixelPoint::new(y[0], y[1]), y[2]), &x)
+            model.image(PixelPoint::new(y[0], y[1]), y[2], &x)
         };
         let here = combine(&terms, &x);
         let slopes: Vec<Vec<f64>> = if round == 0 { vec![vec![0.0; count]; 3] } else { (0..3).map(moved).collect() };
@@ -173,7 +196,7 @@ pub(super) fn fit_model(
         if !centre.x.is_finite() || centre.distance(first) > 0.45 * radius + 1.5 {
             return None;
         }
-        if round > 2 && change[0].hypot(change[1]) < 2e-3 {
+        if round > 2 && change[0].hypot(change[1]) < 5e-3 {
             break;
         }
     }
