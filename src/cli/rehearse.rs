@@ -40,8 +40,7 @@ pub fn run(args: &RehearseArgs) -> Outcome {
 /// Prints how a registration compares with the truth beside its frames.
 fn score(path: &Path) -> Outcome {
     let text = std::fs::read_to_string(path).map_err(|e| Failure::reading(path, &e))?;
-    let (registration, frames, _) =
-        read_registration(path, &text).map_err(|d| Failure::new(Exit::BadRequest, d))?;
+    let (registration, frames, _) = read_registration(path, &text).map_err(|d| Failure::new(Exit::BadRequest, d))?;
     let folder = path.parent().unwrap_or(Path::new(".")).join(frames);
     let truth = folder.join("truth.json");
     let text = std::fs::read_to_string(&truth).map_err(|e| Failure::reading(&truth, &e))?;

@@ -39,13 +39,32 @@ fn inverse(m: Matrix2) -> Matrix2 {
     [[d / det, -b / det], [-c / det, a / det]]
 }
 
+/// How a disc is turned from the source to the canvas: clockwise, then made a mirror image left to right
+/// where the source was one.
+#[derive(Clone, Copy)]
+struct Righting {
+    turn: Angle,
+    unmirror: bool,
+}
+
+impl Righting {
+    /// As it lies in its frame.
+    const AS_SHOT: Righting = Righting { turn: Angle::ZERO, unmirror: false };
+
+    /// Turned further on the canvas, clockwise.
+    fn and(self, clockwise: Angle) -> Self {
+        let turn = if self.unmirror { self.turn - clockwise } else { self.turn + clockwise };
+        Righting { turn, ..self }
+    }
+}
+
 /// What an arrangement says of one disc.
 struct Spot {
     centre: PixelPoint,
     /// Radius on the canvas, pixels.
     radius_px: f64,
-    /// Clockwise from the source to the canvas.
-    turn: Angle,
+    /// From the source to the canvas.
+    turn: Righting,
     /// Canvas offset to rectified offset times a scale: identity unless the canvas stretches too.
     stretch: Matrix2,
 }
@@ -79,9 +98,10 @@ impl Context<'_> {
         let metric = self.lens(f.rig).map_or(IDENTITY, |l| l.local_metric(source_centre));
         let [[a, b], [c, d]] = metric;
         let metric = scaled(metric, 1.0 / (a * d - b * c).abs().sqrt());
-        let (sin, cos) = spot.turn.radians().sin_cos();
-        // Canvas offset -> turned back -> source scale -> source pixels.
-        let back = [[cos, sin], [-sin, cos]];
+        let (sin, cos) = spot.turn.turn.radians().sin_cos();
+        // Canvas offset -> mirrored back -> turned back -> source scale -> source pixels.
+        let flip = if spot.turn.unmirror { -1.0 } else { 1.0 };
+        let back = [[cos * flip, sin], [-sin * flip, cos]];
         let to_rectified = scaled(times(back, spot.stretch), source_radius_px / spot.radius_px);
         let map =
             LinearMap { source_centre, target_centre: spot.centre, to_source: times(inverse(metric), to_rectified) };
@@ -93,7 +113,7 @@ impl Context<'_> {
             to_disc: scaled(spot.stretch, 1.0 / spot.radius_px),
             radius_px: spot.radius_px,
             source_radius_px,
-            turn_rad: spot.turn.radians(),
+            turn_rad: spot.turn.turn.radians(),
             gain: self.gain(chosen),
             feather_px: light.feather_px,
             subtract_sky: light.subtract_sky,
@@ -136,21 +156,17 @@ impl Context<'_> {
         Some(apparent_moon(&self.night.observer()?, instant?))
     }
 
-    /// Clockwise turn that brings what the layout wants to the top, if the mount lets it be known.
-    fn turn(&self, chosen: &Chosen<'_>, up: Upright) -> Option<Angle> {
+    /// What brings what the layout wants to the top, if the frame's orientation is known.
+    fn turn(&self, chosen: &Chosen<'_>, up: Upright) -> Option<Righting> {
         if up == Upright::AsShot {
-            return Some(Angle::ZERO);
+            return Some(Righting::AS_SHOT);
         }
         let orientation = chosen.registered.orientation?;
-        // Clockwise turn on the image from up to celestial north.
-        let north = orientation.north_turn();
+        let north_up = Righting { turn: -orientation.north_turn(), unmirror: orientation.mirrored };
         match up {
-            Upright::North | Upright::AsShot => Some(-north),
+            Upright::North | Upright::AsShot => Some(north_up),
             // The zenith lies the parallactic angle from north, position angles running anticlockwise.
-            Upright::Zenith => {
-                let parallactic = self.apparent(chosen.instant)?.parallactic_angle;
-                Some(if orientation.mirrored { -(north + parallactic) } else { parallactic - north })
-            }
+            Upright::Zenith => Some(north_up.and(self.apparent(chosen.instant)?.parallactic_angle)),
         }
     }
 

@@ -53,7 +53,11 @@ fn start(points: &[LimbPoint], guess: f64, tolerance: f64) -> Option<(f64, f64, 
     // A hundred and some points tell one start from another.
     let stride = (n / 120).max(1);
     let score = |x: f64, y: f64, r: f64| -> f64 {
-        points.iter().step_by(stride).map(|p| p.weight * (1.0 - (distance(p, x, y, r) / tolerance).powi(2)).max(0.0)).sum()
+        points
+            .iter()
+            .step_by(stride)
+            .map(|p| p.weight * (1.0 - (distance(p, x, y, r) / tolerance).powi(2)).max(0.0))
+            .sum()
     };
     let mut best = (0.0, 0.0, guess);
     let mut best_score = score(0.0, 0.0, guess);

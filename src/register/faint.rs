@@ -111,7 +111,13 @@ fn is_all_round(flat: &Plane, (bx, by): (usize, usize), r: f64) -> bool {
                 continue;
             }
             let rho = (dx as f64).hypot(dy as f64);
-            let part = if rho < 0.92 * r && rho > 0.4 * r { 0 } else if rho > 1.25 * r && rho < 1.9 * r { 1 } else { continue };
+            let part = if rho < 0.92 * r && rho > 0.4 * r {
+                0
+            } else if rho > 1.25 * r && rho < 1.9 * r {
+                1
+            } else {
+                continue;
+            };
             let turn = (dy as f64).atan2(dx as f64) / std::f64::consts::TAU + 0.5;
             let cell = &mut sums[((turn * SIDES as f64) as usize).min(SIDES - 1)][part];
             *cell = (cell.0 + f64::from(flat.get(x as usize, y as usize)), cell.1 + 1.0);

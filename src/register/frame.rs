@@ -354,12 +354,8 @@ impl Look {
             edge_width_px: self.fit.edge_width_px * factor,
             ..self.fit
         };
-        let larger = |p: &LimbPoint| LimbPoint {
-            x: p.x * factor,
-            y: p.y * factor,
-            width_px: p.width_px * factor,
-            ..*p
-        };
+        let larger =
+            |p: &LimbPoint| LimbPoint { x: p.x * factor, y: p.y * factor, width_px: p.width_px * factor, ..*p };
         let noise = frame.sky.noise_at(fit.centre.x, fit.centre.y);
         Look {
             limb: self.limb.iter().map(larger).collect(),

@@ -123,7 +123,7 @@ pub(super) fn limb_points(plane: &Plane, s: &LimbSearch) -> Vec<LimbPoint> {
         })
         .collect();
     // One blur for the frame: single rays are too noisy to tell theirs.
-    let blur = if s.by_profile { median_width(&edges) } else { None };
+    let blur = if s.by_profile { median_width(&edges, s.radius) } else { None };
     edges
         .into_iter()
         .map(|(angle, values, edge)| {
@@ -141,13 +141,17 @@ pub(super) fn limb_points(plane: &Plane, s: &LimbSearch) -> Vec<LimbPoint> {
 }
 
 /// Median width of the better edges, in samples.
-fn median_width(edges: &[(f64, Vec<f32>, Edge)]) -> Option<f64> {
+fn median_width(edges: &[(f64, Vec<f32>, Edge)], radius: f64) -> Option<f64> {
     let mut widths: Vec<f64> = edges.iter().filter(|e| e.2.weight > 0.5).map(|e| e.2.width).collect();
     if widths.len() < 12 {
         return None;
     }
     widths.sort_by(f64::total_cmp);
     let rough = widths[widths.len() / 2].max(1.0);
+    // A small disc is placed by its whole image later on.
+    if radius < super::small_disc::LARGEST_PX {
+        return Some(rough);
+    }
     let stride = (edges.len() / 40).max(1);
     let some: Vec<(&[f32], f64)> =
         edges.iter().filter(|e| e.2.weight > 0.5).step_by(stride).map(|e| (e.1.as_slice(), e.2.at)).collect();

@@ -408,8 +408,8 @@ fn relax(anchors: &[f64], links: &[Link]) -> Vec<Settled> {
     let weight = |sigma: f64| 1.0 / (sigma * sigma);
     // Forward: what each member knows from itself and all before it.
     let mut forward: Vec<(f64, Complex<f64>)> = Vec::with_capacity(n);
-    for k in 0..n {
-        let own = weight(anchors[k]);
+    for (k, anchor) in anchors.iter().enumerate() {
+        let own = weight(*anchor);
         let (mut precision, mut sum) = (own, Complex::new(0.0, 0.0));
         if let Some((before, link)) = k.checked_sub(1).and_then(|i| Some((forward.get(i)?, links.get(i)?))) {
             let passed = 1.0 / (1.0 / before.0 + link.sigma * link.sigma);

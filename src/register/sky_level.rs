@@ -63,7 +63,8 @@ impl SkyLevel {
             }
         }
         let noise = median(&mut noises.clone()).max(f32::MIN_POSITIVE);
-        let levels: Vec<f32> = medians.iter().zip(around(&medians, columns, rows, 0.5)).map(|(m, a)| m.min(a)).collect();
+        let levels: Vec<f32> =
+            medians.iter().zip(around(&medians, columns, rows, 0.5)).map(|(m, a)| m.min(a)).collect();
         // A cell with a limb in it says nothing of the sky's noise: no more than twice what is usual around.
         let usual = around(&noises, columns, rows, 0.6);
         noises.iter_mut().zip(usual).for_each(|(n, usual)| *n = n.min(2.0 * usual));

@@ -100,8 +100,7 @@ fn runs(points: &[Waypoint]) -> Vec<std::ops::Range<usize>> {
         v[((v.len() - 1) as f64 * share) as usize]
     };
     let speeds: Vec<_> = (0..points.len() - 1).map(speed).collect();
-    let usual =
-        (share(speeds.iter().map(|s| s.0).collect(), 0.5), share(speeds.iter().map(|s| s.1).collect(), 0.5));
+    let usual = (share(speeds.iter().map(|s| s.0).collect(), 0.5), share(speeds.iter().map(|s| s.1).collect(), 0.5));
     let jump = |s: &(f64, f64, f64)| (s.0 - usual.0).hypot(s.1 - usual.1) * s.2;
     // Centrings are rare; the worm's swing is in most steps.
     let common = share(speeds.iter().map(jump).collect(), 0.8);

@@ -10,7 +10,9 @@ use crate::diag::write_ron;
 use crate::ingest::{Clock, Optics, ShootNotes};
 use crate::random::{hash, normal, uniform};
 use crate::raster::{LinearImage, PixelPoint, PixelRect, TransferFunction};
-use crate::sky::{CameraPointing, Danjon, Extinction, Lens, LunarEclipse, Observer, Refraction, SATURATION_PER_LIGHT_GAIN};
+use crate::sky::{
+    CameraPointing, Danjon, Extinction, Lens, LunarEclipse, Observer, Refraction, SATURATION_PER_LIGHT_GAIN,
+};
 use crate::units::{Angle, Exposure, Instant};
 use crate::write::{BitDepth, CaptureTags, Container, OutputSpec, WriteError, write_picture, write_text};
 use rayon::prelude::*;
@@ -300,7 +302,8 @@ impl<'a> Night<'a> {
         let shown = (0..POINTS).filter(|i| {
             let (s, c) = (f64::from(*i) / f64::from(POINTS) * std::f64::consts::TAU).sin_cos();
             let p = PixelPoint::new(at.x + radius * c, at.y + radius * s);
-            let inside = p.x > 3.0 && p.y > 3.0 && p.x < camera.width_px as f64 - 3.0 && p.y < camera.height_px as f64 - 3.0;
+            let inside =
+                p.x > 3.0 && p.y > 3.0 && p.x < camera.width_px as f64 - 3.0 && p.y < camera.height_px as f64 - 3.0;
             let near = pointing.to_sky(PixelPoint::new(at.x + 0.97 * radius * c, at.y + 0.97 * radius * s));
             let light = moon.radiance(&near.direction()).map_or(0.0, |l| l.iter().sum::<f64>() / 3.0 * gain);
             let noise = ((light + day) / full_scale + (camera.read_noise / full_scale).powi(2)).sqrt();
@@ -445,8 +448,7 @@ impl<'a> Night<'a> {
     }
 
     fn notes(&self) -> String {
-        let foreground =
-            self.shots().into_iter().filter(|s| s.foreground).map(|s| s.file).collect();
+        let foreground = self.shots().into_iter().filter(|s| s.foreground).map(|s| s.file).collect();
         let notes = ShootNotes {
             title: Some(self.scenario.title.clone()),
             site: Some(self.scenario.site),

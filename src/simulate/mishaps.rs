@@ -200,13 +200,7 @@ impl Mishaps {
 }
 
 /// Adds light where a shape is, with soft edges from four samples a pixel.
-fn lay(
-    field: &mut Painting<'_>,
-    at: PixelPoint,
-    reach_px: f64,
-    inside: &dyn Fn(f64, f64) -> bool,
-    light: [f64; 3],
-) {
+fn lay(field: &mut Painting<'_>, at: PixelPoint, reach_px: f64, inside: &dyn Fn(f64, f64) -> bool, light: [f64; 3]) {
     let limit = |v: f64, to: usize| v.clamp(0.0, to as f64) as usize;
     for y in limit(at.y - reach_px, field.height)..limit(at.y + reach_px + 1.0, field.height) {
         for x in limit(at.x - reach_px, field.width)..limit(at.x + reach_px + 1.0, field.width) {

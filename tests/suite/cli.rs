@@ -1,6 +1,6 @@
 //! The command line: what is asked wrong is said clearly, with the right exit status, and nothing is lost.
 
-use crate::nights::{SMALL_NIGHT, copy_of_small_night, moonloom, root, small_night, stderr, text, truth_of};
+use crate::nights::{SMALL_NIGHT, copy_of_small_night, moonloom, root, sample, small_night, stderr, text, truth_of};
 use std::path::Path;
 use std::process::Output;
 use tempfile::TempDir;
@@ -416,4 +416,60 @@ fn one_command_shows_the_picture_before_the_night() {
     let picture = image::open(out.join("grid.tif")).unwrap();
     assert_eq!((picture.width(), picture.height()), (640, 640));
     assert!(out.join("grid.jpg").exists() && out.join("night/truth.json").exists());
+}
+
+#[test]
+fn odd_frames_are_named_and_the_rest_goes_on() {
+    let folder = copy_of_small_night();
+    let at = |name: &str| folder.path().join(name);
+    // The same exposure twice, a frame of another size, and one behind thick cloud.
+    std::fs::copy(at("n0003.jpg"), at("n0003 copy.jpg")).unwrap();
+    let small = image::open(at("n0005.jpg")).unwrap().crop_imm(20, 10, 260, 220);
+    small.save(at("another-camera.jpg")).unwrap();
+    image::RgbImage::from_pixel(320, 240, image::Rgb([70, 72, 75])).save(at("thick-cloud.png")).unwrap();
+    let csv = at("r.csv");
+    let run = moonloom(&["register", text(folder.path()), "--out", text(&at("r.ron")), "--csv", text(&csv)]);
+    let words = stderr(&run);
+    assert!(run.status.success(), "{words}");
+    for expected in ["n0003 copy.jpg carry the same time", "several-rigs", "thick-cloud.png"] {
+        assert!(words.contains(expected), "no {expected:?} in: {words}");
+    }
+    let table = std::fs::read_to_string(&csv).unwrap();
+    let measured = table.lines().filter(|l| l.contains(",measured,")).count();
+    assert_eq!(measured, truth_of(small_night()).frames.len() + 2, "{table}");
+    assert!(table.lines().any(|l| l.starts_with("thick-cloud.png,absent")), "{table}");
+}
+
+#[test]
+fn a_night_of_cloud_is_registered_as_that() {
+    let folder = TempDir::new().unwrap();
+    for i in 0..3u8 {
+        let name = folder.path().join(format!("grey{i}.png"));
+        image::RgbImage::from_fn(300, 200, |x, y| image::Rgb([60 + (x / 60) as u8 + i, 62 + (y / 50) as u8, 66]))
+            .save(name)
+            .unwrap();
+    }
+    let out = folder.path().join("r.ron");
+    let run = moonloom(&["register", text(folder.path()), "--out", text(&out)]);
+    assert!(run.status.success(), "{}", stderr(&run));
+    assert!(stderr(&run).contains("0 measured") && stderr(&run).contains("no disc was found"), "{}", stderr(&run));
+    refused(&moonloom(&["register", text(folder.path()), "--out", text(&out), "--strict"]), 1, &["moon-absent"]);
+}
+
+#[test]
+fn a_site_that_contradicts_the_frames_is_said() {
+    let folder = TempDir::new().unwrap();
+    for entry in std::fs::read_dir(sample("wide")).unwrap().take(40) {
+        let path = entry.unwrap().path();
+        std::fs::copy(&path, folder.path().join(path.file_name().unwrap())).unwrap();
+    }
+    let notes = folder.path().join("shoot.ron");
+    // The same longitude, but the northern hemisphere: the Moon's path bends the other way.
+    let words = std::fs::read_to_string(&notes).unwrap();
+    let line = words.lines().find(|l| l.contains("latitude_deg")).unwrap();
+    std::fs::write(&notes, words.replace(line, &line.replace("-31.9", "45.0"))).unwrap();
+    let run = moonloom(&["register", text(folder.path()), "--out", text(&folder.path().join("r.ron"))]);
+    let words = stderr(&run);
+    assert!(run.status.success(), "{words}");
+    assert!(words.contains("check the site"), "{words}");
 }

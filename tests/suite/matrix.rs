@@ -23,7 +23,8 @@ fn matrix() -> &'static Matrix {
     MATRIX.get_or_init(|| {
         let folder = TempDir::new().expect("a temporary folder can be made");
         let name = Path::new("matrix.ron");
-        let scenario = Scenario::parse(name, include_str!("../data/rehearsals/matrix.ron")).unwrap_or_else(|d| panic!("{d}"));
+        let scenario =
+            Scenario::parse(name, include_str!("../data/rehearsals/matrix.ron")).unwrap_or_else(|d| panic!("{d}"));
         let truths = rehearse(&scenario, folder.path(), &|_| {}).expect("the nights are rendered");
         let found: Vec<Registration> = truths
             .iter()
@@ -186,8 +187,7 @@ fn a_wrong_clock_is_said_and_put_right_only_when_asked() {
     let words = stderr(&said);
     assert!(said.status.success() && words.contains("clock-far-off") && words.contains("time zone"), "{words}");
     let kept = std::fs::read_to_string(&registration).unwrap();
-    let asked =
-        moonloom(&["register", text(folder.path()), "--out", text(&registration), "--clock", "from-shadow"]);
+    let asked = moonloom(&["register", text(folder.path()), "--out", text(&registration), "--clock", "from-shadow"]);
     let words = stderr(&asked);
     assert!(asked.status.success() && words.contains("put right") && !words.contains("clock-far-off"), "{words}");
     let mended = std::fs::read_to_string(&registration).unwrap();
@@ -198,4 +198,27 @@ fn a_wrong_clock_is_said_and_put_right_only_when_asked() {
     let shift = first_utc(&mended).seconds_since(first_utc(&kept));
     // An hour behind in the notes, and the camera 43 s ahead besides.
     assert!((shift + 3600.0 + 43.0).abs() < 15.0, "{shift}");
+}
+
+#[test]
+fn mirrored_and_turned_frames_come_to_lie_north_up() {
+    use moonloom::layout::{Layout, resolve};
+    let layout = "(version: 1, selection: (count: 9), arrangement: PhaseGrid(columns: 3, rows: 3, up: North))";
+    let layout = Layout::parse(Path::new("north.ron"), layout).unwrap();
+    for rig in ["250-tracked", "250-reaimed"] {
+        let at = matrix().truths.iter().position(|t| t.rig == rig).unwrap();
+        let night = read_night(&matrix().folder.path().join(rig)).unwrap().value;
+        let composition = resolve(&layout, &night, &matrix().found[at]).unwrap().value;
+        for p in &composition.placements {
+            let truth = matrix().truths[at].frames.iter().find(|t| t.file == p.frame).unwrap();
+            let [[a, b], [c, d]] = p.map.to_source;
+            assert_eq!(a * d - b * c < 0.0, truth.mirrored, "{rig}: mirrored frames are mirrored back");
+            // Up on the canvas is this direction of the frame, clockwise from its up.
+            let north = (-b).atan2(d).to_degrees();
+            let expected = if truth.mirrored { -truth.up_position_angle_deg } else { truth.up_position_angle_deg };
+            let off = (north - expected + 180.0).rem_euclid(360.0) - 180.0;
+            assert!(off.abs() < 0.5 || truth.umbral_fraction > 0.5, "{rig} {}: {off:.2} degrees", p.frame);
+            assert!(off.abs() < 1.5, "{rig} {}: {off:.2} degrees", p.frame);
+        }
+    }
 }

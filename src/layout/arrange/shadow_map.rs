@@ -100,13 +100,13 @@ pub(in crate::layout) fn shadow_map(
             layout.fault(
                 &["ShadowMap"],
                 "which way is north is not known for these frames",
-                "write `mount` into shoot.ron: FixedTripod or ReaimedTripod",
+                "write `site`, `clock` and `mount` into shoot.ron; discs below 30 px show no features to turn them by",
             )
         })?;
         let spot = Spot {
             centre: PixelPoint::new(origin.x + scale * x, origin.y + scale * y),
             radius_px: scale * shadow.moon_semidiameter.radians(),
-            turn: turn + tilt,
+            turn: turn.and(tilt),
             stretch: IDENTITY,
         };
         context.lay(&mut out, c, index, &spot);

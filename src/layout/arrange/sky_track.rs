@@ -1,6 +1,6 @@
 //! Each disc where the Moon really stood: from its instant, the site and the solved pointing.
 
-use super::{Context, Spot, scaled};
+use super::{Context, Righting, Spot, scaled};
 use crate::diag::Diagnostic;
 use crate::ingest::Night;
 use crate::layout::Layout;
@@ -73,7 +73,7 @@ pub(in crate::layout) fn sky_track(
         let spot = Spot {
             centre: PixelPoint::new(at.x * track.scale, at.y * track.scale),
             radius_px: lens.disc_radius_px(at, position.semidiameter) * track.scale * track.enlarge,
-            turn: crate::units::Angle::ZERO,
+            turn: Righting::AS_SHOT,
             // The canvas stretches the sky as the lens did.
             stretch: scaled(metric, 1.0 / (a * d - b * cc).abs().sqrt()),
         };
