@@ -157,7 +157,8 @@ fn peaks(
     let (w, h) = (width + 2 * margin, height + 2 * margin);
     // The plane is handed from radius to radius; only cells that got a vote are cleared again.
     if votes.len() < w * h {
-        votes.resize(w * h, 0.0);
+        // A new one: the system hands out nil pages, and most are never touched.
+        *votes = vec![0.0; w * h];
     }
     let mut cells = Vec::with_capacity(edges.len());
     for e in edges {
@@ -218,7 +219,11 @@ fn levels(from_px: f64, to_px: f64) -> Vec<Level> {
     let mut low = from_px;
     // Each level looks for discs of some 9 to 20 of its own pixels, and is reduced from the one before.
     while out.is_empty() || low < to_px * 0.999 {
-        let high = (low * 2.2).min(to_px).max(low);
+        let mut high = (low * 2.2).min(to_px).max(low);
+        // A little more is not worth another copy of the frame.
+        if to_px < 1.35 * high {
+            high = to_px.max(low);
+        }
         let before = out.last().map_or(1, |l| l.factor);
         let factor = before * ((low / 9.0 / before as f64).floor() as usize).max(1);
         out.push(Level { factor, from_px: low, to_px: high });

@@ -218,6 +218,18 @@ pub fn remarks(night: &Night, registration: &Registration) -> Vec<Diagnostic> {
                 .with_help("check the site, the clock's `utc_offset` and `mount` in shoot.ron"),
             );
         }
+        out.extend(rig.pointings.iter().filter(|p| is_doubtful(p)).take(1).map(|p| {
+            Diagnostic::warning(
+                "aim-doubtful",
+                format!(
+                    "the solved aim (altitude {:.0}\u{b0}, roll {:.0}\u{b0}, residual {:.1} px) hardly fits the site and clock",
+                    p.pointing.altitude.degrees(),
+                    p.pointing.roll.normalized_signed().degrees(),
+                    p.rms_px
+                ),
+            )
+            .with_help("check the site, the clock's `utc_offset` and `mount` in shoot.ron")
+        }));
         for knock in rig.pointings.iter().filter_map(|p| p.from) {
             out.push(
                 Diagnostic::note(
@@ -230,6 +242,13 @@ pub fn remarks(night: &Night, registration: &Registration) -> Vec<Diagnostic> {
         out.extend(rig.clock.as_ref().and_then(clock_remark));
     }
     out
+}
+
+/// Whether an aim fits so badly, or stands so oddly, that the site or the clock must be wrong: another sky's
+/// track bends otherwise, and only a camera on its head can follow it.
+fn is_doubtful(solved: &PointingSolution) -> bool {
+    let upside_down = solved.pointing.roll.normalized_signed().degrees().abs() > 100.0;
+    (solved.rms_px > 0.8 && solved.frames >= 8) || upside_down
 }
 
 /// What has to be said of a clock that is far off.
