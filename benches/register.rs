@@ -18,7 +18,7 @@ const NIGHTS: &str = r#"(
             name: "wide",
             camera: (model: "W", width_px: 6000, height_px: 4000, pixel_pitch_um: 6.0, focal_length_mm: 18.0),
             mount: FixedTripod(azimuth_deg: 355.5, altitude_deg: 17.5),
-            frames: (every_minutes: 12.0),
+            frames: (every_minutes: 24.0),
             exposures: [
                 (from_umbral_fraction: 0.0, seconds: 0.005, f_number: 5.6, iso: 200.0),
                 (from_umbral_fraction: 0.999, seconds: 1.3, f_number: 4.0, iso: 1600.0),
@@ -28,7 +28,7 @@ const NIGHTS: &str = r#"(
             name: "long",
             camera: (model: "L", width_px: 6000, height_px: 4000, pixel_pitch_um: 6.0, focal_length_mm: 400.0),
             mount: ReaimedTripod(scatter_px: 500.0),
-            frames: (every_minutes: 12.0),
+            frames: (every_minutes: 24.0),
             exposures: [
                 (from_umbral_fraction: 0.0, seconds: 0.005, f_number: 8.0, iso: 200.0),
                 (from_umbral_fraction: 0.999, seconds: 0.5, f_number: 5.6, iso: 1600.0),
