@@ -44,9 +44,10 @@ use crate::ingest::{Frame, Night};
 use crate::raster::{CodedPlane, PixelPoint};
 use crate::units::Instant;
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 
 /// What is known of the Moon's place in a frame.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Status {
     /// Measured in this frame.
     Measured,

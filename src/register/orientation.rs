@@ -17,10 +17,11 @@ use crate::sky::Observer;
 use crate::units::Angle;
 use nalgebra::Complex;
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 use std::fmt;
 
 /// How an orientation is known.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum OrientationSource {
     /// From the Moon's own features in that frame.
     Features,

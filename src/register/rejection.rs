@@ -2,10 +2,11 @@
 
 use super::frame::DiscFit;
 use crate::raster::PixelPoint;
+use serde::{Deserialize, Serialize};
 use std::fmt;
 
 /// Why a light is not the Moon.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub enum RejectionReason {
     /// It mirrors a brighter disc through the middle of the frame.
@@ -18,20 +19,14 @@ pub enum RejectionReason {
     OffTrack,
 }
 
-impl RejectionReason {
-    /// All reasons with the words that a registration file keeps them by.
-    pub const ALL: [(RejectionReason, &'static str); 4] = [
-        (RejectionReason::LensGhost, "a ghost of the lens: it mirrors a brighter disc"),
-        (RejectionReason::DoesNotMove, "it does not move with the sky"),
-        (RejectionReason::WrongSize, "it is not of the Moon's size"),
-        (RejectionReason::OffTrack, "the Moon's track does not pass there"),
-    ];
-}
-
 impl fmt::Display for RejectionReason {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let words = RejectionReason::ALL.iter().find(|(reason, _)| reason == self).map_or("", |(_, words)| words);
-        f.write_str(words)
+        f.write_str(match self {
+            RejectionReason::LensGhost => "a ghost of the lens, it mirrors a brighter disc",
+            RejectionReason::DoesNotMove => "it does not move with the sky",
+            RejectionReason::WrongSize => "it is not of the Moon's size",
+            RejectionReason::OffTrack => "the Moon's track does not pass there",
+        })
     }
 }
 

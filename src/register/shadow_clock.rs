@@ -18,9 +18,11 @@ use crate::sky::{Danjon, Libration, Observer, ShadowLight, SurfaceDetail, lunar_
 use crate::units::{Angle, Instant};
 use nalgebra::{Matrix2, Matrix3, Vector2, Vector3};
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 
 /// What the shadow says of a camera's clock.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct ClockEstimate {
     /// Seconds by which the times of the frames are ahead of UTC.
     pub ahead_s: f64,

@@ -8,6 +8,7 @@
 use crate::raster::PixelPoint;
 use crate::units::Instant;
 use nalgebra::{DMatrix, DVector};
+use serde::{Deserialize, Serialize};
 
 /// The Moon's path over the frames.
 #[derive(Clone, Debug, PartialEq)]
@@ -38,7 +39,8 @@ pub struct Drift {
 }
 
 /// A periodic swing.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Wobble {
     /// Its period, seconds.
     pub period_s: f64,
