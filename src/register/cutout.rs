@@ -1,5 +1,6 @@
 //! A disc on a grid of its own: the same size for every rig, small enough to be kept for every frame.
 
+use super::frame::DiscFit;
 use crate::raster::{CodedPlane, PixelPoint, PixelRect, Plane};
 
 /// Cells along a side.
@@ -22,6 +23,15 @@ pub(super) struct Cutout {
 }
 
 impl Cutout {
+    /// Where on the grid a place of the fitted disc lies (to the right and down of its centre, in radii): the
+    /// fit may have moved since the cut-out was taken.
+    pub fn cell_of(&self, fit: &DiscFit, right: f64, down: f64) -> (f64, f64) {
+        let cell = |fitted: f64, taken: f64, offset: f64| {
+            SIDE as f64 / 2.0 + (fitted - taken + offset * fit.radius_px) / self.cell_px
+        };
+        (cell(fit.centre.x, self.centre.x, right), cell(fit.centre.y, self.centre.y, down))
+    }
+
     /// Takes a disc out of a frame; `None` where it is too small.
     pub fn take(frame: &CodedPlane, noise: f32, centre: PixelPoint, radius_px: f64) -> Option<Self> {
         if radius_px < LEAST_RADIUS_PX {

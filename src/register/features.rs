@@ -30,10 +30,6 @@ pub(super) struct Features {
 impl Features {
     /// Features of a measured disc; `None` where too little of it shows any.
     pub fn of_disc(cutout: &Cutout, fit: &DiscFit) -> Option<Self> {
-        // The fit may have moved since the cut-out was taken.
-        let dx = (fit.centre.x - cutout.centre.x) / cutout.cell_px;
-        let dy = (fit.centre.y - cutout.centre.y) / cutout.cell_px;
-        let grow = fit.radius_px / cutout.cell_px / RADIUS;
         let half = SIDE as f64 / 2.0;
         let least = fit.sky_level + (6.0 * cutout.noise).max(0.02 * fit.disc_level);
         let mut light = vec![0.0f32; SIDE * SIDE];
@@ -43,7 +39,7 @@ impl Features {
         let burnt = Plane::from_data(SIDE, SIDE, burnt)?.blurred(1.5);
         for (i, (l, k)) in light.iter_mut().zip(&mut known).enumerate() {
             let (x, y) = ((i % SIDE) as f64 + 0.5 - half, (i / SIDE) as f64 + 0.5 - half);
-            let at = (half + dx + x * grow, half + dy + y * grow);
+            let at = cutout.cell_of(fit, x / RADIUS, y / RADIUS);
             let value = cutout.light.sample(at.0, at.1);
             if x.hypot(y) < RIM * RADIUS && value > least && burnt.sample(at.0, at.1) < 0.05 {
                 (*l, *k) = ((value - fit.sky_level).ln(), 1.0);
@@ -55,16 +51,12 @@ impl Features {
     /// What the map of known features shows of a globe turned like this, its north up.
     pub fn of_map(libration: &Libration) -> Option<Self> {
         let half = SIDE as f64 / 2.0;
-        let (sin_b, cos_b) = libration.latitude.radians().sin_cos();
         let mut light = vec![0.0f32; SIDE * SIDE];
         let mut known = vec![0.0f32; SIDE * SIDE];
         for (i, (l, k)) in light.iter_mut().zip(&mut known).enumerate() {
             let (x, y) = (((i % SIDE) as f64 + 0.5 - half) / RADIUS, (half - (i / SIDE) as f64 - 0.5) / RADIUS);
-            let rho2 = x * x + y * y;
-            if rho2 < RIM * RIM {
-                let z = (1.0 - rho2).sqrt();
-                let latitude = (z * sin_b + y * cos_b).clamp(-1.0, 1.0).asin();
-                let longitude = libration.longitude.radians() + x.atan2(z * cos_b - y * sin_b);
+            if x.hypot(y) < RIM {
+                let (latitude, longitude) = libration.selenographic(x, y);
                 (*l, *k) = (lunar_albedo(SurfaceDetail::Coarse, latitude, longitude).ln() as f32, 1.0);
             }
         }

@@ -4,7 +4,7 @@ use super::candidates::candidates;
 use super::circle::{Circle, RadiusPrior, fit};
 use super::cutout::Cutout;
 use super::limb::{LimbPoint, LimbSearch, Metric, limb_points};
-use super::sky_level::{SkyLevel, difference_noise, sigma_of};
+use super::sky_level::{SkyLevel, difference_noise, noise_where};
 use super::small_disc::{self, Shading};
 use crate::raster::{CodedPlane, PixelPoint, PixelRect, Plane};
 use crate::sky::Lens;
@@ -144,17 +144,11 @@ impl View {
 
     /// Noise of the pixels beyond a distance from a place: of the sky around a disc.
     fn noise_around(&self, centre: PixelPoint, beyond_px: f64) -> Option<f32> {
-        let (w, h) = (self.plane.width(), self.plane.height());
-        let stride = (w * h / 40_000).max(1);
-        let mut differences: Vec<f32> = (0..w * h)
-            .step_by(stride)
-            .filter(|i| {
-                let (x, y) = ((i % w) as f64 + 0.5, (i / w) as f64 + 0.5);
-                i % w + 2 < w && (x - centre.x).powi(2) + (y - centre.y).powi(2) > beyond_px * beyond_px
-            })
-            .map(|i| (self.plane.get(i % w, i / w) - self.plane.get(i % w + 2, i / w)).abs())
-            .collect();
-        (differences.len() >= 150).then(|| sigma_of(&mut differences))
+        noise_where(
+            (self.plane.width(), self.plane.height()),
+            |x, y| self.plane.get(x, y),
+            |x, y| (x as f64 - centre.x).powi(2) + (y as f64 - centre.y).powi(2) > beyond_px * beyond_px,
+        )
     }
 
     /// Means of blocks, with the noise of those; coordinates are then the window's over `factor`.

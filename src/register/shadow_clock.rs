@@ -73,27 +73,22 @@ fn albedo_on(orientation: &Orientation, libration: &Libration, x: f64, y: f64) -
     let (north, east) = (-y * c + x_sky * s, -y * s - x_sky * c);
     let (sp, cp) = libration.axis_position_angle.radians().sin_cos();
     let (along, across) = (north * cp + east * sp, north * sp - east * cp);
-    let z = (1.0 - x * x - y * y).max(0.0).sqrt();
-    let (sb, cb) = libration.latitude.radians().sin_cos();
-    let latitude = (z * sb + along * cb).clamp(-1.0, 1.0).asin();
-    lunar_albedo(SurfaceDetail::Coarse, latitude, libration.longitude.radians() + across.atan2(z * cb - along * sb))
+    let (latitude, longitude) = libration.selenographic(across, along);
+    lunar_albedo(SurfaceDetail::Coarse, latitude, longitude)
 }
 
 fn cells(cutout: &Cutout, fit: &DiscFit, place: &SkyPlace, orientation: Option<&Orientation>) -> Vec<Cell> {
     let half = SIDE as f64 / 2.0;
-    let dx = (fit.centre.x - cutout.centre.x) / cutout.cell_px;
-    let dy = (fit.centre.y - cutout.centre.y) / cutout.cell_px;
-    let grow = fit.radius_px / cutout.cell_px / RADIUS;
     let least = (8.0 * cutout.noise).max(0.01 * fit.disc_level);
     (0..SIDE * SIDE / 9)
         .filter_map(|i| {
             let (column, row) = (3 * (i % (SIDE / 3)), 3 * (i / (SIDE / 3)));
-            let (gx, gy) = (column as f64 + 0.5 - half, row as f64 + 0.5 - half);
-            let (x, y) = (gx / RADIUS, gy / RADIUS);
+            let (x, y) = ((column as f64 + 0.5 - half) / RADIUS, (row as f64 + 0.5 - half) / RADIUS);
             if x.hypot(y) > 0.93 {
                 return None;
             }
-            let value = cutout.light.sample(half + dx + gx * grow, half + dy + gy * grow);
+            let at = cutout.cell_of(fit, x, y);
+            let value = cutout.light.sample(at.0, at.1);
             let over = value - fit.sky_level;
             if over < least || value > 0.93 {
                 return None;

@@ -121,21 +121,32 @@ fn around(values: &[f32], columns: usize, rows: usize, share: f64) -> Vec<f32> {
 }
 
 /// Standard deviation of a pixel from differences of two.
-pub(super) fn sigma_of(differences: &mut [f32]) -> f32 {
+fn sigma_of(differences: &mut [f32]) -> f32 {
     median(differences) * 1.4826 / std::f32::consts::SQRT_2
 }
 
 /// Noise from the differences of pixels two apart (neighbours share demosaicing and JPEG blocks),
 /// robust against edges.
-pub(super) fn difference_noise((width, height): (usize, usize), value: impl Fn(usize, usize) -> f32) -> f32 {
+pub(super) fn difference_noise(size: (usize, usize), value: impl Fn(usize, usize) -> f32) -> f32 {
+    noise_where(size, value, |_, _| true).unwrap_or(0.0)
+}
+
+/// The same over the pixels that count; `None` where they are too few to tell.
+pub(super) fn noise_where(
+    (width, height): (usize, usize),
+    value: impl Fn(usize, usize) -> f32,
+    counts: impl Fn(usize, usize) -> bool,
+) -> Option<f32> {
+    const FEWEST: usize = 150;
     let pixels = width * height;
-    let stride = (pixels / 120_000).max(1);
+    let stride = (pixels / 60_000).max(1);
     let mut differences: Vec<f32> = (0..pixels)
         .step_by(stride)
-        .filter(|i| i % width + 2 < width)
-        .map(|i| (value(i % width, i / width) - value(i % width + 2, i / width)).abs())
+        .map(|i| (i % width, i / width))
+        .filter(|(x, y)| x + 2 < width && counts(*x, *y))
+        .map(|(x, y)| (value(x, y) - value(x + 2, y)).abs())
         .collect();
-    sigma_of(&mut differences)
+    (differences.len() >= FEWEST).then(|| sigma_of(&mut differences))
 }
 
 #[cfg(test)]

@@ -5,8 +5,8 @@
 //! light. Neglected: shadows of relief (the phase angle is below 1.6 degrees), the limb's profile.
 
 use crate::sky::{
-    Danjon, EarthShadow, Extinction, Horizontal, Observer, Refraction, ShadowLight, SurfaceDetail, Vector3, airmass,
-    apparent_moon, libration, lunar_albedo, shadow_from,
+    Danjon, EarthShadow, Extinction, Horizontal, Libration, Observer, Refraction, ShadowLight, SurfaceDetail, Vector3,
+    airmass, apparent_moon, libration, lunar_albedo, shadow_from,
 };
 use crate::units::{Angle, Instant};
 
@@ -18,9 +18,7 @@ pub(super) struct MoonDisc {
     /// Airless over apparent vertical offset: refraction flattens the disc.
     unflatten: f64,
     parallactic: Angle,
-    axis: Angle,
-    sub_longitude: f64,
-    sub_latitude: f64,
+    libration: Libration,
     light: ShadowLight,
     transmission: [f64; 3],
     /// Refracted altitude and azimuth of the centre.
@@ -48,9 +46,7 @@ impl MoonDisc {
             up: Vector3::new(-sh * ca, -sh * sa, ch),
             unflatten: half * 2.0 / span,
             parallactic: position.parallactic_angle,
-            axis: turn.axis_position_angle,
-            sub_longitude: turn.longitude.radians(),
-            sub_latitude: turn.latitude.radians(),
+            libration: turn,
             light: ShadowLight::new(shadow.umbra_radius, shadow.penumbra_radius, danjon),
             transmission: haze.transmission(airmass(seen.altitude)),
             seen,
@@ -78,13 +74,10 @@ impl MoonDisc {
         let from_axis = (east - self.shadow.xi.radians()).hypot(north - self.shadow.eta.radians());
         let light = self.light.radiance(Angle::from_radians(from_axis));
         // Along the Moon's own north, and towards its east limb (west on the sky).
-        let (sp, cp) = self.axis.radians().sin_cos();
+        let (sp, cp) = self.libration.axis_position_angle.radians().sin_cos();
         let (y, x) = ((north * cp + east * sp) / radius, (north * sp - east * cp) / radius);
-        let z = (1.0 - rho2).sqrt();
-        let (sb, cb) = self.sub_latitude.sin_cos();
-        let latitude = (z * sb + y * cb).clamp(-1.0, 1.0).asin();
-        let longitude = self.sub_longitude + x.atan2(z * cb - y * sb);
-        let shading = 0.93 + 0.07 * z;
+        let (latitude, longitude) = self.libration.selenographic(x, y);
+        let shading = 0.93 + 0.07 * (1.0 - rho2).sqrt();
         let albedo = lunar_albedo(SurfaceDetail::Fine, latitude, longitude) * shading;
         Some(std::array::from_fn(|c| light[c] * albedo * self.transmission[c]))
     }

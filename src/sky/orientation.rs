@@ -20,6 +20,17 @@ pub struct Libration {
     pub axis_position_angle: Angle,
 }
 
+impl Libration {
+    /// Selenographic latitude and longitude (radians) of a point of the disc, given by its offsets towards
+    /// the globe's own east and north, in radii.
+    pub fn selenographic(&self, east: f64, north: f64) -> (f64, f64) {
+        let towards = (1.0 - east * east - north * north).max(0.0).sqrt();
+        let (sin_b, cos_b) = self.latitude.radians().sin_cos();
+        let latitude = (towards * sin_b + north * cos_b).clamp(-1.0, 1.0).asin();
+        (latitude, self.longitude.radians() + east.atan2(towards * cos_b - north * sin_b))
+    }
+}
+
 /// Constant, rate per day and arguments E1..E13 (degrees).
 const ARGUMENTS: [(f64, f64); 13] = [
     (125.045, -0.052_992_1),
