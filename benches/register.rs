@@ -60,7 +60,7 @@ fn main() {
         });
         let mut measured = 0;
         let all = best(|| {
-            measured = register(&night, &|_| {}).value.count(moonloom::register::Status::Measured);
+            measured = register(&night, Default::default(), &|_| {}).value.count(moonloom::register::Status::Measured);
         });
         println!(
             "{}: {} frames of 24 MP, {measured} measured: decoding once {decode:.2} s, registering {all:.2} s, ratio {:.2}",

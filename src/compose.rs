@@ -6,7 +6,7 @@ use crate::ingest::{DecodeError, Night, decode};
 use crate::labels::{FontError, stamps};
 use crate::layout::{Composition, Layout, resolve};
 use crate::raster::{LinearImage, TransferFunction};
-use crate::register::{Registration, register};
+use crate::register::{ClockSource, Registration, register};
 use crate::write::{OutputSpec, WriteError, write_picture};
 use rayon::prelude::*;
 use sha2::{Digest, Sha256};
@@ -316,7 +316,7 @@ pub fn registration_of(night: &Night, cache: Option<&Path>, progress: &(dyn Fn(&
         let diagnostics = crate::register::remarks(night, &registration);
         return Kept { registration, reused: true, diagnostics };
     }
-    let registered = register(night, progress);
+    let registered = register(night, ClockSource::Frames, progress);
     let mut diagnostics = registered.diagnostics;
     if let (Some(path), Some(folder)) = (&file, cache) {
         let written = std::fs::create_dir_all(folder).map_err(|e| e.to_string()).and_then(|()| {

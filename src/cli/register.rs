@@ -3,10 +3,10 @@
 use super::outcome::{Outcome, Progress, print, say, strict, tell};
 use clap::{Args, ValueEnum};
 use moonloom::compose::{frames_digest, protect_inputs};
-use moonloom::diag::{Diagnostic, Warned};
+use moonloom::diag::Warned;
 use moonloom::ingest::{Night, NightError, read_frames, read_night};
 use moonloom::register::{
-    Registration, Status, clock_words, register, registration_csv, registration_text, with_clocks_put_right,
+    ClockSource, Registration, Status, clock_words, register, registration_csv, registration_text,
 };
 use moonloom::write::write_text;
 use std::path::{Path, PathBuf};
@@ -37,7 +37,7 @@ pub struct RegisterArgs {
 enum ClockFrom {
     /// From the frames and the shoot notes
     Frames,
-    /// From the shadow's edge on the disc; frames are registered again with the clock put right
+    /// From the shadow's edge on the disc; each camera's clock is put right by it
     FromShadow,
 }
 
@@ -109,32 +109,24 @@ pub fn summary(registration: &Registration, seconds: f64) -> String {
     words
 }
 
-/// The shadow could not be read.
-fn clock_unread() -> Diagnostic {
-    Diagnostic::warning("clock-unread", "the Earth's shadow tells no time in these frames; their own is kept")
-        .with_help("it takes a site and at least five partial phases of 30 px radius or more")
+impl From<ClockFrom> for ClockSource {
+    fn from(clock: ClockFrom) -> Self {
+        match clock {
+            ClockFrom::Frames => ClockSource::Frames,
+            ClockFrom::FromShadow => ClockSource::Shadow,
+        }
+    }
 }
 
 pub fn run(args: &RegisterArgs) -> Outcome {
     let read = read(&args.frames)?;
     let mut warnings = tell(&read.diagnostics);
-    let mut night = read.value;
+    let night = read.value;
     let csv = args.csv.as_deref().filter(|p| *p != Path::new("-"));
     protect_inputs(&night, [Some(args.out.as_path()), csv].into_iter().flatten())?;
     let progress = Progress::new("looking at frame");
     let start = Instant::now();
-    let mut found = register(&night, &|name| progress.step(name));
-    if args.clock == ClockFrom::FromShadow {
-        if found.value.rigs.iter().all(|r| r.clock.is_none()) {
-            found.diagnostics.push(clock_unread());
-        } else {
-            for clock in found.value.rigs.iter().filter_map(|r| r.clock.as_ref()) {
-                say(&format!("put right: {} (by {} frames)", clock_words(clock), clock.frames));
-            }
-            night = with_clocks_put_right(&night, &found.value);
-            found = register(&night, &|name| progress.step(name));
-        }
-    }
+    let found = register(&night, args.clock.into(), &|name| progress.step(name));
     progress.end();
     warnings += tell(&found.diagnostics);
     say(&summary(&found.value, start.elapsed().as_secs_f64()));

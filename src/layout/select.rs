@@ -13,7 +13,8 @@ pub(super) struct Chosen<'a> {
     pub instant: Option<Instant>,
 }
 
-fn instant(frame: &FrameRegistration) -> Option<Instant> {
+/// When a registered frame was taken, the clock put right.
+pub(super) fn instant(frame: &FrameRegistration) -> Option<Instant> {
     frame.utc.as_deref().and_then(|t| Instant::parse_utc(t).ok())
 }
 

@@ -100,15 +100,9 @@ impl Aim {
         self.tracking.as_ref()
     }
 
-    /// Whether the aim tells where to look.
-    pub fn is_solved(&self) -> bool {
-        !self.pointings.is_empty() || self.tracking.is_some()
-    }
-
-    /// Whether the aim speaks of that place in time: a fixed tripod's always, a tracking mount's between
-    /// its frames.
-    pub fn covers(&self, place: Option<&SkyPlace>) -> bool {
-        place.is_some() && !self.pointings.is_empty()
+    /// Whether the pointing of a fixed tripod is solved: it speaks of every frame that has a time.
+    pub fn is_pointed(&self) -> bool {
+        !self.pointings.is_empty()
     }
 
     /// The camera's pointing when the Moon stood there.

@@ -8,7 +8,8 @@
 //! Across the night: `sky_place` says where the Moon stood; `aim` solves what the mount did (`pointing`:
 //! a fixed tripod from knock to knock; `tracking`: a mount that follows the sky); `rejection` names what
 //! is not the Moon; `features` and `orientation` turn discs by their seas and steady their centres;
-//! `shadow_clock` reads the camera's clock off the Earth's shadow; `sequence` joins those for one rig.
+//! `shadow_clock` reads the camera's clock off the Earth's shadow; `light_ratio` tells cloud; `sequence` joins
+//! those for one rig, and `entries` writes it down.
 //! `file` keeps the result as RON that a person may edit.
 
 mod aim;
@@ -16,10 +17,12 @@ mod candidates;
 mod circle;
 mod cutout;
 mod edge_profile;
+mod entries;
 mod faint;
 mod features;
 mod file;
 mod frame;
+mod light_ratio;
 mod limb;
 mod orientation;
 mod pointing;
@@ -40,7 +43,7 @@ pub use shadow_clock::ClockEstimate;
 pub use tracking::{Drift, TrackingSolution, Wobble};
 
 use crate::diag::{Diagnostic, Warned};
-use crate::ingest::{Frame, Night};
+use crate::ingest::Night;
 use crate::raster::{CodedPlane, PixelPoint};
 use crate::units::Instant;
 use rayon::prelude::*;
@@ -141,6 +144,16 @@ impl Registration {
     }
 }
 
+/// Whose time is trusted.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum ClockSource {
+    /// The frames' and the shoot notes'.
+    #[default]
+    Frames,
+    /// The Earth's shadow's, for each rig that shows enough of it.
+    Shadow,
+}
+
 /// Finds the Moon in every frame of a night. `progress` is told of each frame looked at.
 ///
 /// Frames of different rigs are solved apart. A frame that cannot be read is `Absent` with its
@@ -151,15 +164,9 @@ impl Registration {
 /// On rehearsed frames (`tests/suite/matrix.rs` prints the table): centres within 0.1 px or 0.3 % of the
 /// radius in the median, radius within 1 %, orientation within 0.5 degrees from 150 px on, the clock
 /// within 15 s from a whole sequence of partial phases.
-pub fn register(night: &Night, progress: &(dyn Fn(&str) + Sync)) -> Warned<Registration> {
-    let results: Vec<_> = (0..night.rigs.len())
-        .into_par_iter()
-        .map(|rig| {
-            let mut result = sequence::register_rig(night, rig, progress);
-            orientation::orient(&mut result, night.observer().as_ref());
-            result
-        })
-        .collect();
+pub fn register(night: &Night, clock: ClockSource, progress: &(dyn Fn(&str) + Sync)) -> Warned<Registration> {
+    let results: Vec<_> =
+        (0..night.rigs.len()).into_par_iter().map(|rig| sequence::register_rig(night, rig, clock, progress)).collect();
     let mut diagnostics = Vec::new();
     let mut slots: Vec<Option<FrameRegistration>> = vec![None; night.frames.len()];
     let mut rigs = Vec::new();
@@ -172,21 +179,14 @@ pub fn register(night: &Night, progress: &(dyn Fn(&str) + Sync)) -> Warned<Regis
     }
     let frames: Vec<FrameRegistration> = slots.into_iter().flatten().collect();
     let registration = Registration { rigs, frames };
+    if clock == ClockSource::Shadow && registration.rigs.iter().all(|r| r.clock.is_none()) {
+        diagnostics.push(
+            Diagnostic::warning("clock-unread", "the Earth's shadow tells no time in these frames; their own is kept")
+                .with_help("it takes a site and at least five partial phases of 30 px radius or more"),
+        );
+    }
     diagnostics.extend(remarks(night, &registration));
     Warned { value: registration, diagnostics }
-}
-
-/// The night with each rig's clock put right by what the shadow said of it.
-pub fn with_clocks_put_right(night: &Night, registration: &Registration) -> Night {
-    let mut out = night.clone();
-    let put_right = |frame: &mut Frame| {
-        let clock = registration.rigs.get(frame.rig).and_then(|r| r.clock);
-        if let (Some(clock), Some(time)) = (clock, frame.time.as_mut()) {
-            time.middle = time.middle.plus_seconds(-clock.ahead_s);
-        }
-    };
-    out.frames.iter_mut().for_each(put_right);
-    out
 }
 
 /// What has to be said of a registration, whether it is new or was kept.
@@ -197,7 +197,7 @@ pub fn remarks(night: &Night, registration: &Registration) -> Vec<Diagnostic> {
         let why = f.reason.as_deref().unwrap_or("no disc was found");
         out.push(Diagnostic::warning("moon-absent", format!("{}: {why}", f.file)));
     }
-    let below = |f: &&FrameRegistration| f.reason.as_deref() == Some(sequence::BELOW_HORIZON);
+    let below = |f: &&FrameRegistration| f.reason.as_deref() == Some(entries::BELOW_HORIZON);
     if registration.frames.iter().filter(below).count() * 3 > registration.frames.len() {
         out.push(
             Diagnostic::warning(
@@ -271,7 +271,8 @@ fn clock_remark(clock: &ClockEstimate) -> Option<Diagnostic> {
 /// A clock's error in words: "camera clock 43 s \u{b1} 8 s ahead of UTC".
 pub fn clock_words(clock: &ClockEstimate) -> String {
     let side = if clock.ahead_s < 0.0 { "behind" } else { "ahead of" };
-    format!("camera clock {:.0} s \u{b1} {:.0} s {side} UTC", clock.ahead_s.abs(), clock.sigma_s.max(1.0))
+    let put_right = if clock.put_right { ", put right" } else { "" };
+    format!("camera clock {:.0} s \u{b1} {:.0} s {side} UTC{put_right}", clock.ahead_s.abs(), clock.sigma_s.max(1.0))
 }
 
 /// Discs in a bare picture, of which nothing is known: best first.

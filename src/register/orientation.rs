@@ -190,11 +190,17 @@ fn by_geometry(result: &mut RigResult, found: &mut [Option<Orientation>]) {
     }
 }
 
+/// Whether a mount shows the zenith up, to the care with which it was levelled. (A fixed tripod's turn is
+/// known better as soon as its aim is solved.)
+fn keeps_level(mount: Mount) -> bool {
+    matches!(mount, Mount::ReaimedTripod | Mount::FixedTripod)
+}
+
 /// What a mount keeps steady: on one that follows the sky the position angle itself, on a level tripod
 /// its difference from the parallactic angle.
 fn steady_part(mount: Mount, place: &SkyPlace, orientation: &Orientation) -> Angle {
     match mount {
-        Mount::ReaimedTripod => orientation.up_position_angle - place.parallactic_angle,
+        mount if keeps_level(mount) => orientation.up_position_angle - place.parallactic_angle,
         _ => orientation.up_position_angle,
     }
 }
@@ -202,7 +208,7 @@ fn steady_part(mount: Mount, place: &SkyPlace, orientation: &Orientation) -> Ang
 /// A frame whose features say something else than those of its neighbours has been misread.
 fn drop_strays(result: &RigResult, found: &mut [Option<Orientation>]) {
     let mount = result.aim.mount();
-    if !matches!(mount, Mount::ReaimedTripod | Mount::Tracking) {
+    if mount == Mount::Unknown {
         return;
     }
     let steady: Vec<Option<Angle>> =
@@ -269,8 +275,7 @@ fn fill_from_sequence(result: &RigResult, found: &mut [Option<Orientation>]) {
         })
         .collect();
     if known.is_empty() {
-        // A level tripod shows the zenith up, to the care with which it was levelled.
-        if mount == Mount::ReaimedTripod {
+        if keeps_level(mount) {
             for (o, place) in found.iter_mut().zip(&result.places) {
                 *o = place.as_ref().map(|p| Orientation {
                     up_position_angle: p.parallactic_angle.normalized(),
@@ -292,12 +297,12 @@ fn fill_from_sequence(result: &RigResult, found: &mut [Option<Orientation>]) {
         let offsets: Vec<f64> = near.iter().map(|n| wrapped(n.1 - first.1)).collect();
         let Some(middle) = median(offsets.clone()) else { continue };
         let spread = median(offsets.iter().map(|o| (o - middle).abs()).collect()).unwrap_or(0.0);
-        let base = if mount == Mount::ReaimedTripod { place.parallactic_angle } else { Angle::ZERO };
+        let base = if keeps_level(mount) { place.parallactic_angle } else { Angle::ZERO };
         *o = Some(Orientation {
             up_position_angle: (base + first.1 + Angle::from_degrees(middle)).normalized(),
             mirrored: first.2,
             // Hands level a tripod to most of a degree.
-            sigma: Angle::from_degrees((1.5 * spread).max(if mount == Mount::ReaimedTripod { 0.7 } else { 0.4 })),
+            sigma: Angle::from_degrees((1.5 * spread).max(if keeps_level(mount) { 0.7 } else { 0.4 })),
             source: OrientationSource::Sequence,
         });
     }

@@ -1,6 +1,9 @@
 //! Lights that look like a disc and are not the Moon, and why.
 
-use super::frame::DiscFit;
+use super::aim::Aim;
+use super::frame::{CONFIDENT, DiscFit};
+use super::sequence::Roll;
+use crate::ingest::Mount;
 use crate::raster::PixelPoint;
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -47,10 +50,81 @@ impl Rejection {
     }
 }
 
+/// Which of a frame's discs is the Moon, and why the others are not.
+#[derive(Default)]
+pub(super) struct Choice {
+    pub chosen: Option<usize>,
+    pub rejected: Vec<Rejection>,
+}
+
+impl Roll<'_> {
+    /// Says for each frame which of its discs is the Moon.
+    pub fn choose(&self, discs: &[Vec<DiscFit>], aim: &Aim) -> Vec<Choice> {
+        (0..discs.len()).map(|k| self.choose_in(k, discs, aim)).collect()
+    }
+
+    fn choose_in(&self, k: usize, discs: &[Vec<DiscFit>], aim: &Aim) -> Choice {
+        let place = self.places[k].as_ref();
+        let expected = place.and_then(|place| aim.expects(place));
+        let radius = place.zip(aim.focal_length_px()).map(|(p, f)| f * p.semidiameter.radians());
+        // Where the aim says where the Moon is, less will do to be it.
+        let least = match (expected, radius) {
+            (Some(_), _) => 0.0,
+            (None, Some(_)) => 0.6 * CONFIDENT,
+            (None, None) => CONFIDENT,
+        };
+        let off = |d: &DiscFit| expected.map_or(0.0, |at| d.centre.distance(at));
+        let mut choice = Choice::default();
+        let mut nearest = f64::INFINITY;
+        for (i, disc) in discs[k].iter().enumerate() {
+            let reason = self.rejects(k, disc, discs, aim, (expected, radius));
+            match reason {
+                Some(reason) if disc.confidence() > 0.5 * CONFIDENT => {
+                    choice.rejected.push(Rejection::new(disc, reason));
+                }
+                // Discs come best first: another takes the place only by being nearer.
+                None if disc.confidence() > least && off(disc) < nearest => {
+                    nearest = off(disc);
+                    choice.chosen = Some(i);
+                }
+                _ => {}
+            }
+        }
+        choice
+    }
+
+    /// Why a disc of a frame is not the Moon, if it is not; given where it is expected and how large.
+    fn rejects(
+        &self,
+        k: usize,
+        disc: &DiscFit,
+        discs: &[Vec<DiscFit>],
+        aim: &Aim,
+        (expected, radius): (Option<PixelPoint>, Option<f64>),
+    ) -> Option<RejectionReason> {
+        if is_ghost(disc, discs[k].iter(), self.size()) {
+            return Some(RejectionReason::LensGhost);
+        }
+        let others = discs.iter().enumerate().filter(|(i, _)| *i != k).map(|(_, d)| d.as_slice());
+        let still = self.night.mount() == Mount::FixedTripod && stands_still(disc, others, 2);
+        let misses_track = match (expected, radius) {
+            (Some(at), Some(r)) => disc.centre.distance(at) > 0.8 * r + 3.0,
+            _ => aim.is_pointed() && self.places[k].is_some(),
+        };
+        match radius {
+            _ if misses_track => Some(if still { RejectionReason::DoesNotMove } else { RejectionReason::OffTrack }),
+            Some(r) if expected.is_none() && (disc.rectified_radius_px / r - 1.0).abs() > 0.12 + 2.0 / r => {
+                Some(RejectionReason::WrongSize)
+            }
+            _ => (still && expected.is_none()).then_some(RejectionReason::DoesNotMove),
+        }
+    }
+}
+
 /// Whether `disc` is the ghost of one of `others`: light reflected between the lens's surfaces comes to
 /// lie opposite its source, through the optical axis, and is fainter. (Of its size we say nothing:
 /// ghosts come in all.)
-pub(super) fn is_ghost<'a>(
+fn is_ghost<'a>(
     disc: &DiscFit,
     mut others: impl Iterator<Item = &'a DiscFit>,
     (width, height): (usize, usize),
@@ -64,7 +138,7 @@ pub(super) fn is_ghost<'a>(
 }
 
 /// Whether a light stands at the same place in at least `others` of the other frames.
-pub(super) fn stands_still<'a>(disc: &DiscFit, others: impl Iterator<Item = &'a [DiscFit]>, at_least: usize) -> bool {
+fn stands_still<'a>(disc: &DiscFit, others: impl Iterator<Item = &'a [DiscFit]>, at_least: usize) -> bool {
     let same = |d: &DiscFit| {
         d.centre.distance(disc.centre) < (0.1 * disc.radius_px).max(1.5)
             && (d.radius_px / disc.radius_px).ln().abs() < 0.25

@@ -13,14 +13,14 @@ use super::circle::RadiusPrior;
 use super::cutout::Cutout;
 use super::faint::find_faint;
 use super::frame::{CONFIDENT, DiscFit, Expectation, Flattening, Look, Measured, find_discs, look_at};
-use super::rejection::{Rejection, RejectionReason, is_ghost, stands_still};
+use super::orientation::orient;
 use super::sky_place::SkyPlace;
 use super::small_disc::{self, Shading};
-use super::{FrameRegistration, RigSolution, Status};
+use super::{ClockEstimate, ClockSource, FrameRegistration, RigSolution};
 use crate::diag::Diagnostic;
-use crate::ingest::{Frame, Mount, Night, Rig, decode_brightness};
+use crate::ingest::{Frame, Night, Rig, decode_brightness};
 use crate::raster::{PixelPoint, PixelRect};
-use crate::sky::{Lens, SATURATION_PER_LIGHT_GAIN};
+use crate::sky::Lens;
 use crate::units::Angle;
 use rayon::prelude::*;
 
@@ -56,11 +56,8 @@ pub(super) fn bare_expectation(long_side_px: f64) -> Expectation {
     }
 }
 
-/// Why a frame has no Moon, when the clock says so.
-pub(super) const BELOW_HORIZON: &str = "the Moon is below the horizon";
-
 /// What a frame showed.
-enum Looked {
+pub(super) enum Looked {
     Discs(Vec<Look>),
     Unreadable(String),
 }
@@ -96,47 +93,37 @@ pub(super) struct RigResult {
 }
 
 /// One rig's part of a night.
-struct Roll<'a> {
-    night: &'a Night,
-    rig: &'a Rig,
-    members: Vec<&'a Frame>,
-    places: Vec<Option<SkyPlace>>,
+pub(super) struct Roll<'a> {
+    pub night: &'a Night,
+    pub rig: &'a Rig,
+    /// Its frames: indices into those of the night.
+    pub indices: Vec<usize>,
+    /// Where the sky says the Moon is in each.
+    pub places: Vec<Option<SkyPlace>>,
+    /// Seconds that were taken off the clock, by the shadow.
+    pub put_right_s: f64,
 }
 
 /// Registers the frames of one rig. `progress` is told of each frame looked at.
-pub(super) fn register_rig(night: &Night, index: usize, progress: &(dyn Fn(&str) + Sync)) -> RigResult {
-    let observer = night.observer();
-    let indices: Vec<usize> = (0..night.frames.len()).filter(|&i| night.frames[i].rig == index).collect();
-    let members: Vec<&Frame> = indices.iter().map(|&i| &night.frames[i]).collect();
-    let places = members.par_iter().map(|f| SkyPlace::of(observer.as_ref(), f)).collect();
-    let roll = Roll { night, rig: &night.rigs[index], members, places };
-    let (looked, diagnostics) = roll.search(progress);
-    let discs: Vec<Vec<DiscFit>> = looked.iter().map(|l| l.discs().iter().map(|d| d.fit).collect()).collect();
-    let first_aim = Aim::solve(night.mount(), roll.rig, &roll.places, &discs);
-    let choices = roll.choose(&looked, &discs, &first_aim);
-    let mut moons: Vec<Option<Moon>> = (0..roll.members.len())
-        .into_par_iter()
-        .map(|k| roll.measure(k, &looked[k], choices[k].chosen, &first_aim))
-        .collect();
-    let measured: Vec<Vec<DiscFit>> = moons.iter().map(|m| m.iter().map(|m| m.fit).collect()).collect();
-    let aim = first_aim.solve_again(&roll.places, &measured);
-    for (moon, place) in moons.iter_mut().zip(&roll.places) {
-        if let (Some(moon), Some(place)) = (moon, place) {
-            weigh_with_aim(&mut moon.fit, place, &aim);
-        }
+///
+/// A clock put right by the shadow changes where the sky says the Moon is, and no pixel: what was seen is
+/// solved once more.
+pub(super) fn register_rig(
+    night: &Night,
+    index: usize,
+    clock: ClockSource,
+    progress: &(dyn Fn(&str) + Sync),
+) -> RigResult {
+    let mut roll = Roll::of(night, index);
+    let (looked, mut diagnostics) = roll.search(progress);
+    let mut result = roll.solve(&looked);
+    if let Some(read) = result.solution.clock.filter(|_| clock == ClockSource::Shadow) {
+        roll.put_right(read.ahead_s);
+        result = roll.solve(&looked);
+        result.solution.clock = Some(ClockEstimate { put_right: true, ..read });
     }
-    let frames = roll.entries(&indices, &looked, &moons, choices, &aim);
-    let solution = RigSolution {
-        width: roll.rig.width,
-        height: roll.rig.height,
-        focal_length_px: aim.focal_length_px(),
-        pointings: aim.pointings().to_vec(),
-        tracking: aim.tracking().cloned(),
-        mirrored: None,
-        rotation: None,
-        clock: None,
-    };
-    RigResult { solution, frames, places: roll.places, moons, aim, diagnostics }
+    diagnostics.append(&mut result.diagnostics);
+    RigResult { diagnostics, ..result }
 }
 
 impl RigResult {
@@ -209,14 +196,61 @@ fn weigh_with_aim(fit: &mut DiscFit, place: &SkyPlace, aim: &Aim) {
     fit.centre_sigma_px = own * aims / own.hypot(aims);
 }
 
-/// Which of a frame's discs is the Moon, and why the others are not.
-#[derive(Default)]
-struct Choice {
-    chosen: Option<usize>,
-    rejected: Vec<Rejection>,
-}
+impl<'a> Roll<'a> {
+    fn of(night: &'a Night, rig: usize) -> Self {
+        let indices: Vec<usize> = (0..night.frames.len()).filter(|&i| night.frames[i].rig == rig).collect();
+        let observer = night.observer();
+        let places = indices.par_iter().map(|&i| SkyPlace::of(observer.as_ref(), &night.frames[i])).collect();
+        Roll { night, rig: &night.rigs[rig], indices, places, put_right_s: 0.0 }
+    }
 
-impl Roll<'_> {
+    /// One of its frames.
+    pub fn frame(&self, k: usize) -> &'a Frame {
+        &self.night.frames[self.indices[k]]
+    }
+
+    /// Takes seconds off the clock.
+    fn put_right(&mut self, ahead_s: f64) {
+        let Some(observer) = self.night.observer() else { return };
+        self.put_right_s = ahead_s;
+        self.places.par_iter_mut().flatten().for_each(|place| {
+            *place = SkyPlace::at(&observer, place.instant.plus_seconds(-ahead_s));
+        });
+    }
+
+    /// From what the frames showed to one solution.
+    fn solve(&self, looked: &[Looked]) -> RigResult {
+        let discs: Vec<Vec<DiscFit>> = looked.iter().map(|l| l.discs().iter().map(|d| d.fit).collect()).collect();
+        let first_aim = Aim::solve(self.night.mount(), self.rig, &self.places, &discs);
+        let choices = self.choose(&discs, &first_aim);
+        let mut moons: Vec<Option<Moon>> = (0..self.indices.len())
+            .into_par_iter()
+            .map(|k| self.measure(k, &looked[k], choices[k].chosen, &first_aim))
+            .collect();
+        let measured: Vec<Vec<DiscFit>> = moons.iter().map(|m| m.iter().map(|m| m.fit).collect()).collect();
+        let aim = first_aim.solve_again(&self.places, &measured);
+        for (moon, place) in moons.iter_mut().zip(&self.places) {
+            if let (Some(moon), Some(place)) = (moon, place) {
+                weigh_with_aim(&mut moon.fit, place, &aim);
+            }
+        }
+        let frames = self.entries(looked, &moons, choices, &aim);
+        let solution = RigSolution {
+            width: self.rig.width,
+            height: self.rig.height,
+            focal_length_px: aim.focal_length_px(),
+            pointings: aim.pointings().to_vec(),
+            tracking: aim.tracking().cloned(),
+            mirrored: None,
+            rotation: None,
+            clock: None,
+        };
+        let places = self.places.clone();
+        let mut result = RigResult { solution, frames, places, moons, aim, diagnostics: Vec::new() };
+        orient(&mut result, self.night.observer().as_ref());
+        result
+    }
+
     /// Searches every frame for discs.
     fn search(&self, progress: &(dyn Fn(&str) + Sync)) -> (Vec<Looked>, Vec<Diagnostic>) {
         let mut diagnostics = Vec::new();
@@ -224,7 +258,7 @@ impl Roll<'_> {
         let found = |l: &[Looked]| {
             l.iter().filter(|l| l.discs().first().is_some_and(|d| d.fit.confidence() > CONFIDENT)).count()
         };
-        let count = self.members.len();
+        let count = self.indices.len();
         if self.rig.focal_length_px.is_some() && found(&looked) * 3 < count && count > 1 {
             let again = self.look(&bare_expectation(self.rig.width.max(self.rig.height) as f64), &|_| {});
             if found(&again) > found(&looked) {
@@ -242,9 +276,10 @@ impl Roll<'_> {
     }
 
     fn look(&self, expected: &Expectation, progress: &(dyn Fn(&str) + Sync)) -> Vec<Looked> {
-        self.members
-            .par_iter()
-            .map(|frame| {
+        (0..self.indices.len())
+            .into_par_iter()
+            .map(|k| {
+                let frame = self.frame(k);
                 let looked = match decode_brightness(&frame.path, self.night.transfer()) {
                     Ok(plane) => {
                         let measured = match expected.lens {
@@ -261,56 +296,14 @@ impl Roll<'_> {
             .collect()
     }
 
-    fn size(&self) -> (usize, usize) {
+    /// Whether a place lies inside the frame or at most `beyond_px` outside.
+    pub fn is_in_frame(&self, at: PixelPoint, beyond_px: f64) -> bool {
+        let (w, h) = (self.rig.width as f64, self.rig.height as f64);
+        at.x > -beyond_px && at.y > -beyond_px && at.x < w + beyond_px && at.y < h + beyond_px
+    }
+
+    pub fn size(&self) -> (usize, usize) {
         (self.rig.width, self.rig.height)
-    }
-
-    /// Says for each frame which disc is the Moon.
-    fn choose(&self, looked: &[Looked], discs: &[Vec<DiscFit>], aim: &Aim) -> Vec<Choice> {
-        (0..looked.len()).map(|k| self.choose_in(k, discs, aim)).collect()
-    }
-
-    fn choose_in(&self, k: usize, discs: &[Vec<DiscFit>], aim: &Aim) -> Choice {
-        let mut choice = Choice::default();
-        let mine = &discs[k];
-        let expected = self.places[k].as_ref().and_then(|place| aim.expects(place));
-        let radius = self.places[k].as_ref().zip(aim.focal_length_px()).map(|(p, f)| f * p.semidiameter.radians());
-        let solved = aim.is_solved();
-        let others = || discs.iter().enumerate().filter(|(i, _)| *i != k).map(|(_, d)| d.as_slice());
-        let reason = |d: &DiscFit| -> Option<RejectionReason> {
-            if is_ghost(d, mine.iter(), self.size()) {
-                return Some(RejectionReason::LensGhost);
-            }
-            let still = || self.night.mount() == Mount::FixedTripod && stands_still(d, others(), 2);
-            let off_size = |r: f64| (d.rectified_radius_px / r - 1.0).abs() > 0.12 + 2.0 / r;
-            match (solved, expected, radius) {
-                (true, Some(at), Some(r)) => {
-                    let off = d.centre.distance(at) > 0.8 * r + 3.0;
-                    off.then(|| if still() { RejectionReason::DoesNotMove } else { RejectionReason::OffTrack })
-                }
-                (true, None, _) if aim.covers(self.places[k].as_ref()) => {
-                    Some(if still() { RejectionReason::DoesNotMove } else { RejectionReason::OffTrack })
-                }
-                (_, _, Some(r)) if off_size(r) => Some(RejectionReason::WrongSize),
-                _ => still().then_some(RejectionReason::DoesNotMove),
-            }
-        };
-        for (i, d) in mine.iter().enumerate() {
-            match reason(d) {
-                Some(reason) if d.confidence() > 0.5 * CONFIDENT => choice.rejected.push(Rejection::new(d, reason)),
-                Some(_) => {}
-                None => {
-                    let least = if radius.is_some() { 0.6 * CONFIDENT } else { CONFIDENT };
-                    let nearer =
-                        |j: usize| expected.is_some_and(|at| d.centre.distance(at) < mine[j].centre.distance(at));
-                    let convincing = solved && expected.is_some() || d.confidence() > least;
-                    if convincing && choice.chosen.is_none_or(nearer) {
-                        choice.chosen = Some(i);
-                    }
-                }
-            }
-        }
-        choice
     }
 
     /// Fits a frame's disc with what the sequence has taught; looks again where that is in doubt.
@@ -327,13 +320,9 @@ impl Roll<'_> {
         let (width, height) = self.size();
         let radius = focal * place.semidiameter.radians();
         let expected_at = aim.expects(place);
-        if aim.covers(Some(place)) {
-            // Where the aim is known, a Moon outside the frame is not looked for.
-            let (w, h) = (width as f64 + 0.5 * radius, height as f64 + 0.5 * radius);
-            let at = expected_at?;
-            if at.x < -0.5 * radius || at.y < -0.5 * radius || at.x > w || at.y > h {
-                return None;
-            }
+        // Where the aim is known, a Moon outside the frame is not looked for.
+        if aim.is_pointed() && !self.is_in_frame(expected_at?, 0.5 * radius) {
+            return None;
         }
         let pointing = aim.pointing(place);
         let lens = pointing.map_or_else(|| Lens::rectilinear(width, height, focal), |p| p.lens);
@@ -353,7 +342,7 @@ impl Roll<'_> {
         {
             return Some(Moon { fit, cutout: look.cutout.clone(), look: Some(look.clone()) });
         }
-        let plane = decode_brightness(&self.members[k].path, self.night.transfer()).ok()?;
+        let plane = decode_brightness(&self.frame(k).path, self.night.transfer()).ok()?;
         let measured = Measured::new(&plane);
         let again = start
             .and_then(|at| look_at(&measured, &expected, at, radius, shading))
@@ -361,110 +350,14 @@ impl Roll<'_> {
         if let Some(look) = again {
             return Some(Moon { fit: look.fit, cutout: look.cutout.clone(), look: Some(look) });
         }
-        let area = match expected_at {
-            Some(at) => PixelRect::around(at, 0.6 * radius + 4.0),
-            None if aim.covers(Some(place)) => return None,
-            None => PixelRect::of_size(width, height),
-        };
+        let everywhere = PixelRect::of_size(width, height);
+        let area = expected_at.map_or(everywhere, |at| PixelRect::around(at, 0.6 * radius + 4.0));
         let fit = find_faint(&measured, &expected, area, shading).filter(|fit| !stray(fit))?;
-        Some(Moon { fit, look: None, cutout: Cutout::take(&plane, measured.sky.noise, fit.centre, fit.radius_px) })
-    }
-
-    fn entries(
-        &self,
-        indices: &[usize],
-        looked: &[Looked],
-        moons: &[Option<Moon>],
-        choices: Vec<Choice>,
-        aim: &Aim,
-    ) -> Vec<(usize, FrameRegistration)> {
-        let mut entries: Vec<(usize, FrameRegistration)> = choices
-            .into_iter()
-            .enumerate()
-            .map(|(k, choice)| {
-                let mut entry = self.entry(k, &looked[k], moons[k].as_ref(), aim);
-                entry.rejected = choice.rejected;
-                (indices[k], entry)
-            })
-            .collect();
-        light_against_prediction(&mut entries);
-        entries
-    }
-
-    fn entry(&self, k: usize, looked: &Looked, moon: Option<&Moon>, aim: &Aim) -> FrameRegistration {
-        let (frame, place) = (self.members[k], self.places[k].as_ref());
-        let mut out = FrameRegistration {
-            file: frame.name.clone(),
-            rig: frame.rig,
-            status: Status::Absent,
-            utc: frame.time.map(|t| t.middle.to_iso_utc()),
-            centre: None,
-            radius_px: None,
-            centre_sigma_px: None,
-            umbral_fraction: place.map(|p| p.shadow.umbral_fraction()),
-            orientation: None,
-            light_ratio: None,
-            fit: None,
-            rejected: Vec::new(),
-            foreground: frame.foreground,
-            exclude: false,
-            reason: None,
-        };
-        if let Looked::Unreadable(why) = looked {
-            out.reason = Some(why.clone());
-            return out;
-        }
-        if let Some(Moon { fit, .. }) = moon {
-            out.status = Status::Measured;
-            out.centre = Some(fit.centre);
-            out.radius_px = Some(fit.radius_px);
-            out.centre_sigma_px = Some(fit.centre_sigma_px);
-            out.fit = Some(*fit);
-            out.light_ratio = self.light_ratio(k, fit);
-            return out;
-        }
-        let Some(place) = place else {
-            out.reason = Some("no disc was found".into());
-            return out;
-        };
-        if place.is_below_horizon() {
-            out.reason = Some(BELOW_HORIZON.into());
-            return out;
-        }
-        match aim.infers(place) {
-            Some((at, sigma_px, radius)) => {
-                let (w, h) = (frame.metadata.width as f64, frame.metadata.height as f64);
-                if at.x > -radius && at.y > -radius && at.x < w + radius && at.y < h + radius {
-                    out.status = Status::Inferred;
-                    out.centre = Some(at);
-                    out.radius_px = Some(radius);
-                    out.centre_sigma_px = Some(sigma_px);
-                    out.reason = Some("no limb was found where the Moon stands".into());
-                } else {
-                    out.reason = Some("the Moon is outside the frame".into());
-                }
-            }
-            None if aim.covers(Some(place)) => out.reason = Some("the Moon is outside the frame".into()),
-            None => out.reason = Some("no disc of the Moon's size was found".into()),
-        }
-        out
-    }
-
-    /// Light of a disc over what the exposure and the ephemeris predict for a clear sky, on a scale of
-    /// its own; `None` where it is saturated or nothing is predicted.
-    fn light_ratio(&self, k: usize, fit: &DiscFit) -> Option<f64> {
-        let exposure = self.members[k].metadata.exposure?;
-        let place = self.places[k].as_ref()?;
-        if fit.saturated_share > 0.02 {
-            return None;
-        }
-        let shadow = &place.shadow;
-        let grade = crate::sky::Danjon { scale: 2.0 };
-        let light = crate::sky::ShadowLight::new(shadow.umbra_radius, shadow.penumbra_radius, grade);
-        let mean = light.mean_over_disc(shadow.moon_semidiameter, shadow.separation()).iter().sum::<f64>() / 3.0;
-        let air = crate::sky::Extinction::default().transmission(crate::sky::airmass(place.seen.altitude))[1];
-        let predicted = mean * air * exposure.light_gain() * SATURATION_PER_LIGHT_GAIN;
-        Some(f64::from(fit.mean_level) / predicted)
+        Some(Moon {
+            fit,
+            look: None,
+            cutout: Cutout::take(&plane, measured.sky.noise_at(fit.centre.x, fit.centre.y), fit.centre, fit.radius_px),
+        })
     }
 }
 
@@ -473,19 +366,4 @@ fn is_settled(look: &Look, fit: &DiscFit, radius: f64) -> bool {
     let same_size = (look.fit.rectified_radius_px / radius - 1.0).abs() < 0.012 + 0.3 / radius;
     let unmoved = look.fit.centre.distance(fit.centre) < 0.02 * radius + 0.5;
     look.keeps_its_pixels() || (same_size && unmoved && fit.arc_deg >= 120.0)
-}
-
-/// Puts the light's ratios on a scale on which the clear frames are 1: the upper quartile of the partial
-/// phases, and of totality apart (how dark the umbra is nobody knows before the night).
-fn light_against_prediction(entries: &mut [(usize, FrameRegistration)]) {
-    for total in [false, true] {
-        let in_group = |f: &FrameRegistration| f.umbral_fraction.is_some_and(|u| (u > 0.95) == total);
-        let mut ratios: Vec<f64> =
-            entries.iter().filter(|(_, f)| in_group(f)).filter_map(|(_, f)| f.light_ratio).collect();
-        ratios.sort_by(f64::total_cmp);
-        let Some(clear) = ratios.get(ratios.len() * 3 / 4).copied().filter(|c| *c > 0.0) else { continue };
-        for (_, f) in entries.iter_mut().filter(|(_, f)| in_group(f)) {
-            f.light_ratio = f.light_ratio.map(|r| r / clear);
-        }
-    }
 }

@@ -30,12 +30,15 @@ pub struct ClockEstimate {
     pub sigma_s: f64,
     /// How many partial phases spoke.
     pub frames: usize,
+    /// Whether the times of this registration were put right by it.
+    #[serde(default)]
+    pub put_right: bool,
 }
 
 impl ClockEstimate {
-    /// Whether the clock is off by more than five minutes, beyond doubt.
+    /// Whether the times are off by more than five minutes, beyond doubt.
     pub fn is_far_off(&self) -> bool {
-        self.ahead_s.abs() > 300.0 && self.ahead_s.abs() > 4.0 * self.sigma_s
+        !self.put_right && self.ahead_s.abs() > 300.0 && self.ahead_s.abs() > 4.0 * self.sigma_s
     }
 
     /// The offset of a time zone that the error looks like, in quarters of an hour.
@@ -354,5 +357,5 @@ fn settle(table: &Distances, measured: &[ShadowDistance], coarse: f64) -> Option
         }
     }
     let within = ahead.abs() < FARTHEST_S && sigma_s < 1800.0;
-    within.then_some(ClockEstimate { ahead_s: ahead, sigma_s, frames: measured.len() })
+    within.then_some(ClockEstimate { ahead_s: ahead, sigma_s, frames: measured.len(), put_right: false })
 }

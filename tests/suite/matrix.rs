@@ -28,7 +28,14 @@ fn matrix() -> &'static Matrix {
         let truths = rehearse(&scenario, folder.path(), &|_| {}).expect("the nights are rendered");
         let found: Vec<Registration> = truths
             .iter()
-            .map(|t| register(&read_night(&folder.path().join(&t.rig)).expect("there are frames").value, &|_| {}).value)
+            .map(|t| {
+                register(
+                    &read_night(&folder.path().join(&t.rig)).expect("there are frames").value,
+                    Default::default(),
+                    &|_| {},
+                )
+                .value
+            })
             .collect();
         let scores: Vec<Score> = found.iter().zip(&truths).map(|(f, t)| Score::of(f, t)).collect();
         println!("{}", ScoreTable(&scores));

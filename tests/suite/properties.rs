@@ -77,7 +77,7 @@ impl FramePixels for OneDisc {
 #[test]
 fn bands_of_any_height_give_the_same_pixels() {
     let night = read_night(small_night()).unwrap().value;
-    let registration = register(&night, &|_| {}).value;
+    let registration = register(&night, Default::default(), &|_| {}).value;
     let layout = "(version: 1, canvas: (width_px: 500, height_px: 420, margin_px: 10), arrangement: PhaseGrid(columns: 3, rows: 3), labels: (text: \"{local:%H:%M}\", size_px: 16))";
     let layout = Layout::parse(Path::new("grid.ron"), layout).unwrap();
     let composition = resolve(&layout, &night, &registration).unwrap().value;
@@ -107,7 +107,7 @@ fn the_order_of_the_files_changes_nothing() {
     let mut paths: Vec<_> = night.frames.iter().map(|f| f.path.clone()).collect();
     paths.reverse();
     let reversed = moonloom::ingest::read_frames(paths).unwrap().value;
-    let a = register(&night, &|_| {}).value;
-    let b = register(&reversed, &|_| {}).value;
+    let a = register(&night, Default::default(), &|_| {}).value;
+    let b = register(&reversed, Default::default(), &|_| {}).value;
     assert_eq!(a.frames, b.frames);
 }

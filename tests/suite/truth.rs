@@ -8,7 +8,7 @@ use std::path::Path;
 use std::sync::OnceLock;
 
 fn registered(folder: &Path) -> Registration {
-    register(&read_night(folder).expect("the folder holds frames").value, &|_| {}).value
+    register(&read_night(folder).expect("the folder holds frames").value, Default::default(), &|_| {}).value
 }
 
 pub fn registered_wide() -> &'static Registration {

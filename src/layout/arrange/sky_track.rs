@@ -6,7 +6,7 @@ use crate::ingest::Night;
 use crate::layout::Layout;
 use crate::layout::composition::{BackplatePlacement, Composition};
 use crate::layout::notation::{Backplate, SkyTrack};
-use crate::layout::select::Chosen;
+use crate::layout::select::{Chosen, instant};
 use crate::raster::PixelPoint;
 use crate::register::Registration;
 use crate::sky::Refraction;
@@ -43,7 +43,7 @@ pub(in crate::layout) fn sky_track(
         })?),
     };
     // The aim that held when the backplate was taken: the picture is seen from there.
-    let at = frame.map_or(chosen.first().and_then(|c| c.instant), |f| f.time.map(|t| t.middle));
+    let at = frame.map_or(chosen.first().and_then(|c| c.instant), |f| registration.frame(&f.name).and_then(instant));
     let solved = rig.pointing_at(at).ok_or_else(unsolved)?;
     if let Some(f) = frame
         && (f.metadata.width, f.metadata.height) != (rig.width, rig.height)
