@@ -3,11 +3,12 @@
 //! In a frame: `sky_level` puts it on a log-like scale relative to its own sky; `candidates` lets edges
 //! vote for centres; `limb` measures the limb along rays (`edge_profile` places each edge); `circle`
 //! fits it; `small_disc` models the whole image of a disc of a few pixels and `faint` finds one that
-//! drowns in noise; `frame` joins those. `cutout` is what is kept of a disc's light.
+//! drowns in noise. `frame` is a frame made ready, `look` one disc of it with what is kept (`cutout`),
+//! `search` all of them.
 //!
 //! Across the night: `sky_place` says where the Moon stood; `aim` solves what the mount did (`pointing`:
 //! a fixed tripod from knock to knock; `tracking`: a mount that follows the sky); `rejection` names what
-//! is not the Moon; `features` and `orientation` turn discs by their seas and steady their centres;
+//! is not the Moon; `features` and `orientation` turn discs by their seas and `steady` ties their centres;
 //! `shadow_clock` reads the camera's clock off the Earth's shadow; `light_ratio` tells cloud; `sequence` joins
 //! those for one rig, and `entries` writes it down.
 //! `file` keeps the result as RON that a person may edit.
@@ -24,14 +25,17 @@ mod file;
 mod frame;
 mod light_ratio;
 mod limb;
+mod look;
 mod orientation;
 mod pointing;
 mod rejection;
+mod search;
 mod sequence;
 mod shadow_clock;
 mod sky_level;
 mod sky_place;
 mod small_disc;
+mod steady;
 mod tracking;
 
 pub use file::{read_registration, registration_csv, registration_text};
@@ -278,6 +282,6 @@ pub fn clock_words(clock: &ClockEstimate) -> String {
 /// Discs in a bare picture, of which nothing is known: best first.
 pub fn find_in_picture(picture: &CodedPlane) -> Vec<DiscFit> {
     let long = picture.width().max(picture.height()) as f64;
-    let found = frame::find_discs(&frame::Measured::of_unknown_camera(picture), &sequence::bare_expectation(long), 4);
+    let found = search::find_discs(&frame::Measured::of_unknown_camera(picture), &sequence::bare_expectation(long), 4);
     found.into_iter().map(|look| look.fit).collect()
 }

@@ -1,21 +1,18 @@
-//! Which way up each frame shows the Moon, and centres that agree from frame to frame.
+//! Which way up each frame shows the Moon.
 //!
 //! Where the aim of a fixed tripod is solved, geometry gives the position angle of the image's up
-//! direction; elsewhere the Moon's own features do, frame by frame, and the mount's steadiness
-//! fills in for discs that show too few. Neighbouring discs are then aligned on their features: the limb
-//! anchors each centre, features tie it to its neighbours, and least squares along the chain weighs
-//! the two.
+//! direction; elsewhere the Moon's own features do, frame by frame. The mount's steadiness fills in for
+//! discs that show too few, and the direction in which the shadow lies sharpens what it says.
 
-use super::FrameRegistration;
-use super::features::{Features, Passage, Shift, Turned, align, turn_against, turn_near};
+use super::features::{Features, Turned, turn_against, turn_near};
 use super::sequence::RigResult;
 use super::shadow_clock::{self, shadow_distance};
 use super::sky_place::SkyPlace;
+use super::steady::steady;
 use crate::diag::Diagnostic;
 use crate::ingest::Mount;
 use crate::sky::Observer;
 use crate::units::Angle;
-use nalgebra::Complex;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -64,7 +61,7 @@ impl Orientation {
     }
 
     /// The Moon's own north, clockwise from the image's up, for an axis at a position angle.
-    fn lunar_north(&self, axis: Angle) -> Angle {
+    pub(super) fn lunar_north(&self, axis: Angle) -> Angle {
         let turn = self.up_position_angle - axis;
         if self.mirrored { -turn } else { turn }
     }
@@ -308,141 +305,6 @@ fn fill_from_sequence(result: &RigResult, found: &mut [Option<Orientation>]) {
     }
 }
 
-/// A tie between two neighbouring frames.
-struct Tie {
-    first: usize,
-    second: usize,
-    shift: Shift,
-    /// Clockwise turn from the first image to the second.
-    turn: Angle,
-}
-
-/// Aligns neighbours and spreads what that says over all centres and turns.
-fn steady(result: &mut RigResult, features: &[Option<Features>], found: &mut [Option<Orientation>]) {
-    let shown: Vec<usize> = (0..features.len()).filter(|&k| features[k].is_some() && found[k].is_some()).collect();
-    let ties: Vec<Option<Tie>> = shown
-        .par_windows(2)
-        .map(|pair| {
-            let (i, j) = (pair[0], pair[1]);
-            let (a, b) = (found[i]?, found[j]?);
-            let (pa, pb) = (result.places[i].as_ref()?, result.places[j].as_ref()?);
-            let north = |o: &Orientation, p: &SkyPlace| o.lunar_north(p.libration.axis_position_angle);
-            let (na, nb) = (north(&a, pa), north(&b, pb));
-            let passage = Passage::between((&pa.libration, na), (&pb.libration, nb), a.mirrored);
-            let shift = align(features[i].as_ref()?, features[j].as_ref()?, &passage)?;
-            Some(Tie { first: i, second: j, shift, turn: nb - na })
-        })
-        .collect();
-    let ties: Vec<Tie> = ties.into_iter().flatten().collect();
-    for chain in chains(&ties) {
-        let nodes: Vec<usize> = std::iter::once(chain[0].first).chain(chain.iter().map(|t| t.second)).collect();
-        let frames: Vec<&FrameRegistration> = nodes.iter().map(|k| &result.frames[*k].1).collect();
-        let radius = |k: usize| frames[k].radius_px.unwrap_or(1.0);
-        // What a limb says of its centre, beyond its own statistics: seas at the limb, relief.
-        let anchors: Vec<f64> =
-            (0..nodes.len()).map(|k| frames[k].centre_sigma_px.unwrap_or(1.0).hypot(0.04 + 3e-4 * radius(k))).collect();
-        let links: Vec<Link> = chain
-            .iter()
-            .enumerate()
-            .map(|(k, tie)| Link {
-                wanted: Complex::new(tie.shift.right, tie.shift.down) * radius(k + 1),
-                carry: Complex::from_polar(1.0, tie.turn.radians()),
-                sigma: (1.5 * tie.shift.sigma * radius(k + 1)).hypot(0.03),
-            })
-            .collect();
-        let moves = relax(&anchors, &links);
-        let turn_anchors: Vec<f64> = nodes.iter().map(|k| found[*k].map_or(1.0, |o| o.sigma.degrees())).collect();
-        let turn_links: Vec<Link> = chain
-            .iter()
-            .map(|tie| Link {
-                wanted: Complex::new(tie.shift.turn.degrees(), 0.0),
-                carry: Complex::new(1.0, 0.0),
-                sigma: (1.5 * tie.shift.turn_sigma.degrees()).hypot(0.02),
-            })
-            .collect();
-        let turns = relax(&turn_anchors, &turn_links);
-        for (i, k) in nodes.iter().enumerate() {
-            move_centre(&mut result.frames[*k].1, moves[i]);
-            if let Some(o) = &mut found[*k]
-                && o.source != OrientationSource::Pointing
-            {
-                let turn = Angle::from_degrees(turns[i].value.re);
-                let turn = if o.mirrored { -turn } else { turn };
-                o.up_position_angle = (o.up_position_angle + turn).normalized();
-                o.sigma = Angle::from_degrees(turns[i].sigma.hypot(0.05));
-            }
-        }
-    }
-}
-
-fn move_centre(frame: &mut FrameRegistration, by: Settled) {
-    let (Some(centre), Some(fit)) = (&mut frame.centre, &mut frame.fit) else { return };
-    // More than a limb's worst error is no alignment.
-    if by.value.norm() > 0.02 * fit.radius_px + 1.0 {
-        return;
-    }
-    centre.x += by.value.re;
-    centre.y += by.value.im;
-    fit.centre = *centre;
-    fit.centre_sigma_px = by.sigma;
-    frame.centre_sigma_px = Some(by.sigma);
-}
-
-/// Runs of ties in which each begins where the one before ends.
-fn chains(ties: &[Tie]) -> Vec<&[Tie]> {
-    ties.chunk_by(|a, b| a.second == b.first).collect()
-}
-
-/// What neighbours say of each other: `second - carry * first = wanted`.
-struct Link {
-    wanted: Complex<f64>,
-    carry: Complex<f64>,
-    sigma: f64,
-}
-
-/// A correction and its standard deviation.
-#[derive(Clone, Copy)]
-struct Settled {
-    value: Complex<f64>,
-    sigma: f64,
-}
-
-/// The least-squares corrections of a chain whose members are anchored at nil with the standard
-/// deviations `anchors` and tied by `links`: a tridiagonal system, eliminated forwards and backwards.
-fn relax(anchors: &[f64], links: &[Link]) -> Vec<Settled> {
-    let n = anchors.len();
-    let weight = |sigma: f64| 1.0 / (sigma * sigma);
-    // Forward: what each member knows from itself and all before it.
-    let mut forward: Vec<(f64, Complex<f64>)> = Vec::with_capacity(n);
-    for (k, anchor) in anchors.iter().enumerate() {
-        let own = weight(*anchor);
-        let (mut precision, mut sum) = (own, Complex::new(0.0, 0.0));
-        if let Some((before, link)) = k.checked_sub(1).and_then(|i| Some((forward.get(i)?, links.get(i)?))) {
-            let passed = 1.0 / (1.0 / before.0 + link.sigma * link.sigma);
-            precision += passed;
-            sum += (link.carry * before.1 / before.0 + link.wanted) * passed;
-        }
-        forward.push((precision, sum));
-    }
-    // Backward: what those after it say.
-    let mut out = vec![Settled { value: Complex::new(0.0, 0.0), sigma: 0.0 }; n];
-    let mut after: Option<(f64, Complex<f64>)> = None;
-    for k in (0..n).rev() {
-        let (mut precision, mut sum) = forward[k];
-        let mut own = (weight(anchors[k]), Complex::new(0.0, 0.0));
-        if let Some((later, link)) = after.zip(links.get(k)) {
-            let passed = 1.0 / (1.0 / later.0 + link.sigma * link.sigma);
-            let said = link.carry.conj() * (later.1 / later.0 - link.wanted) * passed;
-            precision += passed;
-            sum += said;
-            own = (own.0 + passed, own.1 + said);
-        }
-        out[k] = Settled { value: sum / precision, sigma: (1.0 / precision).sqrt() };
-        after = Some(own);
-    }
-    out
-}
-
 /// A straight line through the position angles of a mount that follows the sky.
 fn rotation(result: &RigResult, found: &[Option<Orientation>]) -> Option<MountRotation> {
     let points: Vec<(f64, f64)> = found
@@ -468,26 +330,4 @@ fn rotation(result: &RigResult, found: &[Option<Orientation>]) -> Option<MountRo
     let degrees_per_hour = median(slopes)?;
     let start = median(unwrapped.iter().map(|(t, a)| a - degrees_per_hour * t).collect())?;
     Some(MountRotation { up_position_angle: Angle::from_degrees(a0 + start).normalized(), degrees_per_hour })
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_chain_spreads_what_its_links_say() {
-        // Three anchors of equal weight; links that want the middle one moved by one.
-        let link = |wanted: f64| Link { wanted: Complex::new(wanted, 0.0), carry: Complex::new(1.0, 0.0), sigma: 1e-3 };
-        let moved = relax(&[1.0, 1.0, 1.0], &[link(1.0), link(-1.0)]);
-        // All links hold, and the mean of the three stays nil: -1/3, 2/3, -1/3.
-        for (m, expected) in moved.iter().zip([-1.0 / 3.0, 2.0 / 3.0, -1.0 / 3.0]) {
-            assert!((m.value.re - expected).abs() < 1e-4, "{} {expected}", m.value.re);
-        }
-    }
-
-    #[test]
-    fn a_chain_without_news_stays() {
-        let link = || Link { wanted: Complex::new(0.0, 0.0), carry: Complex::from_polar(1.0, 0.3), sigma: 0.1 };
-        assert!(relax(&[0.2, 0.3, 0.4], &[link(), link()]).iter().all(|s| s.value.norm() < 1e-12 && s.sigma < 0.3));
-    }
 }

@@ -12,6 +12,7 @@ mod moon_disc;
 mod night_sky;
 mod processing;
 mod scenario;
+mod sky_field;
 mod truth;
 
 pub use frames::{RehearseError, rehearse};

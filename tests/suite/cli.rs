@@ -318,6 +318,8 @@ fn impossible_numbers_in_a_registration_are_refused() {
         ("centre_px: ", "(99999.0, 5.0)"),
         ("utc: ", "\"soon\""),
         ("focal_length_px: ", "0.0"),
+        ("up_position_angle_deg: ", "inf"),
+        ("by: ", "Guesswork"),
     ];
     for (name, value) in cases {
         let (at, end) = field(name);

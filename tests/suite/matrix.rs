@@ -148,6 +148,10 @@ fn lamps_and_ghosts_are_rejected_with_their_reason() {
     let still = rejected.iter().filter(|r| r.reason == RejectionReason::DoesNotMove).count();
     println!("{} lights rejected, {still} of them for standing still", rejected.len());
     assert!(still >= 5);
+    let named = |f: &&moonloom::register::FrameRegistration| {
+        f.reason.as_deref().is_some_and(|r| r.contains("was rejected: it does not move with the sky"))
+    };
+    assert!(matrix().found[at].frames.iter().filter(named).count() >= 5, "Moonless frames name the lamp");
 }
 
 #[test]
