@@ -3,14 +3,14 @@
 //! The way of a frame: [`ingest`] reads it as linear light with a trustworthy time, [`register`]
 //! finds the Moon in it, [`layout`] says where its disc goes, [`blend`] lays it there with the words
 //! of [`labels`], and [`mod@write`] makes the file; [`compose`] joins them. [`sky`] knows where the Moon
-//! was; [`plan`] works before the night; [`simulate`] makes frames whose truth is known, and
+//! was; [`response`] recovers a camera's curve from its brackets; [`plan`] works before the night; [`simulate`] makes frames whose truth is known, and
 //! [`score`] compares with it what was found.
 //!
 //! # Conventions
 //! * Pixels: x right, y down, origin at the top-left **corner**: the first pixel's centre is (0.5, 0.5).
 //! * Position angles from celestial north through east; azimuth from north through east.
 //! * Terrestrial Time inside, UTC at the edges.
-//! * Light is linear `f32` until [`mod@write`].
+//! * Light is linear Rec. 2020, `f32`, from [`ingest`] until [`mod@write`].
 
 #![warn(missing_docs)]
 
@@ -24,6 +24,7 @@ pub mod plan;
 mod random;
 pub mod raster;
 pub mod register;
+pub mod response;
 pub mod score;
 pub mod simulate;
 pub mod sky;

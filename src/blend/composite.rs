@@ -1,19 +1,63 @@
 //! W3C Compositing and Blending Level 1: source-over with a blend mode, opaque backdrop.
 //!
-//! co = (1 - as) cb + as B(cb, cs), in linear light.
+//! co = (1 - as) cb + as B(cb, cs), in linear light. The formulas are section 9.1's; those that are made for
+//! values within 0..1 take light beyond as 1. `plus-lighter` (section 8, as CSS names it) adds.
 
-use crate::layout::{BlendMode, ToneCurve};
+use crate::layout::{BlendChoice, ToneCurve};
 
-fn mix(mode: BlendMode, backdrop: f32, source: f32) -> f32 {
+fn mix(mode: BlendChoice, backdrop: f32, source: f32) -> f32 {
+    let within = |f: fn(f32, f32) -> f32| f(backdrop.clamp(0.0, 1.0), source.clamp(0.0, 1.0));
     match mode {
-        BlendMode::Normal => source,
-        BlendMode::Lighten => backdrop.max(source),
-        BlendMode::Screen => backdrop + source - backdrop * source,
+        BlendChoice::Normal => source,
+        BlendChoice::Multiply => backdrop * source,
+        BlendChoice::Screen => within(screen),
+        BlendChoice::Overlay => within(|b, s| hard_light(s, b)),
+        BlendChoice::Darken => backdrop.min(source),
+        BlendChoice::Lighten => backdrop.max(source),
+        BlendChoice::ColorDodge => within(|b, s| {
+            if b == 0.0 {
+                0.0
+            } else if s >= 1.0 {
+                1.0
+            } else {
+                (b / (1.0 - s)).min(1.0)
+            }
+        }),
+        BlendChoice::ColorBurn => within(|b, s| {
+            if b >= 1.0 {
+                1.0
+            } else if s <= 0.0 {
+                0.0
+            } else {
+                1.0 - ((1.0 - b) / s).min(1.0)
+            }
+        }),
+        BlendChoice::HardLight => within(hard_light),
+        BlendChoice::SoftLight => within(soft_light),
+        BlendChoice::Difference => (backdrop - source).abs(),
+        BlendChoice::Exclusion => within(|b, s| b + s - 2.0 * b * s),
+        BlendChoice::PlusLighter => backdrop + source,
     }
 }
 
+fn screen(b: f32, s: f32) -> f32 {
+    b + s - b * s
+}
+
+fn hard_light(b: f32, s: f32) -> f32 {
+    if s <= 0.5 { b * 2.0 * s } else { screen(b, 2.0 * s - 1.0) }
+}
+
+fn soft_light(b: f32, s: f32) -> f32 {
+    if s <= 0.5 {
+        return b - (1.0 - 2.0 * s) * b * (1.0 - b);
+    }
+    let d = if b <= 0.25 { ((16.0 * b - 12.0) * b + 4.0) * b } else { b.sqrt() };
+    b + (2.0 * s - 1.0) * (d - b)
+}
+
 /// Lays a source of some coverage on an opaque backdrop.
-pub(super) fn over(mode: BlendMode, backdrop: &mut [f32], source: [f32; 3], coverage: f32) {
+pub(super) fn over(mode: BlendChoice, backdrop: &mut [f32], source: [f32; 3], coverage: f32) {
     for (b, s) in backdrop.iter_mut().zip(source) {
         *b += (mix(mode, *b, s) - *b) * coverage;
     }
@@ -34,21 +78,40 @@ mod tests {
     use super::*;
 
     #[test]
-    fn the_formulas_are_the_published_ones() {
-        // W3C Compositing and Blending Level 1, 10.1: screen = cb + cs - cb cs; lighten = max.
-        let mut p = [0.5, 0.2, 0.0];
-        over(BlendMode::Screen, &mut p, [0.5, 0.5, 0.5], 1.0);
-        assert!((p[0] - 0.75).abs() < 1e-6 && (p[1] - 0.6).abs() < 1e-6 && (p[2] - 0.5).abs() < 1e-6);
-        let mut p = [0.5, 0.2, 0.0];
-        over(BlendMode::Lighten, &mut p, [0.3, 0.4, 0.4], 0.5);
-        assert!((p[0] - 0.5).abs() < 1e-6 && (p[1] - 0.3).abs() < 1e-6 && (p[2] - 0.2).abs() < 1e-6);
+    fn the_modes_follow_the_recommendation() {
+        // Compositing and Blending Level 1, 9.1.1 to 9.1.11, worked by hand for backdrop 0.5, source 0.25
+        // (and soft-light's other branch for source 0.75).
+        let cases = [
+            (BlendChoice::Normal, 0.25),
+            (BlendChoice::Multiply, 0.125),
+            (BlendChoice::Screen, 0.625),
+            (BlendChoice::Overlay, 0.25),
+            (BlendChoice::Darken, 0.25),
+            (BlendChoice::Lighten, 0.5),
+            (BlendChoice::ColorDodge, 2.0 / 3.0),
+            (BlendChoice::ColorBurn, 0.0),
+            (BlendChoice::HardLight, 0.25),
+            (BlendChoice::SoftLight, 0.375),
+            (BlendChoice::Difference, 0.25),
+            (BlendChoice::Exclusion, 0.5),
+            (BlendChoice::PlusLighter, 0.75),
+        ];
+        for (mode, expected) in cases {
+            assert!((mix(mode, 0.5, 0.25) - expected).abs() < 1e-6, "{mode:?} gives {}", mix(mode, 0.5, 0.25));
+        }
+        assert!((mix(BlendChoice::SoftLight, 0.5, 0.75) - (0.5 + 0.5 * (0.5f32.sqrt() - 0.5))).abs() < 1e-6);
     }
 
     #[test]
-    fn the_tone_curve_keeps_white_and_hue() {
-        let curve = ToneCurve { exponent: 0.25, white: 0.5 };
-        assert_eq!(tone(&curve, [0.5, 0.25, 0.1])[0], 0.5);
-        let [r, g, _] = tone(&curve, [0.002, 0.001, 0.0005]);
-        assert!((r / g - 2.0).abs() < 1e-5 && r > 0.1);
+    fn half_a_cover_goes_half_the_way() {
+        let mut backdrop = [0.2, 0.4, 0.6];
+        over(BlendChoice::Normal, &mut backdrop, [1.0, 0.0, 0.6], 0.5);
+        assert!(backdrop.iter().zip([0.6, 0.2, 0.6]).all(|(a, b)| (a - b).abs() < 1e-6));
+    }
+
+    #[test]
+    fn the_tone_curve_keeps_ratios_of_channels() {
+        let out = tone(&ToneCurve { exponent: 0.5, white: 0.64 }, [0.04, 0.02, 0.01]);
+        assert!((out[0] - 0.16).abs() < 1e-6 && (out[0] / out[2] - 4.0).abs() < 1e-5);
     }
 }

@@ -1,136 +1,109 @@
-//! A cut-out of a frame becomes a disc of light: the sky and glow around it subtracted.
-//!
-//! Sky and glow are a plane per channel, fitted to a ring outside the limb with its outliers (stars,
-//! a lamp) left out. A plane cannot follow a strong glow's curvature; what remains is hidden by the
-//! mask outside the disc and small against the disc inside.
+//! Cut-outs of a moment's frames become a disc of light: sky subtracted, merged, lifted, sharpened.
 
-use crate::layout::{Gain, Placement};
+use super::lift::lift;
+use super::merge::{MomentFrame, merge};
+use super::sharpen::sharpen;
+use super::sky_model::{self, ring};
+use crate::layout::{Composition, Placement, Sharpening};
 use crate::raster::{LinearImage, PixelPoint, PixelRect};
-use nalgebra::{Matrix3, Vector3};
 
-/// A disc ready to be laid.
-#[derive(Clone, Debug)]
+/// A cut-out of a frame.
+pub struct CutOut {
+    /// Linear light.
+    pub light: LinearImage,
+    /// Which pixels only say "at least this much".
+    pub saturated: Vec<bool>,
+    /// Which part of the frame it is.
+    pub rect: PixelRect,
+}
+
+/// A disc ready to be laid, in the light of its own frame.
+#[derive(Clone, Debug, PartialEq)]
 pub struct DevelopedDisc {
     /// Linear light, sky subtracted where asked.
     pub image: LinearImage,
     /// Where its top-left corner lies in the frame.
     pub origin: PixelPoint,
-    /// Factor on its light.
-    pub gain: f32,
+    /// Light of its brighter part.
+    pub measure: DiscMeasure,
 }
 
-/// Inner and outer radius of the sky's ring, in source pixels.
-fn ring(radius: f64) -> (f64, f64) {
-    let inner = 1.18 * radius + 4.0;
-    (inner, inner + (0.35 * radius).max(7.0))
+/// What a disc's light measures.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct DiscMeasure {
+    /// 98th percentile within the limb, red, green and blue.
+    pub bright: [f32; 3],
+    /// Share of the disc's pixels that are saturated in every frame.
+    pub saturated_share: f32,
 }
 
-/// The part of the frame that a placement needs.
-pub fn source_window(p: &Placement) -> PixelRect {
+/// The part of a frame that a placement needs, around a centre.
+pub fn source_window(p: &Placement, centre: PixelPoint) -> PixelRect {
     // A wide lens stretches the disc by up to a half beyond its mean radius.
     let stretch = p.map.reduction() * p.radius_px / p.source_radius_px;
-    PixelRect::around(p.map.source_centre, ring(p.source_radius_px * stretch.max(1.0)).1 + 4.0)
+    PixelRect::around(centre, ring(p.source_radius_px * stretch.max(1.0)).1 + 4.0)
 }
 
-/// Develops the cut-out of a frame for a placement.
-pub fn develop(frame: &LinearImage, p: &Placement) -> DevelopedDisc {
-    let (mut image, window) = frame.crop(source_window(p));
-    let origin = PixelPoint::new(window.x0 as f64, window.y0 as f64);
-    if p.subtract_sky && image.width() > 0 && image.height() > 0 {
-        let centre = PixelPoint::new(p.map.source_centre.x - origin.x, p.map.source_centre.y - origin.y);
-        for channel in 0..3 {
-            subtract_plane(&mut image, channel, centre, p.source_radius_px);
+/// Develops a placement from the cut-outs of its own frame and of its companions, in their order.
+pub fn develop(cut_outs: Vec<CutOut>, p: &Placement, composition: &Composition) -> DevelopedDisc {
+    let centres = std::iter::once((p.map.source_centre, 1.0))
+        .chain(p.also.iter().map(|c| (PixelPoint::new(c.centre_px.0, c.centre_px.1), c.light_ratio)));
+    let mut origin = PixelPoint::default();
+    let mut frames: Vec<MomentFrame> = Vec::with_capacity(cut_outs.len());
+    for (cut, (centre, ratio)) in cut_outs.into_iter().zip(centres) {
+        let corner = PixelPoint::new(cut.rect.x0 as f64, cut.rect.y0 as f64);
+        if frames.is_empty() {
+            origin = corner;
         }
+        let centre = PixelPoint::new(centre.x - corner.x, centre.y - corner.y);
+        let mut light = cut.light;
+        let noise = if p.subtract_sky && light.width() > 0 && light.height() > 0 {
+            let noise = sky_model::subtract(&mut light, centre, p.source_radius_px);
+            noise.iter().copied().fold(0.0, f32::max)
+        } else {
+            0.0
+        };
+        frames.push(MomentFrame { light, saturated: cut.saturated, centre, ratio: ratio as f32, noise });
     }
-    let gain = match p.gain {
-        Gain::Factor(factor) => factor,
-        Gain::ToLevel(level) => {
-            let centre = PixelPoint::new(p.map.source_centre.x - origin.x, p.map.source_centre.y - origin.y);
-            (level / brighter_part(&image, centre, p.source_radius_px).max(1e-4)).clamp(1.0 / 64.0, 64.0)
-        }
+    let Some(lead) = frames.first() else {
+        let image = LinearImage::new(0, 0);
+        return DevelopedDisc { image, origin, measure: DiscMeasure::default() };
     };
-    DevelopedDisc { image, origin, gain }
+    let centre = lead.centre;
+    let least_noise = frames.iter().map(|f| f.noise / f.ratio).fold(f32::INFINITY, f32::min);
+    let (mut image, saturated) = match frames.len() {
+        1 => frames.pop().map_or((LinearImage::new(0, 0), Vec::new()), |f| (f.light, f.saturated)),
+        _ => merge(&frames),
+    };
+    let how = &composition.development;
+    if let Some(shadow) = &p.shadow {
+        let bright = measure(&image, &saturated, centre, p.source_radius_px).bright;
+        let level = bright[0].max(bright[1]).max(bright[2]).max(1e-6);
+        lift(&mut image, centre, shadow, how.shadow_lift, least_noise / level);
+    }
+    if how.sharpening != Sharpening::Off {
+        sharpen(&mut image, how.sharpening, p.edge_width_px, (centre, p.source_radius_px));
+    }
+    let measure = measure(&image, &saturated, centre, p.source_radius_px);
+    DevelopedDisc { image, origin, measure }
 }
 
-/// Light of a disc's brighter part in its brightest channel: what a print must hold without clipping.
-/// (The mean of three would let a copper Moon's red run over.)
-fn brighter_part(image: &LinearImage, centre: PixelPoint, radius: f64) -> f32 {
-    let mut values: Vec<f32> = Vec::with_capacity(image.width() * image.height());
-    for (i, p) in image.data().chunks_exact(3).enumerate() {
+/// Light of a disc's brighter part: what a print must hold without clipping.
+fn measure(image: &LinearImage, saturated: &[bool], centre: PixelPoint, radius: f64) -> DiscMeasure {
+    let mut values: [Vec<f32>; 3] = Default::default();
+    let mut burnt = 0usize;
+    for (i, p) in image.data().as_chunks::<3>().0.iter().enumerate() {
         let (x, y) = ((i % image.width()) as f64 + 0.5 - centre.x, (i / image.width()) as f64 + 0.5 - centre.y);
         if x.hypot(y) < 0.97 * radius {
-            values.push(p[0].max(p[1]).max(p[2]));
+            (0..3).for_each(|c| values[c].push(p[c]));
+            burnt += usize::from(saturated[i]);
         }
     }
-    if values.is_empty() {
-        return 0.0;
+    let count = values[0].len();
+    if count == 0 {
+        return DiscMeasure::default();
     }
-    let at = (values.len() - 1) * 98 / 100;
-    *values.select_nth_unstable_by(at, f32::total_cmp).1
-}
-
-fn subtract_plane(image: &mut LinearImage, channel: usize, centre: PixelPoint, radius: f64) {
-    let (inner, outer) = ring(radius);
-    let mut samples: Vec<(f64, f64, f64)> = Vec::new();
-    for y in 0..image.height() {
-        for x in 0..image.width() {
-            let (dx, dy) = (x as f64 + 0.5 - centre.x, y as f64 + 0.5 - centre.y);
-            let d = dx.hypot(dy);
-            if d > inner && d < outer {
-                samples.push((dx, dy, f64::from(image.pixel(x, y)[channel])));
-            }
-        }
-    }
-    let Some(plane) = fit_plane(&samples) else { return };
-    let width = image.width();
-    for (i, pixel) in image.data_mut().chunks_exact_mut(3).enumerate() {
-        let (dx, dy) = ((i % width) as f64 + 0.5 - centre.x, (i / width) as f64 + 0.5 - centre.y);
-        pixel[channel] -= (plane.x + plane.y * dx + plane.z * dy) as f32;
-    }
-}
-
-/// Least squares with two rounds of clipping at 2.5 standard deviations.
-fn fit_plane(samples: &[(f64, f64, f64)]) -> Option<Vector3<f64>> {
-    if samples.len() < 12 {
-        return None;
-    }
-    let mut plane = Vector3::zeros();
-    let mut limit = f64::INFINITY;
-    for _ in 0..3 {
-        let (mut normal, mut right) = (Matrix3::zeros(), Vector3::zeros());
-        for &(x, y, v) in samples {
-            let row = Vector3::new(1.0, x, y);
-            if (v - row.dot(&plane)).abs() <= limit {
-                normal += row * row.transpose();
-                right += row * v;
-            }
-        }
-        plane = normal.cholesky()?.solve(&right);
-        let kept: Vec<f64> = samples
-            .iter()
-            .map(|&(x, y, v)| v - (plane.x + plane.y * x + plane.z * y))
-            .filter(|r| r.abs() <= limit)
-            .collect();
-        let variance = kept.iter().map(|r| r * r).sum::<f64>() / kept.len().max(1) as f64;
-        limit = 2.5 * variance.sqrt() + 1e-9;
-    }
-    Some(plane)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_sloping_sky_with_a_star_is_found() {
-        let mut samples: Vec<(f64, f64, f64)> = (0..200)
-            .map(|i| {
-                let a = f64::from(i) * 0.1;
-                (20.0 * a.cos(), 20.0 * a.sin(), 0.01 + 1e-4 * 20.0 * a.cos())
-            })
-            .collect();
-        samples[7].2 = 1.0;
-        let plane = fit_plane(&samples).unwrap();
-        assert!((plane.x - 0.01).abs() < 1e-4 && (plane.y - 1e-4).abs() < 1e-5, "{plane:?}");
-    }
+    let at = (count - 1) * 98 / 100;
+    let bright = values.map(|mut v| *v.select_nth_unstable_by(at, f32::total_cmp).1);
+    DiscMeasure { bright, saturated_share: burnt as f32 / count as f32 }
 }

@@ -1,13 +1,21 @@
 //! A composition and its frames become pixels, band by band.
 //!
-//! `develop` turns a cut-out of a frame into a disc of light (sky subtracted); `mask` says how much of
-//! each canvas pixel a disc covers; `composite` holds the W3C formulas; [`Renderer`] draws any range of
-//! rows. Each pixel is computed by itself from the composition, so bands and threads change no bit.
+//! `develop` turns the cut-outs of a moment into a disc of light: `sky_model` subtracts the sky, `merge` joins
+//! brackets and runs, `lift` brings the shadow up, `sharpen` undoes blur. `settle` says by how much each disc
+//! is multiplied once all are measured; `mask` how much of each canvas pixel a disc covers; `composite` holds
+//! the W3C formulas; [`Renderer`] draws any range of rows. Each pixel is computed by itself from the
+//! composition, so bands and threads change no bit.
 
 mod composite;
 mod develop;
+mod lift;
 mod mask;
+mod merge;
 mod render;
+mod settle;
+mod sharpen;
+mod sky_model;
 
-pub use develop::{DevelopedDisc, develop, source_window};
-pub use render::{FramePixels, Renderer};
+pub use develop::{CutOut, DevelopedDisc, DiscMeasure, develop, source_window};
+pub use render::{FramePixels, Renderer, disc_rows};
+pub use settle::{Settled, settle};

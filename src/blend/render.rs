@@ -3,17 +3,27 @@
 use super::composite::{over, tone};
 use super::develop::DevelopedDisc;
 use super::mask::{coverage, reach};
-use crate::layout::{BlendMode, Composition, Mark, Placement};
+use crate::layout::{BlendChoice, Composition, Mark, Placement};
 use crate::raster::{LinearImage, LinearMap, Matrix2, PixelPoint, PixelRect, Stamp, resample};
 use rayon::prelude::*;
 use std::ops::Range;
+use std::sync::Arc;
 
 /// Where the renderer gets the frames' pixels from.
 pub trait FramePixels: Sync {
     /// The developed disc of a placement, by its index; `None` when its frame cannot be had.
-    fn disc(&self, index: usize) -> Option<&DevelopedDisc>;
-    /// The backplate's frame.
-    fn backplate(&self) -> Option<&LinearImage>;
+    fn disc(&self, index: usize) -> Option<Arc<DevelopedDisc>>;
+    /// Factors on the light of a placement's disc.
+    fn gain(&self, index: usize) -> [f32; 3];
+    /// Light of the part of `rect` that lies inside the backplate's frame, and that part.
+    fn backplate(&self, rect: PixelRect) -> Option<(LinearImage, PixelRect)>;
+}
+
+/// The rows of the canvas that a placement can touch.
+pub fn disc_rows(p: &Placement, height: usize) -> Range<usize> {
+    let rect = reach(p);
+    let within = |y: i64| y.clamp(0, height as i64) as usize;
+    within(rect.y0)..within(rect.y1)
 }
 
 /// Draws a composition.
@@ -52,7 +62,7 @@ impl<'a> Renderer<'a> {
             if !rect.is_empty()
                 && let Some(disc) = self.frames.disc(index)
             {
-                self.lay(out, band, rect, placement, disc);
+                self.lay(out, band, rect, placement, (&disc, self.frames.gain(index)));
             }
         }
         for mark in &c.marks {
@@ -67,23 +77,38 @@ impl<'a> Renderer<'a> {
     fn ground(&self, out: &mut [f32], band: PixelRect) {
         let c = self.composition;
         out.chunks_exact_mut(3).for_each(|p| p.copy_from_slice(&c.background));
-        let (Some(plate), Some(frame)) = (&c.backplate, self.frames.backplate()) else { return };
-        let same_size = plate.scale == 1.0 && (frame.width(), frame.height()) == (c.width, c.height);
-        if same_size {
-            let from = band.y0 as usize * c.width * 3;
-            out.copy_from_slice(&frame.data()[from..from + out.len()]);
+        let Some(plate) = &c.backplate else { return };
+        // The frame's rows under the band, with room for the kernel.
+        let room = 4.0 * (1.0 / plate.scale).max(1.0);
+        let needed = PixelRect {
+            x0: 0,
+            y0: (band.y0 as f64 / plate.scale - room).floor() as i64,
+            x1: (band.x1 as f64 / plate.scale + room).ceil() as i64,
+            y1: (band.y1 as f64 / plate.scale + room).ceil() as i64,
+        };
+        let whole = plate.scale == 1.0;
+        let Some((frame, part)) = self.frames.backplate(if whole { band } else { needed }) else { return };
+        if whole && part == band {
+            out.copy_from_slice(frame.data());
         } else {
-            let identity: Matrix2 = [[1.0 / plate.scale, 0.0], [0.0, 1.0 / plate.scale]];
-            let corner = PixelPoint::default();
-            let map = LinearMap { source_centre: corner, target_centre: corner, to_source: identity };
-            out.copy_from_slice(&resample(frame, &map, band));
+            let to_source: Matrix2 = [[1.0 / plate.scale, 0.0], [0.0, 1.0 / plate.scale]];
+            let source_centre = PixelPoint::new(-part.x0 as f64, -part.y0 as f64);
+            let map = LinearMap { source_centre, target_centre: PixelPoint::default(), to_source };
+            out.copy_from_slice(&resample(&frame, &map, band));
         }
         if plate.gain != 1.0 {
             out.iter_mut().for_each(|v| *v *= plate.gain);
         }
     }
 
-    fn lay(&self, out: &mut [f32], band: PixelRect, rect: PixelRect, p: &Placement, disc: &DevelopedDisc) {
+    fn lay(
+        &self,
+        out: &mut [f32],
+        band: PixelRect,
+        rect: PixelRect,
+        p: &Placement,
+        (disc, gain): (&DevelopedDisc, [f32; 3]),
+    ) {
         let mut map = p.map;
         map.source_centre.x -= disc.origin.x;
         map.source_centre.y -= disc.origin.y;
@@ -96,7 +121,7 @@ impl<'a> Renderer<'a> {
                 continue;
             }
             // Sky subtraction leaves noise about nil; light below nothing is nothing.
-            let source = [pixel[0], pixel[1], pixel[2]].map(|v| (v * disc.gain).max(0.0));
+            let source = std::array::from_fn(|c| (pixel[c] * gain[c]).max(0.0));
             let source = tone(&self.composition.tone, source);
             let at = ((y - band.y0) as usize * self.composition.width + x as usize) * 3;
             over(p.blend, &mut out[at..at + 3], source, cover);
@@ -117,7 +142,7 @@ fn draw_mark(out: &mut [f32], band: PixelRect, mark: &Mark) {
             let cover = (half + 0.5 - off).clamp(0.0, 1.0) as f32 * opacity;
             if cover > 0.0 {
                 let at = ((y - band.y0) as usize * band.width() + x) * 3;
-                over(BlendMode::Normal, &mut out[at..at + 3], ink, cover);
+                over(BlendChoice::Normal, &mut out[at..at + 3], ink, cover);
             }
         }
     }
@@ -129,7 +154,7 @@ fn lay_stamp(out: &mut [f32], band: PixelRect, stamp: &Stamp) {
         for x in rect.x0..rect.x1 {
             if let Some([r, g, b, cover]) = stamp.pixel(x, y) {
                 let at = ((y - band.y0) as usize * band.width() + x as usize) * 3;
-                over(BlendMode::Normal, &mut out[at..at + 3], [r, g, b], cover);
+                over(BlendChoice::Normal, &mut out[at..at + 3], [r, g, b], cover);
             }
         }
     }

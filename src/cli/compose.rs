@@ -1,14 +1,13 @@
 //! `moonloom compose`: make a picture from a layout and a folder of frames.
 
-use super::outcome::{Exit, Failure, Outcome, Progress, print, say, strict, tell};
-use super::register::summary;
+use super::frames::registered;
+use super::outcome::{Exit, Failure, Outcome, print, say, strict, tell};
 use clap::Args;
-use moonloom::compose::{ComposeRequest, check_targets, compose, frames_digest, registration_of};
-use moonloom::diag::Diagnostic;
-use moonloom::ingest::{Night, read_night};
+use moonloom::compose::{ComposeRequest, check_targets, compose};
+use moonloom::ingest::Night;
 use moonloom::layout::{Gain, Layout, resolve};
-use moonloom::register::{Registration, read_registration};
-use std::path::{Path, PathBuf};
+use moonloom::register::Registration;
+use std::path::PathBuf;
 use std::time::Instant;
 
 /// Make a picture from a layout and a folder of frames.
@@ -50,66 +49,19 @@ impl ComposeArgs {
     }
 }
 
-/// The user's cache folder, by the custom of the system.
-fn user_cache() -> Option<PathBuf> {
-    let variable = |name| std::env::var_os(name).filter(|v| !v.is_empty()).map(PathBuf::from);
-    let base = if cfg!(windows) {
-        variable("LOCALAPPDATA")
-    } else if cfg!(target_os = "macos") {
-        variable("HOME").map(|h| h.join("Library/Caches"))
-    } else {
-        variable("XDG_CACHE_HOME").or_else(|| variable("HOME").map(|h| h.join(".cache")))
+fn frames(args: &ComposeArgs, warnings: &mut usize) -> Result<(Night, Registration), Failure> {
+    let targets = |night: &Night| match &args.out {
+        Some(out) => check_targets(night, out, args.preview.as_deref()),
+        None => Ok(()),
     };
-    base.map(|b| b.join("moonloom"))
-}
-
-/// The night and where the Moon is in it, from a folder or from a registration file.
-fn night_and_registration(args: &ComposeArgs, warnings: &mut usize) -> Result<(Night, Registration), Failure> {
-    if args.frames.is_dir() {
-        let read = read_night(&args.frames)?;
-        *warnings += tell(&read.diagnostics);
-        let night = read.value;
-        if let Some(out) = &args.out {
-            check_targets(&night, out, args.preview.as_deref())?;
-        }
-        let cache = args.cache.clone().or_else(user_cache);
-        let progress = Progress::new("looking at frame");
-        let start = Instant::now();
-        let kept = registration_of(&night, cache.as_deref(), &|name| progress.step(name));
-        progress.end();
-        *warnings += tell(&kept.diagnostics);
-        if kept.reused {
-            say("using the registration kept from an earlier run: the frames are unchanged");
-        } else {
-            say(&summary(&kept.registration, start.elapsed().as_secs_f64()));
-        }
-        return Ok((night, kept.registration));
-    }
-    let text = std::fs::read_to_string(&args.frames).map_err(|e| Failure::reading(&args.frames, &e))?;
-    let (registration, folder, digest) =
-        read_registration(&args.frames, &text).map_err(|d| Failure::new(Exit::BadRequest, d))?;
-    let base = args.frames.parent().unwrap_or(Path::new("."));
-    let read = read_night(&base.join(folder))?;
-    *warnings += tell(&read.diagnostics);
-    *warnings += tell(&moonloom::register::remarks(&read.value, &registration));
-    if frames_digest(&read.value, |name| registration.frame(name).is_some()) != digest {
-        *warnings += tell(&[Diagnostic::warning(
-            "frames-changed",
-            "the frames or their notes have changed since they were registered; the places in the file are used",
-        )
-        .with_help("register them again if they were replaced or cropped")]);
-    }
-    if let Some(out) = &args.out {
-        check_targets(&read.value, out, args.preview.as_deref())?;
-    }
-    Ok((read.value, registration))
+    registered(&args.frames, args.cache.as_deref(), &targets, warnings)
 }
 
 pub fn run(args: &ComposeArgs) -> Outcome {
     let text = std::fs::read_to_string(&args.layout).map_err(|e| Failure::reading(&args.layout, &e))?;
     let layout = Layout::parse(&args.layout, &text).map_err(|d| Failure::new(Exit::BadRequest, d))?;
     let mut warnings = 0;
-    let (night, registration) = night_and_registration(args, &mut warnings)?;
+    let (night, registration) = frames(args, &mut warnings)?;
     let Some(out) = args.out.as_ref().filter(|_| !args.dry_run) else {
         return dry_run(args, &layout, (&night, &registration), warnings);
     };

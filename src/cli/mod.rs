@@ -2,10 +2,12 @@
 
 mod compose;
 mod ephemeris;
+mod frames;
 mod outcome;
 mod plan;
 mod register;
 mod rehearse;
+mod response;
 mod values;
 
 use clap::{Parser, Subcommand};
@@ -30,12 +32,17 @@ enum Verb {
     Register(register::RegisterArgs),
     /// Make a picture from a layout and a folder of frames
     Compose(compose::ComposeArgs),
+    /// Recover a camera's own curve from bracketed frames
+    Response(response::ResponseArgs),
     /// Print where the Moon and the Earth's shadow are
     Ephemeris(ephemeris::EphemerisArgs),
 }
 
 /// Runs the program.
 pub fn run() -> ExitCode {
+    if let Some(status) = raw_reader() {
+        return status;
+    }
     let cli = match Cli::try_parse() {
         Ok(cli) => cli,
         Err(e) => {
@@ -49,6 +56,23 @@ pub fn run() -> ExitCode {
         Verb::Rehearse(args) => rehearse::run(&args),
         Verb::Register(args) => register::run(&args),
         Verb::Compose(args) => compose::run(&args),
+        Verb::Response(args) => response::run(&args),
         Verb::Ephemeris(args) => ephemeris::run(&args),
+    })
+}
+
+/// The program calls itself to read camera raw, so that a damaged file cannot end the night.
+fn raw_reader() -> Option<ExitCode> {
+    let mut arguments = std::env::args_os().skip(1);
+    if arguments.next()? != moonloom::ingest::RAW_READER {
+        return None;
+    }
+    let (what, path) = (arguments.next()?, arguments.next()?);
+    Some(match moonloom::ingest::serve_raw_reader(&what.to_string_lossy(), std::path::Path::new(&path)) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(why) => {
+            outcome::say(&format!("moonloom: {why}"));
+            ExitCode::from(1)
+        }
     })
 }

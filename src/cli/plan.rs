@@ -6,11 +6,11 @@ use clap::Args;
 use jiff::tz::TimeZone;
 use moonloom::diag::Diagnostic;
 use moonloom::plan::{EclipseSummary, HorizonProfile, PlanRequest, ShootingPlan, draw, plan, summarize};
-use moonloom::raster::TransferFunction;
+use moonloom::raster::{RgbSpace, TransferFunction};
 use moonloom::simulate::Scenario;
 use moonloom::sky::{LunarEclipse, Observer, SERIES_RANGE, ShadowRule, eclipses_between_by};
 use moonloom::units::Instant;
-use moonloom::write::{BitDepth, OutputSpec, write_picture, write_text};
+use moonloom::write::{BitDepth, Container, OutputSpec, write_picture, write_text};
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
@@ -196,7 +196,11 @@ fn write_drawing(path: &Path, request: &PlanRequest<'_>, night: &ShootingPlan) -
         Some("svg") => Ok(write_text(path, &drawing.to_svg())?),
         Some("png") => {
             let (width, height, codes) = drawing.to_pixels();
-            let spec = OutputSpec { depth: BitDepth::Eight, dots_per_inch: 96.0, ..OutputSpec::for_path(path)? };
+            let spec = OutputSpec {
+                light: RgbSpace::LINEAR_SRGB,
+                dots_per_inch: 96.0,
+                ..OutputSpec::new(Container::for_path(path)?, BitDepth::Eight)
+            };
             Ok(write_picture(path, &spec, (width, height), &mut |rows| {
                 let codes = &codes[rows.start * width * 3..rows.end * width * 3];
                 codes.iter().map(|c| TransferFunction::Srgb.decode(f32::from(*c) / 255.0)).collect()
@@ -261,7 +265,7 @@ fn words(night: &ShootingPlan) -> String {
     let _ = writeln!(
         out,
         "{} lunar eclipse, greatest {greatest}, umbral magnitude {:.3}, Saros {}\n",
-        capital(e.kind),
+        capital(&e.kind),
         e.umbral_magnitude,
         e.saros
     );

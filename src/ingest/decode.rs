@@ -1,12 +1,18 @@
-//! One frame's pixels as linear light.
+//! One frame's pixels as linear light in the working space.
+//!
+//! A frame is opened once ([`open_frame`]) and then gives the light of any window: the codes of a
+//! 24-megapixel frame are a quarter of the light they stand for, and a picture needs little of it.
 
-use crate::raster::{CodedPlane, LinearImage, TransferFunction};
+use super::calibration::{Masters, mend_hot_pixels, mend_hot_sites};
+use super::coded::{self, Codes};
+use super::fits::{self, FitsPixels};
+use super::mosaic::Mosaic;
+use super::raw;
+use crate::raster::{CodedPlane, ColourMatrix, LinearImage, PixelRect, RgbSpace, TransferFunction};
+use image::DynamicImage;
 use image::metadata::Orientation;
-use image::{DynamicImage, GrayImage, ImageDecoder, ImageReader, Limits};
-use rayon::prelude::*;
 use std::path::{Path, PathBuf};
-use zune_jpeg::JpegDecoder;
-use zune_jpeg::zune_core::{bytestream::ZCursor, colorspace::ColorSpace, options::DecoderOptions};
+use std::sync::Arc;
 
 /// Why a frame could not be decoded.
 #[derive(Debug, thiserror::Error)]
@@ -30,76 +36,213 @@ pub enum DecodeError {
     },
 }
 
-/// No frame may ask for more memory than this while it is decoded.
-const MEMORY_LIMIT: u64 = 2 << 30;
+/// How a night's frames are to be read, beyond what each file says itself.
+#[derive(Clone, Debug, Default)]
+pub struct Reading {
+    /// How integers stand for light, if the notes say; it wins over a profile's curve.
+    pub transfer: Option<TransferFunction>,
+    /// The camera's response: light of 256 even steps of the file value, red, green and blue.
+    pub response: Option<Arc<[Vec<f32>; 3]>>,
+    /// Dark, flat and bias masters.
+    pub masters: Option<Arc<Masters>>,
+    /// Whether sites that glow by themselves are mended; by default in camera raw and FITS alone.
+    pub mend_hot_pixels: Option<bool>,
+}
 
-/// Whether a JPEG breaks off: its scan has no end-of-image marker. (The decoder would fill the
-/// rest with grey and say nothing.)
-fn jpeg_breaks_off(bytes: &[u8]) -> bool {
-    let mut at = 2;
-    // Walk the segments by their lengths up to the first scan: a thumbnail inside one of them
-    // has an end marker of its own.
-    while let Some(&[0xff, marker, high, low]) = bytes.get(at..at + 4) {
-        at += 2 + usize::from(u16::from_be_bytes([high, low]));
-        if marker == 0xda {
-            return !bytes.get(at..).is_some_and(|scan| scan.windows(2).any(|w| w == [0xff, 0xd9]));
-        }
+impl From<TransferFunction> for Reading {
+    fn from(transfer: TransferFunction) -> Self {
+        Reading { transfer: Some(transfer), ..Reading::default() }
     }
-    true
 }
 
-/// Linear light of eight- and sixteen-bit codes.
-fn table(codes: usize, transfer: TransferFunction) -> Vec<f32> {
-    (0..codes).map(|c| transfer.decode(c as f32 / (codes - 1) as f32)).collect()
+/// A frame's pixels, not yet light.
+pub struct OpenFrame {
+    pixels: Pixels,
+    /// Of the sensor, for raw files; other kinds are upright already.
+    orientation: Orientation,
+    masters: Option<Arc<Masters>>,
+    exposure_s: Option<f64>,
+    mends: bool,
+    /// What has to be said of it, such as a profile that could not be used.
+    pub remark: Option<String>,
 }
 
-fn is_eight_bit(picture: &DynamicImage) -> bool {
-    matches!(
-        picture,
-        DynamicImage::ImageLuma8(_)
-            | DynamicImage::ImageLumaA8(_)
-            | DynamicImage::ImageRgb8(_)
-            | DynamicImage::ImageRgba8(_)
-    )
+enum Pixels {
+    Coded { codes: Codes, tables: Box<[Vec<f32>; 3]>, matrix: ColourMatrix },
+    Light { image: LinearImage, matrix: ColourMatrix },
+    Mosaic(Mosaic),
 }
 
-/// Float files hold linear light by custom, whatever the integers' curve.
-fn is_float(picture: &DynamicImage) -> bool {
-    matches!(picture, DynamicImage::ImageRgb32F(_) | DynamicImage::ImageRgba32F(_))
+/// Light over a window of a frame.
+pub struct Window {
+    /// Linear light in the working space.
+    pub light: LinearImage,
+    /// Which part of the frame it is.
+    pub rect: PixelRect,
+    /// Which pixels are at the end of the file's scale and say only "at least this much".
+    pub saturated: Vec<bool>,
 }
 
-fn looked_up<T: Copy + Sync + Into<usize>>(codes: &[T], table: &[f32]) -> Vec<f32> {
-    let mut data = vec![0.0f32; codes.len()];
-    data.par_chunks_mut(1 << 16).zip(codes.par_chunks(1 << 16)).for_each(|(out, codes)| {
-        out.iter_mut().zip(codes).for_each(|(o, c)| *o = table[(*c).into()]);
-    });
-    data
-}
+/// Codes from this share of the scale on are taken for saturated.
+const SATURATED_CODE: f32 = 0.985;
 
-fn to_linear(picture: DynamicImage, transfer: TransferFunction) -> Option<LinearImage> {
-    let (width, height) = (picture.width() as usize, picture.height() as usize);
-    let data = if is_float(&picture) {
-        let mut data = picture.into_rgb32f().into_raw();
-        // A hole in a float picture is no light.
-        data.iter_mut().filter(|v| !v.is_finite()).for_each(|v| *v = 0.0);
-        data
-    } else if is_eight_bit(&picture) {
-        looked_up(&picture.into_rgb8().into_raw(), &table(256, transfer))
-    } else {
-        looked_up(&picture.into_rgb16().into_raw(), &table(65_536, transfer))
-    };
-    LinearImage::from_data(width, height, data)
-}
-
-/// Decodes a frame into linear light, turned upright by its orientation flag.
-///
-/// `transfer` is how integer values stand for light; a float TIFF holds light as it is.
+/// Opens a frame: reads its codes, and says how they stand for light.
 ///
 /// # Errors
-/// [`DecodeError`]; a JPEG that breaks off is an error, not a half-grey picture.
-pub fn decode(path: &Path, transfer: TransferFunction) -> Result<LinearImage, DecodeError> {
-    let picture = upright(path, &read_whole(path)?)?;
-    to_linear(picture, transfer).ok_or_else(|| misfit(path))
+/// [`DecodeError`]; a file that breaks off is an error, not a half-grey picture.
+pub fn open_frame(path: &Path, reading: &Reading) -> Result<OpenFrame, DecodeError> {
+    let damaged = |message: String| DecodeError::Damaged { path: path.to_owned(), message };
+    let srgb = ColourMatrix::new(RgbSpace::SRGB.to(&RgbSpace::WORKING));
+    let masters = reading.masters.clone();
+    let exposure_s = masters.as_ref().and_then(|_| super::read_metadata(path).ok()?.exposure_time_s);
+    let opened = |pixels, mends: bool, orientation| OpenFrame {
+        pixels,
+        orientation,
+        masters,
+        exposure_s,
+        mends: reading.mend_hot_pixels.unwrap_or(mends),
+        remark: None,
+    };
+    if raw::is_raw(path) {
+        let (mosaic, orientation) = raw::develop_file(path).map_err(damaged)?;
+        let pixels = match mosaic {
+            raw::RawPixels::Mosaic(mosaic) => Pixels::Mosaic(mosaic),
+            raw::RawPixels::Light { image, matrix } => Pixels::Light { image, matrix },
+        };
+        return Ok(opened(pixels, true, orientation));
+    }
+    let bytes = std::fs::read(path).map_err(|source| DecodeError::Io { path: path.to_owned(), source })?;
+    if fits::is_fits(&bytes) {
+        let pixels = match fits::Header::parse(&bytes).and_then(|h| h.pixels(&bytes)).map_err(damaged)? {
+            FitsPixels::Light(image) => Pixels::Light { image, matrix: srgb },
+            FitsPixels::Mosaic(mosaic) => Pixels::Mosaic(mosaic),
+        };
+        return Ok(opened(pixels, true, Orientation::NoTransforms));
+    }
+    let picture = coded::read(&bytes).map_err(damaged)?;
+    let (colour, remark) = coded::colour(&picture, reading);
+    let pixels = match picture.pixels {
+        // Float files hold linear light by custom, whatever the integers' curve.
+        coded::Samples::Float(image) => Pixels::Light { image, matrix: colour.matrix() },
+        coded::Samples::Integer(codes) => {
+            let tables = Box::new(colour.tables(codes.steps()));
+            Pixels::Coded { codes, tables, matrix: colour.matrix() }
+        }
+    };
+    Ok(OpenFrame { remark, ..opened(pixels, false, Orientation::NoTransforms) })
+}
+
+impl OpenFrame {
+    fn sensor_size(&self) -> (usize, usize) {
+        match &self.pixels {
+            Pixels::Coded { codes, .. } => (codes.width, codes.height),
+            Pixels::Light { image, .. } => (image.width(), image.height()),
+            Pixels::Mosaic(m) => (m.width, m.height),
+        }
+    }
+
+    /// Width and height as shown, pixels.
+    pub fn size(&self) -> (usize, usize) {
+        let (w, h) = self.sensor_size();
+        if is_sideways(self.orientation) { (h, w) } else { (w, h) }
+    }
+
+    /// Light over the part of `rect` that lies inside the frame.
+    pub fn light(&self, rect: PixelRect) -> Window {
+        let (width, height) = self.size();
+        let inside = rect.intersection(PixelRect::of_size(width, height));
+        if inside.is_empty() {
+            let rect = PixelRect { x1: inside.x0, y1: inside.y0, ..inside };
+            return Window { light: LinearImage::new(0, 0), rect, saturated: Vec::new() };
+        }
+        let (light, saturated) = self.sensor_light(on_sensor(inside, self.orientation, self.sensor_size()));
+        let (light, saturated) = turned(light, saturated, self.orientation);
+        Window { light, rect: inside, saturated }
+    }
+
+    /// Light of the whole frame.
+    pub fn whole(&self) -> LinearImage {
+        let (width, height) = self.size();
+        self.light(PixelRect::of_size(width, height)).light
+    }
+
+    fn sensor_light(&self, rect: PixelRect) -> (LinearImage, Vec<bool>) {
+        let (mut light, matrix, saturated) = match &self.pixels {
+            Pixels::Coded { codes, tables, matrix } => {
+                let (light, saturated) = codes.light(rect, tables, SATURATED_CODE);
+                (light, *matrix, saturated)
+            }
+            Pixels::Light { image, matrix } => {
+                let light = image.crop(rect).0;
+                let saturated = light.data().chunks_exact(3).map(|p| p.iter().any(|v| *v >= 0.995)).collect();
+                (light, *matrix, saturated)
+            }
+            Pixels::Mosaic(mosaic) => return self.mosaic_light(mosaic, rect),
+        };
+        if let Some(masters) = &self.masters {
+            masters.correct(&mut light, rect, self.exposure_s);
+        }
+        if self.mends {
+            mend_hot_pixels(&mut light);
+        }
+        if !matrix.is_identity() {
+            for pixel in light.data_mut().as_chunks_mut::<3>().0 {
+                *pixel = matrix.apply(*pixel);
+            }
+        }
+        (light, saturated)
+    }
+
+    /// Of a mosaic the sites are put right before they are interpolated, with room around the window.
+    fn mosaic_light(&self, mosaic: &Mosaic, rect: PixelRect) -> (LinearImage, Vec<bool>) {
+        if self.masters.is_none() && !self.mends {
+            return mosaic.light(rect);
+        }
+        let (mut part, inner) = mosaic.part(rect);
+        if let Some(masters) = &self.masters {
+            masters.correct_sites(
+                &mut part,
+                PixelRect { x0: rect.x0 - inner.x0, y0: rect.y0 - inner.y0, ..rect },
+                self.exposure_s,
+            );
+        }
+        if self.mends {
+            mend_hot_sites(&mut part);
+        }
+        part.light(inner)
+    }
+
+    /// The file's own integers over a rectangle that lies wholly inside the frame, 0..1: no curve, no primaries.
+    /// `None` elsewhere, and for files whose numbers are light.
+    pub fn file_values(&self, rect: PixelRect) -> Option<LinearImage> {
+        let Pixels::Coded { codes, .. } = &self.pixels else { return None };
+        let inside = rect.intersection(PixelRect::of_size(codes.width, codes.height));
+        if inside != rect {
+            return None;
+        }
+        let even: Vec<f32> = (0..codes.steps()).map(|i| i as f32 / (codes.steps() - 1) as f32).collect();
+        Some(codes.light(rect, &[even.clone(), even.clone(), even], SATURATED_CODE).0)
+    }
+
+    /// Numbers of every sample before any correction: what masters are averaged from.
+    pub(super) fn samples(&self) -> Vec<f32> {
+        match &self.pixels {
+            Pixels::Mosaic(m) => m.values.clone(),
+            Pixels::Light { image, .. } => image.data().to_vec(),
+            Pixels::Coded { codes, tables, .. } => {
+                let rect = PixelRect::of_size(codes.width, codes.height);
+                codes.light(rect, tables, SATURATED_CODE).0.data().to_vec()
+            }
+        }
+    }
+}
+
+/// Decodes a whole frame into linear light in the working space, turned upright by its orientation flag.
+///
+/// # Errors
+/// As [`open_frame`].
+pub fn decode(path: &Path, reading: &Reading) -> Result<LinearImage, DecodeError> {
+    Ok(open_frame(path, reading)?.whole())
 }
 
 /// Decodes only a frame's brightness, for measuring: the luma of a JPEG (a third of the work), the mean
@@ -109,70 +252,100 @@ pub fn decode(path: &Path, transfer: TransferFunction) -> Result<LinearImage, De
 /// Moon it is no photometric quantity, but its limb is where it is.
 ///
 /// # Errors
-/// As [`decode`].
-pub fn decode_brightness(path: &Path, transfer: TransferFunction) -> Result<CodedPlane, DecodeError> {
-    let bytes = read_whole(path)?;
-    if let Some(luma) = luma(&bytes) {
-        let (width, height) = (luma.width() as usize, luma.height() as usize);
-        let light = std::array::from_fn(|c| transfer.decode(c as f32 / 255.0));
-        return CodedPlane::from_codes(width, height, luma.into_raw(), light).ok_or_else(|| misfit(path));
-    }
-    let picture = to_linear(upright(path, &bytes)?, transfer).ok_or_else(|| misfit(path))?;
-    Ok(CodedPlane::from_light(picture.brightness()))
-}
-
-/// Luma of a JPEG turned upright; `None` for other files and for JPEGs whose first channel is not luma.
-fn luma(bytes: &[u8]) -> Option<GrayImage> {
-    if !bytes.starts_with(&[0xff, 0xd8]) {
-        return None;
-    }
-    let options = DecoderOptions::default()
-        .set_max_width(65_535)
-        .set_max_height(65_535)
-        .jpeg_set_out_colorspace(ColorSpace::Luma);
-    let mut decoder = JpegDecoder::new_with_options(ZCursor::new(bytes), options);
-    decoder.decode_headers().ok()?;
-    if !matches!(decoder.input_colorspace()?, ColorSpace::YCbCr | ColorSpace::Luma) {
-        return None;
-    }
-    let info = decoder.info()?;
-    let (width, height) = (usize::from(info.width), usize::from(info.height));
-    if (width * height) as u64 > MEMORY_LIMIT {
-        return None;
-    }
-    let codes = decoder.decode().ok()?;
-    let orientation = decoder.exif().and_then(|chunk| Orientation::from_exif_chunk(chunk));
-    let mut picture = DynamicImage::ImageLuma8(GrayImage::from_raw(width as u32, height as u32, codes)?);
-    picture.apply_orientation(orientation.unwrap_or(Orientation::NoTransforms));
-    Some(picture.into_luma8())
-}
-
-fn misfit(path: &Path) -> DecodeError {
-    DecodeError::Damaged { path: path.to_owned(), message: "its size does not fit its data".into() }
-}
-
-/// The file's bytes; a JPEG that breaks off is refused here.
-fn read_whole(path: &Path) -> Result<Vec<u8>, DecodeError> {
-    let bytes = std::fs::read(path).map_err(|source| DecodeError::Io { path: path.to_owned(), source })?;
-    if bytes.starts_with(&[0xff, 0xd8]) && jpeg_breaks_off(&bytes) {
-        let message = "the JPEG breaks off before its end".into();
-        return Err(DecodeError::Damaged { path: path.to_owned(), message });
-    }
-    Ok(bytes)
-}
-
-/// The file's own codes, turned upright by its orientation flag.
-fn upright(path: &Path, bytes: &[u8]) -> Result<DynamicImage, DecodeError> {
+/// As [`open_frame`].
+pub fn decode_brightness(path: &Path, reading: &Reading) -> Result<CodedPlane, DecodeError> {
     let damaged = |message: String| DecodeError::Damaged { path: path.to_owned(), message };
-    let mut reader = ImageReader::new(std::io::Cursor::new(bytes))
-        .with_guessed_format()
-        .map_err(|source| DecodeError::Io { path: path.to_owned(), source })?;
-    let mut limits = Limits::default();
-    limits.max_alloc = Some(MEMORY_LIMIT);
-    reader.limits(limits);
-    let mut decoder = reader.into_decoder().map_err(|e| damaged(e.to_string()))?;
-    let orientation = decoder.orientation().unwrap_or(Orientation::NoTransforms);
-    let mut picture = DynamicImage::from_decoder(decoder).map_err(|e| damaged(e.to_string()))?;
+    if !raw::is_raw(path) && reading.masters.is_none() {
+        let bytes = std::fs::read(path).map_err(|source| DecodeError::Io { path: path.to_owned(), source })?;
+        if let Some(luma) = coded::luma(&bytes, reading).map_err(damaged)? {
+            return Ok(luma);
+        }
+    }
+    let frame = open_frame(path, reading)?;
+    if let (Pixels::Mosaic(mosaic), Orientation::NoTransforms, None) =
+        (&frame.pixels, frame.orientation, &frame.masters)
+    {
+        return Ok(CodedPlane::from_light(mosaic.brightness()));
+    }
+    Ok(CodedPlane::from_light(frame.whole().brightness()))
+}
+
+fn is_sideways(o: Orientation) -> bool {
+    use Orientation::{Rotate90, Rotate90FlipH, Rotate270, Rotate270FlipH};
+    matches!(o, Rotate90 | Rotate270 | Rotate90FlipH | Rotate270FlipH)
+}
+
+/// Where a rectangle of the upright frame lies on the sensor.
+fn on_sensor(r: PixelRect, o: Orientation, (w, h): (usize, usize)) -> PixelRect {
+    let (w, h) = (w as i64, h as i64);
+    let flip_x = |r: PixelRect| PixelRect { x0: w - r.x1, x1: w - r.x0, ..r };
+    let flip_y = |r: PixelRect| PixelRect { y0: h - r.y1, y1: h - r.y0, ..r };
+    let swap = |r: PixelRect| PixelRect { x0: r.y0, y0: r.x0, x1: r.y1, y1: r.x1 };
+    match o {
+        Orientation::NoTransforms => r,
+        Orientation::FlipHorizontal => flip_x(r),
+        Orientation::FlipVertical => flip_y(r),
+        Orientation::Rotate180 => flip_x(flip_y(r)),
+        // Turned clockwise: the sensor's left column became the top row, read from below.
+        Orientation::Rotate90 => flip_y(swap(r)),
+        Orientation::Rotate270 => flip_x(swap(r)),
+        Orientation::Rotate90FlipH => swap(r),
+        Orientation::Rotate270FlipH => flip_x(flip_y(swap(r))),
+    }
+}
+
+/// A window of the sensor turned upright.
+fn turned(light: LinearImage, saturated: Vec<bool>, o: Orientation) -> (LinearImage, Vec<bool>) {
+    if o == Orientation::NoTransforms {
+        return (light, saturated);
+    }
+    let (w, h) = (light.width(), light.height());
+    let (ow, oh) = if is_sideways(o) { (h, w) } else { (w, h) };
+    let mut out = LinearImage::new(ow, oh);
+    let mut marks = vec![false; ow * oh];
+    for y in 0..oh {
+        for x in 0..ow {
+            let at = PixelRect { x0: x as i64, y0: y as i64, x1: x as i64 + 1, y1: y as i64 + 1 };
+            let from = on_sensor(at, o, (w, h));
+            let (sx, sy) = (from.x0 as usize, from.y0 as usize);
+            out.set_pixel(x, y, light.pixel(sx, sy));
+            marks[y * ow + x] = saturated[sy * w + sx];
+        }
+    }
+    (out, marks)
+}
+
+/// The orientation of an EXIF flag's number.
+pub(super) fn orientation_of(flag: u8) -> Orientation {
+    Orientation::from_exif(flag).unwrap_or(Orientation::NoTransforms)
+}
+
+/// Turns a decoded picture upright.
+pub(super) fn upright(mut picture: DynamicImage, orientation: Orientation) -> DynamicImage {
     picture.apply_orientation(orientation);
-    Ok(picture)
+    picture
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn windows_are_turned_as_whole_pictures_are() {
+        let light = LinearImage::from_data(3, 2, (0..18).map(|v| v as f32).collect()).unwrap();
+        let codes = image::GrayImage::from_raw(3, 2, (0..6).collect()).unwrap();
+        for flag in 1..=8 {
+            let o = orientation_of(flag);
+            let whole = upright(DynamicImage::ImageLuma8(codes.clone()), o).into_luma8();
+            let (w, h) = if is_sideways(o) { (2, 3) } else { (3, 2) };
+            let (turned, _) = turned(light.clone(), vec![false; 6], o);
+            assert_eq!((turned.width(), turned.height()), (w, h));
+            for y in 0..h {
+                for x in 0..w {
+                    let code = whole.get_pixel(x as u32, y as u32).0[0];
+                    assert_eq!(turned.pixel(x, y)[0], f32::from(code) * 3.0, "flag {flag} at {x},{y}");
+                }
+            }
+        }
+    }
 }

@@ -1,10 +1,12 @@
-//! What the camera recorded: EXIF (CIPA DC-008 / Exif 2.32) and the image's size.
+//! What the camera recorded: EXIF (CIPA DC-008 / Exif 2.32), a FITS header, and the image's size.
 
-use super::notes::{ShootNotes, parse_offset};
+use super::notes::{ShootNotes, Site, parse_offset};
+use super::{fits, raw};
 use crate::units::{Exposure, Instant};
 use exif::{Exif, In, Tag, Value};
+use serde::{Deserialize, Serialize};
 use std::fs::File;
-use std::io::BufReader;
+use std::io::{BufReader, Read};
 use std::path::Path;
 
 /// What is known of a frame before a pixel is decoded.
@@ -14,18 +16,26 @@ pub struct FrameMetadata {
     pub width: usize,
     /// Height as shown, pixels.
     pub height: usize,
-    /// Exposure, if recorded whole and plausible.
+    /// Exposure, if known whole and plausible.
     pub exposure: Option<Exposure>,
     /// Shutter time alone, seconds (a telescope has no f-number to record).
     pub exposure_time_s: Option<f64>,
+    /// Focal ratio.
+    pub f_number: Option<f64>,
+    /// ISO speed.
+    pub iso: Option<f64>,
     /// Focal length, millimetres.
     pub focal_length_mm: Option<f64>,
+    /// Spacing of the frame's pixels on the sensor, micrometres.
+    pub pixel_pitch_um: Option<f64>,
     /// Camera model.
     pub camera_model: Option<String>,
     /// The clock's reading when the shutter opened: seconds since 1970 as if it were UTC.
     pub clock_reading_s: Option<f64>,
     /// Seconds that the clock's zone was ahead of UTC, if recorded.
     pub clock_offset_s: Option<i64>,
+    /// Where the camera's receiver says it stood.
+    pub place: Option<Site>,
 }
 
 /// When a frame was taken and how that is known.
@@ -37,11 +47,51 @@ pub struct CaptureTime {
     pub zone_known: bool,
 }
 
+/// A camera's record in its own words, before it is judged.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub(super) struct CameraRecord {
+    pub exposure_time_s: Option<f64>,
+    pub f_number: Option<f64>,
+    pub iso: Option<f64>,
+    pub focal_length_mm: Option<f64>,
+    pub pixel_pitch_um: Option<f64>,
+    pub camera_model: Option<String>,
+    pub date_time: Option<String>,
+    pub sub_second: Option<String>,
+    pub offset: Option<String>,
+    pub place: Option<Site>,
+}
+
+impl CameraRecord {
+    /// What is missing or absurd stays `None`.
+    pub(super) fn into_metadata(self, width: usize, height: usize) -> FrameMetadata {
+        let within = |v: Option<f64>, least: f64, most: f64| v.filter(|v| (least..=most).contains(v));
+        let mut out = FrameMetadata {
+            width,
+            height,
+            exposure_time_s: within(self.exposure_time_s, 1e-6, 1e5),
+            f_number: within(self.f_number, 0.3, 1000.0),
+            iso: within(self.iso, 1.0, 1e7),
+            focal_length_mm: within(self.focal_length_mm, 0.5, 50_000.0),
+            pixel_pitch_um: within(self.pixel_pitch_um, 0.3, 200.0),
+            camera_model: self.camera_model,
+            clock_reading_s: self.date_time.and_then(|date| clock_reading(&date, self.sub_second.as_deref())),
+            clock_offset_s: self.offset.and_then(|o| parse_offset(&o)),
+            // A receiver without a fix writes nought and nought.
+            place: self.place.filter(|p| p.observer().is_ok() && (p.latitude_deg, p.longitude_deg) != (0.0, 0.0)),
+            exposure: None,
+        };
+        out.settle_exposure();
+        out
+    }
+}
+
 fn number(exif: &Exif, tag: Tag) -> Option<f64> {
     match &exif.get_field(tag, In::PRIMARY)?.value {
         Value::Rational(v) => v.first().filter(|r| r.denom != 0).map(exif::Rational::to_f64),
         Value::Short(v) => v.first().map(|n| f64::from(*n)),
         Value::Long(v) => v.first().map(|n| f64::from(*n)),
+        Value::Byte(v) => v.first().map(|n| f64::from(*n)),
         _ => None,
     }
 }
@@ -58,7 +108,7 @@ fn text(exif: &Exif, tag: Tag) -> Option<String> {
 
 /// Seconds since 1970 of `YYYY:MM:DD HH:MM:SS`, read as UTC.
 fn clock_reading(date: &str, sub_second: Option<&str>) -> Option<f64> {
-    let civil = jiff::civil::DateTime::strptime("%Y:%m:%d %H:%M:%S", date).ok()?;
+    let civil = jiff::civil::DateTime::strptime("%Y:%m:%d %H:%M:%S", date.trim()).ok()?;
     let whole = jiff::tz::TimeZone::UTC.to_timestamp(civil).ok()?.as_second() as f64;
     // A camera that never had its clock set writes year 0 or its factory's first day.
     if civil.year() < 1990 {
@@ -68,22 +118,57 @@ fn clock_reading(date: &str, sub_second: Option<&str>) -> Option<f64> {
     Some(whole + part)
 }
 
-fn from_exif(exif: &Exif, into: &mut FrameMetadata) {
-    let positive = |v: Option<f64>| v.filter(|v| *v > 0.0 && v.is_finite());
-    if let (Some(time), Some(n), Some(iso)) = (
-        positive(number(exif, Tag::ExposureTime)),
-        positive(number(exif, Tag::FNumber)),
-        positive(number(exif, Tag::PhotographicSensitivity)),
-    ) {
-        into.exposure = Some(Exposure::new(time, n, iso));
+/// Degrees, minutes and seconds with a letter for the sign.
+fn degrees(exif: &Exif, tag: Tag, reference: Tag, negative: &str) -> Option<f64> {
+    let Value::Rational(parts) = &exif.get_field(tag, In::PRIMARY)?.value else { return None };
+    let part = |i: usize| parts.get(i).filter(|r| r.denom != 0).map_or(0.0, exif::Rational::to_f64);
+    let value = part(0) + part(1) / 60.0 + part(2) / 3600.0;
+    Some(if text(exif, reference).is_some_and(|r| r.eq_ignore_ascii_case(negative)) { -value } else { value })
+}
+
+fn place(exif: &Exif) -> Option<Site> {
+    let below = number(exif, Tag::GPSAltitudeRef) == Some(1.0);
+    let altitude = number(exif, Tag::GPSAltitude).unwrap_or(0.0);
+    Some(Site {
+        latitude_deg: degrees(exif, Tag::GPSLatitude, Tag::GPSLatitudeRef, "S")?,
+        longitude_deg: degrees(exif, Tag::GPSLongitude, Tag::GPSLongitudeRef, "W")?,
+        elevation_m: if below { -altitude } else { altitude },
+    })
+}
+
+/// Spacing of the pixels on the sensor (Exif 2.32, FocalPlaneXResolution), if the picture still has the
+/// size that the camera wrote: a reduced copy keeps the tag and not its meaning.
+fn pixel_pitch_um(exif: &Exif, width: usize) -> Option<f64> {
+    let written = number(exif, Tag::PixelXDimension)?;
+    let per_unit = number(exif, Tag::FocalPlaneXResolution).filter(|r| *r > 0.0)?;
+    let unit_um = match number(exif, Tag::FocalPlaneResolutionUnit).map_or(2, |u| u as u32) {
+        3 => 10_000.0,
+        4 => 1000.0,
+        5 => 1.0,
+        _ => 25_400.0,
+    };
+    (written as usize == width).then_some(unit_um / per_unit)
+}
+
+fn camera_record(exif: &Exif, width: usize) -> CameraRecord {
+    CameraRecord {
+        exposure_time_s: number(exif, Tag::ExposureTime),
+        f_number: number(exif, Tag::FNumber),
+        iso: number(exif, Tag::PhotographicSensitivity),
+        focal_length_mm: number(exif, Tag::FocalLength),
+        pixel_pitch_um: pixel_pitch_um(exif, width),
+        camera_model: text(exif, Tag::Model),
+        date_time: text(exif, Tag::DateTimeOriginal),
+        sub_second: text(exif, Tag::SubSecTimeOriginal),
+        offset: text(exif, Tag::OffsetTimeOriginal),
+        place: place(exif),
     }
-    into.exposure_time_s = positive(number(exif, Tag::ExposureTime));
-    into.focal_length_mm = positive(number(exif, Tag::FocalLength));
-    into.camera_model = text(exif, Tag::Model);
-    let sub_second = text(exif, Tag::SubSecTimeOriginal);
-    into.clock_reading_s =
-        text(exif, Tag::DateTimeOriginal).and_then(|date| clock_reading(&date, sub_second.as_deref()));
-    into.clock_offset_s = text(exif, Tag::OffsetTimeOriginal).and_then(|o| parse_offset(&o));
+}
+
+fn begins_like_fits(path: &Path) -> Result<bool, String> {
+    let mut first = [0u8; 9];
+    let read = File::open(path).and_then(|mut f| f.read(&mut first)).map_err(|e| e.to_string())?;
+    Ok(fits::is_fits(&first[..read]))
 }
 
 /// Reads the size and the camera's record; what is missing or absurd stays `None`.
@@ -91,34 +176,58 @@ fn from_exif(exif: &Exif, into: &mut FrameMetadata) {
 /// # Errors
 /// A sentence, when the file cannot be opened or is no image.
 pub fn read_metadata(path: &Path) -> Result<FrameMetadata, String> {
-    let mut out = FrameMetadata::default();
+    if raw::is_raw(path) {
+        return raw::read_record(path);
+    }
+    if begins_like_fits(path)? {
+        return fits::read_header(path)?.metadata();
+    }
     let reader =
         image::ImageReader::open(path).and_then(image::ImageReader::with_guessed_format).map_err(|e| e.to_string())?;
-    let (width, height) = reader.into_dimensions().map_err(|e| e.to_string())?;
-    (out.width, out.height) = (width as usize, height as usize);
+    let (width, height) = match reader.into_dimensions() {
+        Ok((width, height)) => (width as usize, height as usize),
+        // A grey TIFF of floats has a size too.
+        Err(e) => tiff_size(path).ok_or_else(|| e.to_string())?,
+    };
     let file = File::open(path).map_err(|e| e.to_string())?;
-    if let Ok(exif) = exif::Reader::new().read_from_container(&mut BufReader::new(file)) {
-        from_exif(&exif, &mut out);
-        if number(&exif, Tag::Orientation).is_some_and(|o| o >= 5.0) {
-            (out.width, out.height) = (out.height, out.width);
-        }
-    }
-    Ok(out)
+    let Ok(exif) = exif::Reader::new().read_from_container(&mut BufReader::new(file)) else {
+        return Ok(FrameMetadata { width, height, ..FrameMetadata::default() });
+    };
+    let record = camera_record(&exif, width);
+    let sideways = number(&exif, Tag::Orientation).is_some_and(|o| o >= 5.0);
+    Ok(if sideways { record.into_metadata(height, width) } else { record.into_metadata(width, height) })
+}
+
+fn tiff_size(path: &Path) -> Option<(usize, usize)> {
+    let file = BufReader::new(File::open(path).ok()?);
+    let (width, height) = tiff::decoder::Decoder::new(file).ok()?.dimensions().ok()?;
+    Some((width as usize, height as usize))
 }
 
 impl FrameMetadata {
+    /// The whole exposure, when its three parts are known.
+    pub(super) fn settle_exposure(&mut self) {
+        self.exposure = match (self.exposure_time_s, self.f_number, self.iso) {
+            (Some(time), Some(n), Some(iso)) => Some(Exposure::new(time, n, iso)),
+            _ => None,
+        };
+    }
+
     /// When the frame was taken, by the clock, the notes and the recorded offset.
     ///
     /// The notes win over the frame's own offset. The clock's reading is taken for the opening of
     /// the shutter; the middle of the exposure is what positions belong to.
     pub fn capture_time(&self, notes: Option<&ShootNotes>) -> Option<CaptureTime> {
-        let reading = self.clock_reading_s?;
         let offset = notes.and_then(ShootNotes::clock_offset_s).or(self.clock_offset_s);
         let ahead = notes.map_or(0.0, |n| n.clock.ahead_s);
-        let half = self.exposure_time_s.unwrap_or(0.0) / 2.0;
-        let unix = reading - offset.unwrap_or(0) as f64 - ahead + half;
-        let utc = jiff::Timestamp::from_microsecond((unix * 1e6).round() as i64).ok()?;
-        Some(CaptureTime { middle: Instant::from_utc(utc), zone_known: offset.is_some() })
+        self.time_of(self.clock_reading_s? - offset.unwrap_or(0) as f64 - ahead, offset.is_some())
+    }
+
+    /// The middle of an exposure that began at a UTC instant, seconds since 1970.
+    pub(super) fn time_of(&self, begins_unix_s: f64, zone_known: bool) -> Option<CaptureTime> {
+        let middle = begins_unix_s + self.exposure_time_s.unwrap_or(0.0) / 2.0;
+        let utc = jiff::Timestamp::from_microsecond((middle * 1e6).round() as i64).ok()?;
+        Some(CaptureTime { middle: Instant::from_utc(utc), zone_known })
     }
 }
 
@@ -137,5 +246,18 @@ mod tests {
     fn a_clock_that_was_never_set_is_no_time() {
         assert_eq!(clock_reading("0000:00:00 00:00:00", None), None);
         assert_eq!(clock_reading("1980:01:01 00:00:00", None), None);
+    }
+
+    #[test]
+    fn an_exposure_of_nothing_is_not_known() {
+        let record = CameraRecord {
+            exposure_time_s: Some(0.0),
+            f_number: Some(8.0),
+            iso: Some(400.0),
+            place: Some(Site { latitude_deg: 0.0, longitude_deg: 0.0, elevation_m: 0.0 }),
+            ..CameraRecord::default()
+        };
+        let read = record.into_metadata(10, 10);
+        assert_eq!((read.exposure, read.exposure_time_s, read.place), (None, None, None));
     }
 }

@@ -2,14 +2,26 @@
 //!
 //! [`read_night`] looks at a folder without decoding a pixel: which files are frames, what the
 //! camera recorded, what `shoot.ron` adds. [`decode`] turns one frame into linear light when a
-//! later stage asks for it.
+//! later stage asks for it: `coded` (JPEG, PNG, TIFF, by their profile: `source_colour`), `fits`, `raw` (in a
+//! process of its own) and the sensor's `mosaic`; `calibration` takes out what the camera added. `frame_table`
+//! and `notes` say what the cameras did not record.
 
+mod calibration;
+mod coded;
 mod decode;
+mod fits;
+mod frame_table;
 mod metadata;
+mod mosaic;
 mod night;
 mod notes;
+mod raw;
+mod response_file;
+mod source_colour;
 
-pub use decode::{DecodeError, decode, decode_brightness};
+pub use decode::{DecodeError, OpenFrame, Reading, Window, decode, decode_brightness, open_frame};
 pub use metadata::{CaptureTime, FrameMetadata, read_metadata};
 pub use night::{Frame, Night, NightError, Rig, read_frames, read_night};
-pub use notes::{Clock, Mount, Optics, ShootNotes, Site};
+pub use notes::{Calibration, Clock, Mount, Optics, ShootNotes, Site};
+pub use raw::{READER as RAW_READER, serve as serve_raw_reader};
+pub use response_file::{STEPS as RESPONSE_STEPS, parse_response, response_text};

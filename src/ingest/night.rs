@@ -1,10 +1,15 @@
 //! A folder of frames with its notes.
 
-use super::{CaptureTime, FrameMetadata, Mount, ShootNotes, read_metadata};
+mod remarks;
+
+use super::calibration::{CalibrationFiles, Masters};
+use super::frame_table::{self, FrameTable};
+use super::response_file::parse_response;
+use super::{CaptureTime, FrameMetadata, Mount, Reading, ShootNotes, Site, raw, read_metadata};
 use crate::diag::{Diagnostic, Warned};
-use crate::raster::TransferFunction;
 use crate::sky::Observer;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 /// One frame: a file, what the camera recorded, and when it was taken.
 #[derive(Clone, Debug)]
@@ -49,8 +54,12 @@ pub struct Night {
     pub frames: Vec<Frame>,
     /// The rigs that took them, the one with most frames first.
     pub rigs: Vec<Rig>,
-    /// Files that look like frames but could not be read; never written over either.
+    /// Files that look like frames but could not be read, and calibration frames; never written over either.
     pub unreadable: Vec<PathBuf>,
+    /// Where the camera stood, by the notes or its receiver.
+    pub site: Option<Site>,
+    /// How the frames are to be read.
+    pub reading: Reading,
 }
 
 /// Why a folder could not be used.
@@ -84,27 +93,23 @@ pub enum NightError {
     Notes(Box<Diagnostic>),
 }
 
-const ENDINGS: [&str; 5] = ["jpg", "jpeg", "png", "tif", "tiff"];
+const ENDINGS: [&str; 8] = ["jpg", "jpeg", "png", "tif", "tiff", "fits", "fit", "fts"];
 
 /// Whether a file's ending is one that this program reads.
 fn is_frame(path: &Path) -> bool {
     let hidden = path.file_name().is_some_and(|n| n.to_string_lossy().starts_with('.'));
     let ending = path.extension().and_then(|e| e.to_str()).map(str::to_ascii_lowercase);
-    !hidden && ending.is_some_and(|e| ENDINGS.contains(&e.as_str()))
+    !hidden && ending.is_some_and(|e| ENDINGS.contains(&e.as_str()) || raw::ENDINGS.contains(&e.as_str()))
 }
 
 impl Night {
-    /// The place, if the notes give one.
+    /// The place, if the notes or a frame give one.
     pub fn observer(&self) -> Option<Observer> {
-        self.notes.as_ref()?.site?.observer().ok()
+        self.site?.observer().ok()
     }
     /// What held the camera.
     pub fn mount(&self) -> Mount {
         self.notes.as_ref().map_or(Mount::Unknown, |n| n.mount)
-    }
-    /// How the frames' integers stand for light.
-    pub fn transfer(&self) -> TransferFunction {
-        self.notes.as_ref().and_then(ShootNotes::transfer).unwrap_or_default()
     }
     /// A frame by its name.
     pub fn frame(&self, name: &str) -> Option<&Frame> {
@@ -161,51 +166,164 @@ fn read_notes(folder: &Path) -> Result<Option<ShootNotes>, NightError> {
     }
 }
 
+/// What lies beside the frames: notes, table, response, calibration.
+struct Papers {
+    notes: Option<ShootNotes>,
+    table: FrameTable,
+    reading: Reading,
+    calibration: CalibrationFiles,
+}
+
+impl Papers {
+    fn read(folder: &Path) -> Result<Self, NightError> {
+        let notes = read_notes(folder)?;
+        let table_path = folder.join(frame_table::NAME);
+        let table = match std::fs::read_to_string(&table_path) {
+            Ok(text) => FrameTable::parse(&table_path, &text).map_err(NightError::Notes)?,
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => FrameTable::default(),
+            Err(source) => return Err(NightError::Io { path: table_path, source }),
+        };
+        let mut reading = Reading { transfer: notes.as_ref().and_then(ShootNotes::transfer), ..Reading::default() };
+        let mut calibration = CalibrationFiles::default();
+        if let Some(notes) = &notes {
+            if let Some(name) = &notes.response {
+                let path = folder.join(name);
+                let text =
+                    std::fs::read_to_string(&path).map_err(|source| NightError::Io { path: path.clone(), source })?;
+                reading.response = Some(Arc::new(parse_response(&path, &text).map_err(NightError::Notes)?));
+            }
+            let c = &notes.calibration;
+            reading.mend_hot_pixels = c.mend_hot_pixels;
+            calibration = CalibrationFiles {
+                dark: files(folder, &c.dark)?,
+                bias: files(folder, &c.bias)?,
+                flat: files(folder, &c.flat)?,
+            };
+        }
+        Ok(Papers { notes, table, reading, calibration })
+    }
+
+    /// Averages the calibration frames; what cannot be used is said and left out.
+    fn make_masters(&mut self, diagnostics: &mut Vec<Diagnostic>) {
+        match Masters::make(&self.calibration, &self.reading) {
+            Ok(masters) => self.reading.masters = masters.map(Arc::new),
+            Err(e) => diagnostics.push(
+                Diagnostic::warning("calibration-left-out", format!("no calibration frame is used: {e}"))
+                    .with_help("give darks, bias and flats of one camera and size"),
+            ),
+        }
+    }
+
+    fn is_calibration(&self, path: &Path) -> bool {
+        self.calibration.all().any(|p| p == path)
+    }
+}
+
+/// The frames that a list of names means: files, and all frames of folders.
+fn files(folder: &Path, names: &[String]) -> Result<Vec<PathBuf>, NightError> {
+    let mut out = Vec::new();
+    for name in names {
+        let path = folder.join(name);
+        let io = |source| NightError::Io { path: path.clone(), source };
+        if path.is_dir() {
+            for entry in std::fs::read_dir(&path).map_err(io)? {
+                let file = entry.map_err(io)?.path();
+                if file.is_file() && is_frame(&file) {
+                    out.push(file);
+                }
+            }
+        } else if path.is_file() {
+            out.push(path);
+        } else {
+            return Err(io(std::io::ErrorKind::NotFound.into()));
+        }
+    }
+    out.sort();
+    Ok(out)
+}
+
 fn read_list(folder: &Path, mut paths: Vec<PathBuf>) -> Result<Warned<Night>, NightError> {
     use rayon::prelude::*;
-    let notes = read_notes(folder)?;
+    let mut papers = Papers::read(folder)?;
     let mut diagnostics = Vec::new();
+    papers.make_masters(&mut diagnostics);
+    paths.retain(|p| !papers.is_calibration(p));
     paths.sort();
     let read: Vec<_> = paths.into_par_iter().map(|p| (read_metadata(&p), p)).collect();
-    let (mut frames, mut rigs): (Vec<Frame>, Vec<Rig>) = (Vec::new(), Vec::new());
-    let mut unreadable = Vec::new();
+    let mut night = Night {
+        folder: folder.to_owned(),
+        notes: None,
+        frames: Vec::new(),
+        rigs: Vec::new(),
+        unreadable: papers.calibration.all().cloned().collect(),
+        site: None,
+        reading: papers.reading.clone(),
+    };
+    let mut conflicts = Vec::new();
     for (metadata, path) in read {
-        let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
-        let metadata = match metadata {
-            Ok(metadata) => metadata,
+        match metadata {
+            Ok(metadata) => night.add(path, metadata, &papers, &mut conflicts),
             Err(why) => {
                 diagnostics.push(
                     Diagnostic::warning("frame-unreadable", format!("{} is left out: {why}", path.display()))
                         .with_help("copy the file from the card again"),
                 );
-                unreadable.push(path);
-                continue;
+                night.unreadable.push(path);
             }
-        };
-        let time = metadata.capture_time(notes.as_ref());
-        let rig = rig_of(&metadata, notes.as_ref());
-        let index = rigs.iter().position(|r| *r == rig).unwrap_or_else(|| {
-            rigs.push(rig);
-            rigs.len() - 1
-        });
-        let foreground = notes.as_ref().is_some_and(|n| n.foreground.contains(&name));
-        frames.push(Frame { path, name, metadata, time, rig: index, foreground });
+        }
     }
-    if frames.is_empty() {
+    if night.frames.is_empty() {
         return Err(NightError::Empty { path: folder.to_owned() });
     }
-    largest_rig_first(&mut frames, &mut rigs);
+    let recorded = night.frames.iter().find_map(|f| f.metadata.place);
+    night.site = papers.notes.as_ref().and_then(|n| n.site).or(recorded);
+    night.notes = papers.notes;
+    largest_rig_first(&mut night.frames, &mut night.rigs);
     let time = |f: &Frame| f.time.map_or(f64::INFINITY, |t| t.middle.tt_seconds());
-    frames.sort_by(|a, b| time(a).total_cmp(&time(b)).then_with(|| a.name.cmp(&b.name)));
-    warn(&frames, &rigs, notes.as_ref(), &mut diagnostics);
-    Ok(Warned { value: Night { folder: folder.to_owned(), notes, frames, rigs, unreadable }, diagnostics })
+    night.frames.sort_by(|a, b| time(a).total_cmp(&time(b)).then_with(|| a.name.cmp(&b.name)));
+    remarks::of_frames(&night, &mut diagnostics);
+    remarks::of_papers(&night, &papers.table, &conflicts, recorded, &mut diagnostics);
+    Ok(Warned { value: night, diagnostics })
+}
+
+impl Night {
+    /// Takes a frame in, with what the table says of it; what that contradicts goes into `conflicts`.
+    fn add(
+        &mut self,
+        path: PathBuf,
+        mut metadata: FrameMetadata,
+        papers: &Papers,
+        conflicts: &mut Vec<(String, &'static str)>,
+    ) {
+        let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+        let notes = papers.notes.as_ref();
+        let entry = papers.table.entry(&name);
+        if let Some(entry) = entry {
+            conflicts.extend(entry.apply(&mut metadata).into_iter().map(|what| (name.clone(), what)));
+        }
+        let recorded = metadata.capture_time(notes);
+        let said = entry.and_then(|e| e.begins_unix_s).and_then(|t| metadata.time_of(t, true));
+        if let (Some(said), Some(recorded)) = (said, recorded)
+            && said.middle.seconds_since(recorded.middle).abs() > 1.5
+        {
+            conflicts.push((name.clone(), "time"));
+        }
+        let rig = rig_of(&metadata, notes);
+        let index = self.rigs.iter().position(|r| *r == rig).unwrap_or_else(|| {
+            self.rigs.push(rig);
+            self.rigs.len() - 1
+        });
+        let foreground = notes.is_some_and(|n| n.foreground.contains(&name));
+        self.frames.push(Frame { path, name, metadata, time: said.or(recorded), rig: index, foreground });
+    }
 }
 
 fn rig_of(metadata: &FrameMetadata, notes: Option<&ShootNotes>) -> Rig {
     let optics = notes.map(|n| n.optics).unwrap_or_default();
     let focal_length_mm = optics.focal_length_mm.or(metadata.focal_length_mm);
     let long_side = metadata.width.max(metadata.height) as f64;
-    let pitch_mm = optics.pixel_pitch_um.map(|p| p / 1000.0).or(optics.sensor_width_mm.map(|w| w / long_side));
+    let noted = optics.pixel_pitch_um.map(|p| p / 1000.0).or(optics.sensor_width_mm.map(|w| w / long_side));
+    let pitch_mm = noted.or(metadata.pixel_pitch_um.map(|p| p / 1000.0));
     Rig {
         width: metadata.width,
         height: metadata.height,
@@ -224,76 +342,4 @@ fn largest_rig_first(frames: &mut [Frame], rigs: &mut Vec<Rig>) {
     order.iter().enumerate().for_each(|(new, &old)| rank[old] = new);
     frames.iter_mut().for_each(|f| f.rig = rank[f.rig]);
     *rigs = order.into_iter().map(|i| rigs[i].clone()).collect();
-}
-
-fn warn(frames: &[Frame], rigs: &[Rig], notes: Option<&ShootNotes>, out: &mut Vec<Diagnostic>) {
-    let untimed: Vec<&str> = frames.iter().filter(|f| f.time.is_none()).map(|f| f.name.as_str()).collect();
-    if !untimed.is_empty() {
-        out.push(
-            Diagnostic::warning("frame-without-time", format!("no time is recorded in {}", few(&untimed)))
-                .with_help("such frames have no place on the sky; re-export them with their EXIF kept"),
-        );
-    }
-    if frames.iter().any(|f| f.time.is_some_and(|t| !t.zone_known)) {
-        out.push(
-            Diagnostic::warning(
-                "clock-zone-unknown",
-                "nobody says what zone the camera's clock was set to; UTC is assumed",
-            )
-            .with_help("write `clock: (utc_offset: \"+08:00\")` into shoot.ron beside the frames"),
-        );
-    }
-    if notes.is_none_or(|n| n.site.is_none()) {
-        out.push(
-            Diagnostic::note(
-                "site-unknown",
-                "no site is given: the Moon is found in the frames, but not placed on the sky",
-            )
-            .with_help("write `site: (latitude_deg: …, longitude_deg: …)` into shoot.ron beside the frames"),
-        );
-    }
-    let missing: Vec<&str> = notes
-        .map(|n| {
-            n.foreground.iter().filter(|name| !frames.iter().any(|f| f.name == **name)).map(String::as_str).collect()
-        })
-        .unwrap_or_default();
-    if !missing.is_empty() {
-        out.push(
-            Diagnostic::warning(
-                "foreground-missing",
-                format!("shoot.ron names a foreground frame that is not in the folder: {}", few(&missing)),
-            )
-            .with_help("write the file's name as it is, with its ending and its capitals"),
-        );
-    }
-    if rigs.len() > 1 {
-        let sizes: Vec<String> = rigs
-            .iter()
-            .enumerate()
-            .map(|(i, r)| {
-                format!("{} frames of {}x{}", frames.iter().filter(|f| f.rig == i).count(), r.width, r.height)
-            })
-            .collect();
-        out.push(Diagnostic::note(
-            "several-rigs",
-            format!("the frames come from {} rigs ({}); each is solved by itself", rigs.len(), sizes.join(", ")),
-        ));
-    }
-    for pair in frames.windows(2) {
-        if let (Some(a), Some(b)) = (pair[0].time, pair[1].time)
-            && pair[0].rig == pair[1].rig
-            && (a.middle.seconds_since(b.middle)).abs() < 1e-3
-        {
-            out.push(Diagnostic::warning(
-                "same-time",
-                format!("{} and {} carry the same time", pair[0].name, pair[1].name),
-            ));
-        }
-    }
-}
-
-/// The first names of a list and how many more.
-fn few(names: &[&str]) -> String {
-    let shown = names.iter().take(3).copied().collect::<Vec<_>>().join(", ");
-    if names.len() > 3 { format!("{shown} and {} more", names.len() - 3) } else { shown }
 }

@@ -33,6 +33,27 @@ pub struct ShootNotes {
     /// Frames of the landscape alone, to lay Moons on.
     #[serde(default)]
     pub foreground: Vec<String>,
+    /// The camera's response as a table beside the frames (see `moonloom light`); without one, JPEGs are
+    /// read by their profile or as sRGB.
+    #[serde(default)]
+    pub response: Option<String>,
+    /// Dark, flat and bias frames.
+    #[serde(default)]
+    pub calibration: Calibration,
+}
+
+/// Frames that show what the camera adds by itself: file names, or folders of them, beside the frames.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Calibration {
+    /// Cap on, as long as the night's frames.
+    pub dark: Vec<String>,
+    /// Cap on, as short as can be.
+    pub bias: Vec<String>,
+    /// An even surface through the same optics.
+    pub flat: Vec<String>,
+    /// Whether single glowing sites are mended; by default in camera raw and FITS, whose maker has not.
+    pub mend_hot_pixels: Option<bool>,
 }
 
 /// Geodetic place, WGS84.
@@ -121,6 +142,20 @@ impl ShootNotes {
                 format!("`{offset}` is not an offset from UTC"),
                 "write it like \"+08:00\" or \"-03:30\"",
             );
+        }
+        let outside = |name: &String| {
+            let name = Path::new(name);
+            name.components().any(|c| !matches!(c, std::path::Component::Normal(_))) || name.as_os_str().is_empty()
+        };
+        let c = &notes.calibration;
+        for (field, names) in [("dark", &c.dark), ("bias", &c.bias), ("flat", &c.flat)] {
+            if let Some(name) = names.iter().find(|n| outside(n)) {
+                return fault(
+                    &["calibration", field],
+                    format!("`{name}` is no file or folder beside the frames"),
+                    "give names without `..` and without a leading slash",
+                );
+            }
         }
         if !notes.clock.ahead_s.is_finite() || notes.clock.ahead_s.abs() > 1e6 {
             return fault(

@@ -1,6 +1,7 @@
 //! Where each disc goes: what the arrangements share, and one file for each.
 
 mod phase_grid;
+mod place;
 mod shadow_map;
 mod sky_track;
 mod template;
@@ -11,15 +12,15 @@ pub(super) use sky_track::sky_track;
 pub(super) use template::check_template;
 
 use super::Layout;
-use super::check::{blend_mode, colour};
-use super::composition::{Composition, Gain, Placement, TextAnchor, TextRequest, ToneCurve};
-use super::notation::{Normalization, Upright};
+use super::check::colour;
+use super::composition::{AirTreatment, Composition, Development, Placement, TextAnchor, TextRequest, ToneCurve};
+use super::notation::{Atmosphere, Normalization, Upright, WhiteBalance};
 use super::select::Chosen;
 use crate::diag::Diagnostic;
 use crate::ingest::Night;
-use crate::raster::{LinearMap, Matrix2, PixelPoint};
+use crate::raster::{Matrix2, PixelPoint};
 use crate::register::Registration;
-use crate::sky::{ApparentPosition, Lens, apparent_moon};
+use crate::sky::{ApparentPosition, Extinction, Lens, MOON_COLOUR, apparent_moon};
 use crate::units::{Angle, Instant};
 
 const IDENTITY: Matrix2 = [[1.0, 0.0], [0.0, 1.0]];
@@ -50,6 +51,13 @@ struct Righting {
 impl Righting {
     /// As it lies in its frame.
     const AS_SHOT: Righting = Righting { turn: Angle::ZERO, unmirror: false };
+
+    /// Offset in the source of an offset on the canvas, lengths kept.
+    fn back(self) -> Matrix2 {
+        let (sin, cos) = self.turn.radians().sin_cos();
+        let flip = if self.unmirror { -1.0 } else { 1.0 };
+        [[cos * flip, sin], [-sin * flip, cos]]
+    }
 
     /// Turned further on the canvas, clockwise.
     fn and(self, clockwise: Angle) -> Self {
@@ -89,60 +97,6 @@ impl Context<'_> {
         colour(&self.layout.file.canvas.ink).unwrap_or([0.6; 3])
     }
 
-    /// The placement of one disc: from its own frame, unstretched, turned, scaled.
-    fn place(&self, chosen: &Chosen<'_>, spot: &Spot) -> Option<Placement> {
-        let f = chosen.registered;
-        let (source_centre, source_radius_px) = (f.centre?, f.radius_px?);
-        // In the source, a rectified offset is the metric times the pixel offset; the metric's
-        // determinant carries the mean scale, which `radius_px` already has.
-        let metric = self.lens(f.rig).map_or(IDENTITY, |l| l.local_metric(source_centre));
-        let [[a, b], [c, d]] = metric;
-        let metric = scaled(metric, 1.0 / (a * d - b * c).abs().sqrt());
-        let (sin, cos) = spot.turn.turn.radians().sin_cos();
-        // Canvas offset -> mirrored back -> turned back -> source scale -> source pixels.
-        let flip = if spot.turn.unmirror { -1.0 } else { 1.0 };
-        let back = [[cos * flip, sin], [-sin * flip, cos]];
-        let to_rectified = scaled(times(back, spot.stretch), source_radius_px / spot.radius_px);
-        let map =
-            LinearMap { source_centre, target_centre: spot.centre, to_source: times(inverse(metric), to_rectified) };
-        let light = &self.layout.file.light;
-        Some(Placement {
-            frame: f.file.clone(),
-            utc: f.utc.clone().unwrap_or_default(),
-            map,
-            to_disc: scaled(spot.stretch, 1.0 / spot.radius_px),
-            radius_px: spot.radius_px,
-            source_radius_px,
-            turn_rad: spot.turn.turn.radians(),
-            gain: self.gain(chosen),
-            feather_px: light.feather_px,
-            subtract_sky: light.subtract_sky,
-            blend: blend_mode(light.blend),
-        })
-    }
-
-    /// Lays one disc with its label; a disc that cannot be placed gets no label either.
-    fn lay(&self, out: &mut Composition, chosen: &Chosen<'_>, index: usize, spot: &Spot) {
-        if let Some(placement) = self.place(chosen, spot) {
-            out.placements.push(placement);
-            out.texts.extend(self.label(chosen, index, spot));
-        }
-    }
-
-    fn gain(&self, chosen: &Chosen<'_>) -> Gain {
-        let light = &self.layout.file.light;
-        let f = chosen.registered;
-        match light.normalization {
-            Normalization::AsShot => Gain::Factor(1.0),
-            Normalization::Even => Gain::ToLevel(light.even_level as f32),
-            Normalization::Photometric { .. } => {
-                let exposure = self.night.frame(&f.file).and_then(|frame| frame.metadata.exposure);
-                let light_gain = exposure.map_or(1.0, |e| e.light_gain() * crate::sky::SATURATION_PER_LIGHT_GAIN);
-                Gain::Factor((light.even_level / light_gain) as f32)
-            }
-        }
-    }
-
     fn tone(&self) -> ToneCurve {
         let light = &self.layout.file.light;
         let exponent = match light.normalization {
@@ -150,6 +104,20 @@ impl Context<'_> {
             _ => 1.0,
         };
         ToneCurve { exponent, white: light.even_level as f32 }
+    }
+
+    fn development(&self) -> Development {
+        let light = &self.layout.file.light;
+        Development {
+            moon_colour: (light.white_balance == WhiteBalance::Moon).then_some(MOON_COLOUR),
+            air: match light.atmosphere {
+                Atmosphere::Kept => AirTreatment::Kept,
+                Atmosphere::Fitted => AirTreatment::Fitted(Extinction::default().magnitudes),
+                Atmosphere::Removed { magnitudes: (r, g, b) } => AirTreatment::Removed([r, g, b]),
+            },
+            shadow_lift: light.shadow_lift as f32,
+            sharpening: light.sharpening,
+        }
     }
 
     fn apparent(&self, instant: Option<Instant>) -> Option<ApparentPosition> {
@@ -226,6 +194,7 @@ impl Context<'_> {
             background: colour(&file.canvas.background).unwrap_or([0.0; 3]),
             backplate: None,
             placements: Vec::new(),
+            development: self.development(),
             tone: self.tone(),
             marks: Vec::new(),
             texts: Vec::new(),

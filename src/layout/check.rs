@@ -1,18 +1,19 @@
 //! Ranges and contradictions of a layout file, in our own words, with the place in the file.
 
-use super::notation::{Arrangement, Normalization};
-use super::{Layout, composition};
+use super::Layout;
+use super::notation::{Arrangement, Atmosphere, Normalization, Sharpening};
 use crate::diag::Diagnostic;
-use crate::raster::TransferFunction;
+use crate::raster::{ColourMatrix, RgbSpace, TransferFunction};
 use crate::units::Instant;
 use palette::Srgb;
 use std::str::FromStr;
 
-/// Linear RGB of a CSS colour name or `#rrggbb`.
+/// Light in the working space of a CSS colour name or `#rrggbb`.
 pub(super) fn colour(text: &str) -> Option<[f32; 3]> {
     let lower = text.trim().to_ascii_lowercase();
     let srgb: Srgb<u8> = palette::named::from_str(&lower).or_else(|| Srgb::from_str(&lower).ok())?;
-    Some([srgb.red, srgb.green, srgb.blue].map(|c| TransferFunction::Srgb.decode(f32::from(c) / 255.0)))
+    let light = [srgb.red, srgb.green, srgb.blue].map(|c| TransferFunction::Srgb.decode(f32::from(c) / 255.0));
+    Some(ColourMatrix::new(RgbSpace::SRGB.to(&RgbSpace::WORKING)).apply(light))
 }
 
 /// Largest side of a canvas, pixels.
@@ -136,7 +137,48 @@ fn light(layout: &Layout) -> Result<(), Diagnostic> {
             "1 keeps true ratios; 0.25 shows twelve stops as three",
         ));
     }
-    Ok(())
+    let wrong = |field: &str, message: String, help: &str| Err(layout.fault(&["light", field], message, help));
+    if !(0.0..=1.0).contains(&l.shadow_lift) {
+        return wrong(
+            "shadow_lift",
+            format!("{} is not between 0 and 1", l.shadow_lift),
+            "0.6 shows sliver and copper",
+        );
+    }
+    if let Some(m) = l.merge {
+        if !(0.5..=3600.0).contains(&m.within_s) {
+            return wrong(
+                "within_s",
+                format!("frames {} s apart are no moment", m.within_s),
+                "give 0.5 to 3600 seconds",
+            );
+        }
+        if !(0.05..=1.0).contains(&m.sharpest_share) {
+            let help = "0.5 keeps the sharper half, 1 keeps all";
+            return wrong("sharpest_share", format!("{} is not between 0.05 and 1", m.sharpest_share), help);
+        }
+    }
+    if let Atmosphere::Removed { magnitudes: (r, g, b) } = l.atmosphere
+        && ![r, g, b].iter().all(|k| (0.0..=3.0).contains(k))
+    {
+        return wrong(
+            "magnitudes",
+            "an extinction is not between 0 and 3 magnitudes".into(),
+            "a clear night has some 0.2",
+        );
+    }
+    match l.sharpening {
+        Sharpening::Deconvolution { rounds } if !(1..=100).contains(&rounds) => {
+            wrong("rounds", format!("{rounds} rounds"), "give 1 to 100; 5 is gentle")
+        }
+        Sharpening::Unsharp { radius_px, .. } if !(0.2..=50.0).contains(&radius_px) => {
+            wrong("radius_px", format!("a blur of {radius_px} px"), "give 0.2 to 50")
+        }
+        Sharpening::Unsharp { amount, .. } if !(0.0..=10.0).contains(&amount) => {
+            wrong("amount", format!("an amount of {amount}"), "give 0 to 10; 0.5 is gentle")
+        }
+        _ => Ok(()),
+    }
 }
 
 fn selection(layout: &Layout) -> Result<(), Diagnostic> {
@@ -204,15 +246,6 @@ fn diameter(layout: &Layout, arrangement: &str, diameter_px: Option<f64>) -> Res
     Ok(())
 }
 
-/// The blend mode that a layout names.
-pub(super) fn blend_mode(choice: super::notation::BlendChoice) -> composition::BlendMode {
-    match choice {
-        super::notation::BlendChoice::Normal => composition::BlendMode::Normal,
-        super::notation::BlendChoice::Lighten => composition::BlendMode::Lighten,
-        super::notation::BlendChoice::Screen => composition::BlendMode::Screen,
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -220,7 +253,7 @@ mod tests {
     #[test]
     fn colours_are_read_by_name_and_by_number() {
         assert_eq!(colour("black"), Some([0.0; 3]));
-        assert_eq!(colour("#ffffff"), Some([1.0; 3]));
+        assert!(colour("#ffffff").unwrap().iter().all(|v| (v - 1.0).abs() < 1e-5));
         assert!(colour("moonish").is_none());
     }
 }

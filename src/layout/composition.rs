@@ -1,19 +1,8 @@
 //! The composition: what is drawn, resolved to pixels and radians, in drawing order.
 
+use super::notation::{BlendChoice, Sharpening};
 use crate::raster::{LinearMap, Matrix2, PixelPoint};
 use serde::{Serialize, Serializer};
-
-/// How a disc meets what is below it (W3C Compositing and Blending Level 1).
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum BlendMode {
-    /// `normal`.
-    Normal,
-    /// `lighten`.
-    Lighten,
-    /// `screen`.
-    Screen,
-}
 
 /// One curve for the whole picture: out = white x (in / white)^exponent, by the brightest channel
 /// so that colours keep their hue.
@@ -32,8 +21,65 @@ pub enum Gain {
     /// By this factor.
     Factor(f32),
     /// So that its brighter part (98th percentile of the brightest channel, over the sky) comes to this
-    /// level; by 64 or its inverse at most.
+    /// level, the discs before and after considered.
     ToLevel(f32),
+}
+
+/// Another frame of the same moment, merged into the disc.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Companion {
+    /// The frame.
+    pub frame: String,
+    /// Centre of its disc, pixels of the frame.
+    pub centre_px: (f64, f64),
+    /// Its light over that of the placement's own frame, for the same radiance.
+    pub light_ratio: f64,
+}
+
+/// What the sky did to a disc's light.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct DiscSky {
+    /// Of the air before it.
+    pub airmass: f64,
+    /// Expected radiance of its brighter part over the uneclipsed Moon's, red, green and blue.
+    pub expected: [f64; 3],
+}
+
+/// The Earth's shadow as it lies on a disc of the source frame.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct ShadowOnDisc {
+    /// From the disc's centre to the shadow's axis, pixels of the frame.
+    pub axis_px: (f64, f64),
+    /// Radius of the penumbra, pixels of the frame.
+    pub penumbra_px: f64,
+    /// Light over the uneclipsed Moon's at even steps from the axis to the penumbra's edge.
+    #[serde(skip)]
+    pub light: Vec<f32>,
+}
+
+/// What is done to the colours of all discs.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum AirTreatment {
+    /// Nothing is removed.
+    Kept,
+    /// Removed by the night's own discs; by these magnitudes per airmass where they do not tell.
+    Fitted([f64; 3]),
+    /// Removed by magnitudes per airmass.
+    Removed([f64; 3]),
+}
+
+/// How the light of all discs is developed.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Development {
+    /// The colour that the uneclipsed Moon gets, where white is anchored on it.
+    pub moon_colour: Option<[f64; 3]>,
+    /// What becomes of the air.
+    pub air: AirTreatment,
+    /// Exponent by which the shadow's light is divided out.
+    pub shadow_lift: f32,
+    /// Sharpening of the discs.
+    pub sharpening: Sharpening,
 }
 
 /// One disc.
@@ -41,6 +87,8 @@ pub enum Gain {
 pub struct Placement {
     /// The frame it comes from.
     pub frame: String,
+    /// Frames of the same moment that are merged into it.
+    pub also: Vec<Companion>,
     /// Middle of the exposure, UTC.
     pub utc: String,
     /// Source pixels that its pixels take their light from.
@@ -54,14 +102,22 @@ pub struct Placement {
     pub source_radius_px: f64,
     /// Clockwise turn from the source to the canvas, radians.
     pub turn_rad: f64,
+    /// Width of the limb in the source frame (Gaussian sigma), pixels, where it was measured.
+    pub edge_width_px: Option<f64>,
+    /// How much light one of the frame's values stands for, by the exposure: t x ISO / N^2.
+    pub light_gain: Option<f64>,
     /// By how much its light is multiplied.
     pub gain: Gain,
+    /// What the sky did to its light, where site and time are known.
+    pub sky: Option<DiscSky>,
+    /// The shadow on it, where its orientation is known too.
+    pub shadow: Option<ShadowOnDisc>,
     /// Softness of the limb, canvas pixels.
     pub feather_px: f64,
     /// Whether sky and glow around the source disc are subtracted.
     pub subtract_sky: bool,
     /// How it meets what is below.
-    pub blend: BlendMode,
+    pub blend: BlendChoice,
 }
 
 impl Placement {
@@ -160,6 +216,8 @@ pub struct Composition {
     pub backplate: Option<BackplatePlacement>,
     /// The discs, later ones above.
     pub placements: Vec<Placement>,
+    /// How the light of all discs is developed.
+    pub development: Development,
     /// The curve that all discs pass.
     pub tone: ToneCurve,
     /// Marks above the discs.

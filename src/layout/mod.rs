@@ -2,22 +2,24 @@
 //!
 //! * `notation`: the layout file as a person writes it;
 //! * `check`: ranges and contradictions, in our own words, with the place in the file;
-//! * `select`: which frames are shown;
+//! * `select`: which frames are shown, `moments` which of them are one;
 //! * `arrange`: where each disc goes, one file an arrangement;
 //! * `composition`: what comes out, which `blend` draws without asking anything.
 
 mod arrange;
 mod check;
 mod composition;
+mod moments;
 mod notation;
 mod select;
 
 pub use composition::{
-    BackplatePlacement, BlendMode, Composition, Gain, Mark, Placement, TextAnchor, TextRequest, ToneCurve,
+    AirTreatment, BackplatePlacement, Companion, Composition, Development, DiscSky, Gain, Mark, Placement,
+    ShadowOnDisc, TextAnchor, TextRequest, ToneCurve,
 };
 pub use notation::{
-    Arrangement, Backplate, Canvas, Labels, LayoutFile, Light, Normalization, Order, PhaseGrid, Selection, ShadowMap,
-    SkyTrack, Upright,
+    Arrangement, Atmosphere, Backplate, BlendChoice, Canvas, ColourSpace, Depth, Labels, LayoutFile, Light, Merging,
+    Normalization, Order, Output, PhaseGrid, Selection, ShadowMap, Sharpening, SkyTrack, Upright, WhiteBalance,
 };
 
 use crate::diag::{Diagnostic, Warned};

@@ -1,5 +1,11 @@
 //! The layout file as a person writes it.
 
+mod light;
+mod output;
+
+pub use light::{Atmosphere, BlendChoice, Light, Merging, Normalization, Sharpening, WhiteBalance};
+pub use output::{ColourSpace, Depth, Output};
+
 use serde::{Deserialize, Serialize};
 
 /// A whole layout file.
@@ -28,6 +34,9 @@ pub struct LayoutFile {
     /// Words beside the discs.
     #[serde(default)]
     pub labels: Option<Labels>,
+    /// The file that is written.
+    #[serde(default)]
+    pub output: Output,
 }
 
 /// The sheet.
@@ -188,60 +197,6 @@ pub struct Selection {
     pub from_utc: Option<String>,
     /// Not after this UTC instant.
     pub to_utc: Option<String>,
-}
-
-/// How the discs' light is treated.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields, default)]
-pub struct Light {
-    /// How exposures are evened out.
-    pub normalization: Normalization,
-    /// Brightness of a disc's brighter part after `Even`, 0..1 linear.
-    pub even_level: f64,
-    /// Subtract the glow and sky around each disc.
-    pub subtract_sky: bool,
-    /// Softness of the mask at the limb, pixels of the picture.
-    pub feather_px: f64,
-    /// How discs meet what is below them.
-    pub blend: BlendChoice,
-}
-
-impl Default for Light {
-    fn default() -> Self {
-        Light {
-            normalization: Normalization::Even,
-            even_level: 0.55,
-            subtract_sky: true,
-            feather_px: 1.5,
-            blend: BlendChoice::Lighten,
-        }
-    }
-}
-
-/// Compositing by its W3C names (Compositing and Blending Level 1).
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub enum BlendChoice {
-    /// The disc covers what is below (`normal`).
-    Normal,
-    /// The lighter of the two, channel by channel (`lighten`).
-    Lighten,
-    /// Light added as if projected twice (`screen`).
-    Screen,
-}
-
-/// How exposures are evened out.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-pub enum Normalization {
-    /// File values as they are.
-    AsShot,
-    /// Each disc's brighter part equally bright.
-    Even,
-    /// True ratios of light by exposure time, aperture and sensitivity, with one tone curve for the
-    /// whole picture: full Moon at `even_level`, each stop below it `stop_height` stops below.
-    Photometric {
-        /// 1 keeps true ratios; 0.25 shows twelve stops as three.
-        stop_height: f64,
-    },
 }
 
 /// Words beside the discs.

@@ -1,16 +1,25 @@
 //! Which frames are shown.
 
 use super::Layout;
+use super::moments::moments;
 use crate::diag::{Diagnostic, Warned};
 use crate::ingest::Night;
 use crate::register::{FrameRegistration, Registration, Status};
 use crate::units::Instant;
 
 /// One chosen frame with what is known of it.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub(super) struct Chosen<'a> {
     pub registered: &'a FrameRegistration,
     pub instant: Option<Instant>,
+    /// Frames of the same moment, to be merged into it.
+    pub also: Vec<&'a FrameRegistration>,
+}
+
+impl<'a> Chosen<'a> {
+    pub(super) fn alone(registered: &'a FrameRegistration) -> Self {
+        Chosen { registered, instant: instant(registered), also: Vec::new() }
+    }
 }
 
 /// When a registered frame was taken, the clock put right.
@@ -32,7 +41,7 @@ pub(super) fn select<'a>(
             .frames
             .iter()
             .filter(|f| f.rig == wanted.rig && f.status == Status::Measured && !f.exclude && !f.foreground)
-            .map(|f| Chosen { registered: f, instant: instant(f) })
+            .map(Chosen::alone)
             .collect(),
     };
     if wanted.files.is_none() {
@@ -61,6 +70,9 @@ pub(super) fn select<'a>(
         if let Some(bound) = bound.as_deref().and_then(|t| Instant::parse_utc(t).ok()) {
             chosen.retain(|c| c.instant.is_some_and(|i| if later { i >= bound } else { i <= bound }));
         }
+    }
+    if let Some(merging) = layout.file.light.merge {
+        chosen = moments(chosen, night, merging);
     }
     if let Some(minutes) = wanted.minutes_apart {
         let mut last: Option<Instant> = None;
@@ -91,7 +103,7 @@ pub(super) fn select<'a>(
 /// `count` of them, evenly spread over time (by index where times are missing).
 fn spread<'a>(chosen: &[Chosen<'a>], count: usize) -> Vec<Chosen<'a>> {
     if count == 1 {
-        return vec![chosen[chosen.len() / 2]];
+        return vec![chosen[chosen.len() / 2].clone()];
     }
     let all_timed = chosen.iter().all(|c| c.instant.is_some());
     let key = |i: usize| chosen[i].instant.filter(|_| all_timed).map_or(i as f64, Instant::tt_seconds);
@@ -106,7 +118,7 @@ fn spread<'a>(chosen: &[Chosen<'a>], count: usize) -> Vec<Chosen<'a>> {
             out.push(best);
         }
     }
-    out.into_iter().map(|i| chosen[i]).collect()
+    out.into_iter().map(|i| chosen[i].clone()).collect()
 }
 
 fn by_name<'a>(
@@ -138,7 +150,7 @@ fn by_name<'a>(
                     "a gap stays a gap: choose a frame with a Moon",
                 ));
             }
-            Ok(Chosen { registered: frame, instant: instant(frame) })
+            Ok(Chosen::alone(frame))
         })
         .collect()
 }

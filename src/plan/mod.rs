@@ -19,7 +19,7 @@ pub use interval::Interval;
 pub use timetable::TimetableRow;
 
 use crate::simulate::RehearsedRig;
-use crate::sky::{Contact, EclipseKind, LunarEclipse, Observer, Refraction, apparent_moon};
+use crate::sky::{Contact, LunarEclipse, Observer, Refraction, apparent_moon};
 use crate::units::{Angle, Instant};
 use jiff::tz::TimeZone;
 use serde::Serialize;
@@ -83,7 +83,7 @@ pub struct RigPlan {
 pub struct EclipseSummary {
     /// `total`, `partial` or `penumbral`.
     #[serde(rename = "type")]
-    pub kind: &'static str,
+    pub kind: String,
     /// Share of the Moon's diameter in the umbra at greatest eclipse.
     pub umbral_magnitude: f64,
     /// Share of the Moon's diameter in the penumbra.
@@ -160,11 +160,7 @@ pub fn summarize(eclipse: &LunarEclipse, observer: Option<&Observer>) -> Eclipse
         }
     });
     EclipseSummary {
-        kind: match eclipse.kind {
-            EclipseKind::Total => "total",
-            EclipseKind::Partial => "partial",
-            EclipseKind::Penumbral => "penumbral",
-        },
+        kind: eclipse.kind.to_string(),
         umbral_magnitude: eclipse.umbral_magnitude,
         penumbral_magnitude: eclipse.penumbral_magnitude,
         gamma: eclipse.gamma,

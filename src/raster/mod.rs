@@ -1,9 +1,10 @@
-//! Pixels without meaning: images, points, rectangles, similarities and stamps.
+//! Pixels without meaning: images, their colour spaces, points, rectangles, similarities and stamps.
 //!
 //! Pixel coordinates have x to the right, y down and their origin at the top-left *corner*
 //! of the image, so that the first pixel's centre is (0.5, 0.5).
 
 mod coded;
+mod colour;
 mod geometry;
 mod image;
 mod resample;
@@ -11,6 +12,7 @@ mod stamp;
 mod transfer;
 
 pub use coded::CodedPlane;
+pub use colour::{ColourMatrix, Matrix3, RgbSpace, inverse, product};
 pub use geometry::{LinearMap, Matrix2, PixelPoint, PixelRect, Similarity};
 pub use image::{LinearImage, Plane};
 pub use resample::resample;

@@ -10,7 +10,7 @@ use super::truth::{FrameTruth, Truth};
 use crate::diag::write_ron;
 use crate::ingest::{Clock, Optics, ShootNotes};
 use crate::random::{hash, normal, uniform};
-use crate::raster::{LinearImage, PixelPoint, TransferFunction};
+use crate::raster::{LinearImage, PixelPoint, RgbSpace};
 use crate::sky::{
     CameraPointing, Danjon, Extinction, Lens, LunarEclipse, Observer, Refraction, SATURATION_PER_LIGHT_GAIN,
 };
@@ -171,6 +171,7 @@ impl<'a> Night<'a> {
         let ending = match self.rig.format {
             FrameFormat::Jpeg { .. } => "jpg",
             FrameFormat::LinearTiff => "tif",
+            FrameFormat::Dng => "dng",
         };
         let mut shots = Vec::new();
         for frame in &self.rig.foreground {
@@ -179,8 +180,16 @@ impl<'a> Night<'a> {
             shots.push(Shot { opens, exposure, file: String::new(), foreground: true });
         }
         for opens in self.rig.instants(&self.eclipse) {
-            let exposure = self.rig.exposure(self.moon(opens).shadow.umbral_fraction());
-            shots.push(Shot { opens, exposure, file: String::new(), foreground: false });
+            let middle = self.rig.exposure(self.moon(opens).shadow.umbral_fraction());
+            let stops: &[f64] = &self.rig.frames.bracket_stops;
+            let mut opens = opens;
+            for stop in if stops.is_empty() { &[0.0] } else { stops } {
+                let mut exposure = middle;
+                exposure.time.seconds *= stop.exp2();
+                shots.push(Shot { opens, exposure, file: String::new(), foreground: false });
+                // A second to write the frame.
+                opens = opens.plus_seconds(exposure.time.seconds + 1.0);
+            }
         }
         shots.sort_by(|a, b| a.opens.tt_seconds().total_cmp(&b.opens.tt_seconds()));
         let initial = self.rig.name.chars().next().unwrap_or('f');
@@ -343,18 +352,16 @@ impl<'a> Night<'a> {
     }
 
     fn write(&self, path: &Path, shot: &Shot, image: &LinearImage) -> Result<(), WriteError> {
-        let (container, depth, transfer) = match self.rig.format {
-            FrameFormat::Jpeg { quality } => (Container::Jpeg { quality }, BitDepth::Eight, TransferFunction::Srgb),
-            FrameFormat::LinearTiff => (Container::Tiff, BitDepth::Sixteen, TransferFunction::Linear),
+        let (container, space) = match self.rig.format {
+            FrameFormat::Jpeg { quality } => (Container::Jpeg { quality }, RgbSpace::SRGB),
+            FrameFormat::LinearTiff => (Container::Tiff, RgbSpace::LINEAR_SRGB),
+            FrameFormat::Dng => (Container::Dng, RgbSpace::LINEAR_SRGB),
         };
         let clock = shot.opens.plus_seconds(self.rig.mishaps.clock_ahead_s + self.offset_s as f64).to_utc();
         let hundredths = clock.subsec_millisecond() / 10;
         let spec = OutputSpec {
-            container,
-            depth,
-            transfer,
-            dots_per_inch: 300.0,
-            description: None,
+            space,
+            light: RgbSpace::LINEAR_SRGB,
             capture: Some(CaptureTags {
                 date_time_original: clock.strftime("%Y:%m:%d %H:%M:%S").to_string(),
                 sub_second: format!("{hundredths:02}"),
@@ -364,6 +371,7 @@ impl<'a> Night<'a> {
                 focal_length_mm: self.rig.camera.focal_length_mm,
                 camera_model: self.rig.camera.model.clone(),
             }),
+            ..OutputSpec::new(container, BitDepth::Sixteen)
         };
         let width = image.width();
         write_picture(path, &spec, (width, image.height()), &mut |rows| {

@@ -193,6 +193,9 @@ pub struct Firing {
     /// Contacts at which it fires besides.
     #[serde(default)]
     pub also_at: Vec<String>,
+    /// A bracket: each time it fires once for each of these, the shutter so many stops longer.
+    #[serde(default)]
+    pub bracket_stops: Vec<f64>,
 }
 
 /// One step of the exposure ladder.
@@ -243,6 +246,8 @@ pub enum FrameFormat {
     },
     /// Sixteen-bit TIFF of linear light.
     LinearTiff,
+    /// Camera raw: a mosaic of colour filters as DNG.
+    Dng,
 }
 
 impl Default for FrameFormat {
@@ -371,6 +376,8 @@ pub(super) fn empty_notes() -> crate::ingest::ShootNotes {
         mount: Mount::Unknown,
         linear_values: false,
         foreground: Vec::new(),
+        response: None,
+        calibration: crate::ingest::Calibration::default(),
     }
 }
 

@@ -52,6 +52,16 @@ pub enum EclipseKind {
     Total,
 }
 
+impl std::fmt::Display for EclipseKind {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            EclipseKind::Penumbral => "penumbral",
+            EclipseKind::Partial => "partial",
+            EclipseKind::Total => "total",
+        })
+    }
+}
+
 /// One eclipse of the Moon.
 #[derive(Clone, Debug)]
 pub struct LunarEclipse {

@@ -38,7 +38,7 @@ pub use lunar_surface::{SurfaceDetail, lunar_albedo};
 pub use moon::{MOON_RADIUS_KM, SERIES_RANGE, geocentric_moon};
 pub use observer::{Observer, SiteError};
 pub use orientation::{Libration, geocentric_libration, libration};
-pub use photometry::{Danjon, Extinction, SATURATION_PER_LIGHT_GAIN, ShadowLight, airmass};
+pub use photometry::{Danjon, Extinction, MOON_COLOUR, SATURATION_PER_LIGHT_GAIN, ShadowLight, airmass};
 pub use pointing::{CameraPointing, Lens};
 pub use projection::Projection;
 pub use refraction::Refraction;

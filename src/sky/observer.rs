@@ -64,6 +64,15 @@ impl Observer {
         })
     }
 
+    /// How far another place is, along a great circle of a globe of 6371 km (an ellipsoid's is within half a
+    /// percent of it).
+    pub fn kilometres_from(&self, other: &Observer) -> f64 {
+        let (a, b) = (self.latitude.radians(), other.latitude.radians());
+        let half = |v: f64| (v / 2.0).sin().powi(2);
+        let h = half(b - a) + a.cos() * b.cos() * half(other.longitude.radians() - self.longitude.radians());
+        2.0 * 6371.0 * h.sqrt().min(1.0).asin()
+    }
+
     pub(super) fn orientation(&self, instant: Instant) -> EarthOrientation {
         EarthOrientation::at(instant, self.ut1_minus_utc_s)
     }

@@ -4,17 +4,22 @@
 //! writes them under a temporary name beside the target, which is renamed when everything is on
 //! the disk. An interrupted run leaves an older file as it was.
 
+mod codes;
+mod dng;
 mod exif_block;
+mod exr;
+mod icc;
 mod jpeg;
 mod png;
-mod quantize;
+mod record;
 mod tiff;
 mod whole_file;
 
 pub use exif_block::CaptureTags;
+pub use record::PictureRecord;
 pub use whole_file::write_text;
 
-use crate::raster::TransferFunction;
+use crate::raster::{RgbSpace, TransferFunction};
 use std::path::{Path, PathBuf};
 
 /// Bits per channel in the file.
@@ -24,20 +29,69 @@ pub enum BitDepth {
     Eight,
     /// Sixteen-bit integer.
     Sixteen,
+    /// Half precision (OpenEXR).
+    Half,
+    /// Single precision (OpenEXR, TIFF).
+    Float,
+}
+
+impl BitDepth {
+    /// Bytes of one channel's value.
+    fn bytes(self) -> usize {
+        match self {
+            BitDepth::Eight => 1,
+            BitDepth::Sixteen | BitDepth::Half => 2,
+            BitDepth::Float => 4,
+        }
+    }
 }
 
 /// The kind of file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Container {
-    /// TIFF 6.0, Deflate with horizontal predictor.
+    /// TIFF 6.0, or BigTIFF when it would not fit: Deflate with a predictor; eight or sixteen bits or floats.
     Tiff,
-    /// PNG.
+    /// PNG: eight or sixteen bits.
     Png,
-    /// JPEG (eight bits, for previews and rehearsed camera frames).
+    /// OpenEXR: half or single precision, always linear.
+    Exr,
+    /// JPEG: eight bits, for previews and rehearsed camera frames.
     Jpeg {
         /// 1..=100.
         quality: u8,
     },
+    /// DNG: a sensor's mosaic, for rehearsed camera frames.
+    Dng,
+}
+
+impl Container {
+    /// The kind that a file's ending asks for.
+    ///
+    /// # Errors
+    /// [`WriteError::UnknownEnding`].
+    pub fn for_path(path: &Path) -> Result<Self, WriteError> {
+        let ending = path.extension().and_then(|e| e.to_str()).unwrap_or("").to_ascii_lowercase();
+        match ending.as_str() {
+            "tif" | "tiff" => Ok(Container::Tiff),
+            "png" => Ok(Container::Png),
+            "exr" => Ok(Container::Exr),
+            "jpg" | "jpeg" => Ok(Container::Jpeg { quality: 92 }),
+            _ => Err(WriteError::UnknownEnding { path: path.to_owned() }),
+        }
+    }
+
+    /// The depth nearest to a wish that this kind can hold.
+    pub fn depth(self, wish: BitDepth) -> BitDepth {
+        match (self, wish) {
+            (Container::Jpeg { .. }, _) => BitDepth::Eight,
+            (Container::Dng, _) => BitDepth::Sixteen,
+            (Container::Exr, BitDepth::Float) => BitDepth::Float,
+            (Container::Exr, _) => BitDepth::Half,
+            (Container::Png, BitDepth::Half | BitDepth::Float) => BitDepth::Sixteen,
+            (Container::Tiff, BitDepth::Half) => BitDepth::Float,
+            (_, wish) => wish,
+        }
+    }
 }
 
 /// How a picture is to be written.
@@ -45,39 +99,53 @@ pub enum Container {
 pub struct OutputSpec {
     /// The kind of file.
     pub container: Container,
-    /// Bits per channel; JPEG has eight.
+    /// Bits per channel, one that the container holds.
     pub depth: BitDepth,
-    /// How linear light is coded.
-    pub transfer: TransferFunction,
+    /// The colour space of the file.
+    pub space: RgbSpace,
+    /// The colour space of the light that is handed over.
+    pub light: RgbSpace,
     /// Print resolution, pixels per inch.
     pub dots_per_inch: f64,
     /// How the picture was made, for whoever opens the file.
-    pub description: Option<String>,
-    /// What a camera records (for rehearsed frames).
+    pub record: Option<PictureRecord>,
+    /// What a camera records (for rehearsed frames, which embed no profile).
     pub capture: Option<CaptureTags>,
 }
 
 impl OutputSpec {
-    /// The kind of file that a target's ending asks for, 16 bits, sRGB, 300 dpi.
+    /// sRGB at 300 dpi from light in the working space, with nothing said of it.
+    pub fn new(container: Container, wish: BitDepth) -> Self {
+        OutputSpec {
+            container,
+            depth: container.depth(wish),
+            space: RgbSpace::SRGB,
+            light: RgbSpace::WORKING,
+            dots_per_inch: 300.0,
+            record: None,
+            capture: None,
+        }
+    }
+
+    /// As [`new`](Self::new) for a target's ending, sixteen bits where the kind holds them.
     ///
     /// # Errors
     /// [`WriteError::UnknownEnding`].
     pub fn for_path(path: &Path) -> Result<Self, WriteError> {
-        let ending = path.extension().and_then(|e| e.to_str()).unwrap_or("").to_ascii_lowercase();
-        let (container, depth) = match ending.as_str() {
-            "tif" | "tiff" => (Container::Tiff, BitDepth::Sixteen),
-            "png" => (Container::Png, BitDepth::Sixteen),
-            "jpg" | "jpeg" => (Container::Jpeg { quality: 90 }, BitDepth::Eight),
-            _ => return Err(WriteError::UnknownEnding { path: path.to_owned() }),
-        };
-        Ok(OutputSpec {
-            container,
-            depth,
-            transfer: TransferFunction::Srgb,
-            dots_per_inch: 300.0,
-            description: None,
-            capture: None,
-        })
+        Ok(Self::new(Container::for_path(path)?, BitDepth::Sixteen))
+    }
+
+    /// The file's colour space; floats are linear light whatever curve its integers would have.
+    fn file_space(&self) -> RgbSpace {
+        match self.depth {
+            BitDepth::Half | BitDepth::Float => RgbSpace { transfer: TransferFunction::Linear, ..self.space },
+            BitDepth::Eight | BitDepth::Sixteen => self.space,
+        }
+    }
+
+    /// The profile that goes into the file.
+    fn profile(&self) -> Option<Vec<u8>> {
+        if self.capture.is_some() { None } else { icc::profile(&self.file_space()) }
     }
 }
 
@@ -112,21 +180,29 @@ pub enum WriteError {
 /// Rows of interleaved linear RGB: asked for from the top, never twice.
 pub type Bands<'a> = dyn FnMut(std::ops::Range<usize>) -> Vec<f32> + 'a;
 
+/// A picture to be pulled.
+struct Picture<'a> {
+    width: usize,
+    height: usize,
+    bands: &'a mut Bands<'a>,
+}
+
 /// Writes a picture of `width` x `height` pixels, pulling its rows from `bands`.
 ///
 /// # Errors
 /// [`WriteError`]; the target is then as it was before.
-pub fn write_picture(
+pub fn write_picture<'a>(
     path: &Path,
     spec: &OutputSpec,
     (width, height): (usize, usize),
-    bands: &mut Bands<'_>,
+    bands: &'a mut Bands<'a>,
 ) -> Result<(), WriteError> {
+    let mut picture = Picture { width, height, bands };
     whole_file::write_whole(path, |file| match spec.container {
-        Container::Tiff => tiff::encode(file, spec, width, height, bands).map_err(|e| e.to_string()),
-        Container::Png => png::encode(file, spec, width, height, bands).map_err(|e| e.to_string()),
-        Container::Jpeg { quality } => {
-            jpeg::encode(file, spec, quality, width, height, bands).map_err(|e| e.to_string())
-        }
+        Container::Tiff => tiff::encode(file, spec, &mut picture).map_err(|e| e.to_string()),
+        Container::Png => png::encode(file, spec, &mut picture).map_err(|e| e.to_string()),
+        Container::Exr => exr::encode(file, spec, &mut picture).map_err(|e| e.to_string()),
+        Container::Dng => dng::encode(file, spec, &mut picture).map_err(|e| e.to_string()),
+        Container::Jpeg { quality } => jpeg::encode(file, spec, quality, &mut picture).map_err(|e| e.to_string()),
     })
 }

@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 /// Each room and the rooms it may use.
-const TABLE: [(&str, &[&str]); 16] = [
+const TABLE: [(&str, &[&str]); 17] = [
     ("units", &[]),
     ("diag", &[]),
     ("raster", &["units"]),
@@ -13,6 +13,7 @@ const TABLE: [(&str, &[&str]); 16] = [
     ("sky", &["units", "raster", "random"]),
     ("ingest", &["units", "raster", "diag", "sky"]),
     ("register", &["units", "raster", "diag", "ingest", "sky"]),
+    ("response", &["units", "raster", "ingest", "register"]),
     ("layout", &["units", "raster", "diag", "ingest", "sky", "register"]),
     ("labels", &["units", "raster", "diag", "sky", "layout"]),
     ("blend", &["units", "raster", "diag", "layout"]),

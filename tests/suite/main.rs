@@ -1,6 +1,7 @@
 //! The project's promises, tested from outside.
 
 mod cli;
+mod frames;
 mod layering;
 mod layouts;
 mod matrix;
@@ -8,6 +9,7 @@ mod nights;
 mod pictures;
 mod plan;
 mod properties;
+mod raw;
 mod readme;
 mod reference;
 mod table;

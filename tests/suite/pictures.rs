@@ -1,8 +1,8 @@
 //! The written pictures, measured: discs stand where they should, and the file is what it says.
 
 use crate::nights::{moonloom, root, sample, stderr, text, truth_of};
-use moonloom::ingest::decode;
-use moonloom::raster::{LinearImage, LinearMap, PixelPoint, PixelRect, TransferFunction, resample};
+use moonloom::ingest::{Reading, decode};
+use moonloom::raster::{LinearImage, LinearMap, PixelPoint, PixelRect, resample};
 use moonloom::simulate::FrameTruth;
 use std::path::PathBuf;
 use std::sync::OnceLock;
@@ -46,7 +46,7 @@ fn pictures() -> &'static Pictures {
 
 fn picture(name: &str) -> LinearImage {
     let path: PathBuf = pictures().folder.path().join(name);
-    decode(&path, TransferFunction::Srgb).expect("the written picture reads back")
+    decode(&path, &Reading::default()).expect("the written picture reads back")
 }
 
 fn brightness(image: &LinearImage, x: i64, y: i64) -> f64 {
@@ -151,7 +151,7 @@ fn the_drift_trails_discs_stand_where_the_moon_stood() {
     for t in truth.frames.iter().filter(|t| t.moon_in_frame) {
         // The tripod did not move, so the disc must lie on the trail exactly where it lies in its
         // own frame: any shift between the two is an error of placement.
-        let frame = decode(&sample("wide").join(&t.file), TransferFunction::Srgb).unwrap();
+        let frame = decode(&sample("wide").join(&t.file), &Reading::default()).unwrap();
         let (x, y) = (t.x_px.unwrap(), t.y_px.unwrap());
         let (sx, sy) = shift(&trail, &frame, x, y, t.radius_px.unwrap() + 3.0);
         println!("  {:<10} shift {sx:+.3} {sy:+.3}", t.file);
@@ -172,7 +172,7 @@ fn evenly_lit(t: &FrameTruth) -> bool {
 #[test]
 fn the_whole_moons_of_the_trail_are_centred_on_the_truth() {
     let trail = picture("drift-trail.tif");
-    let plate = decode(&sample("wide").join("w0001.jpg"), TransferFunction::Srgb).unwrap();
+    let plate = decode(&sample("wide").join("w0001.jpg"), &Reading::default()).unwrap();
     let mut worst = 0.0f64;
     let mut count = 0;
     for t in truth_of(&sample("wide")).frames.iter().filter(|t| t.moon_in_frame) {
@@ -243,7 +243,7 @@ fn the_grids_discs_fill_their_cells_evenly() {
             to_source,
         };
         let rect = PixelRect::around(map.target_centre, 225.0);
-        let frame = decode(&sample("tele").join(file), TransferFunction::Srgb).unwrap();
+        let frame = decode(&sample("tele").join(file), &Reading::default()).unwrap();
         let ideal = LinearImage::from_data(rect.width(), rect.height(), resample(&frame, &map, rect)).unwrap();
         let (cell, _) = grid.crop(rect);
         let (sx, sy) = shift(&cell, &ideal, x - rect.x0 as f64, y - rect.y0 as f64, 222.0);
@@ -292,7 +292,7 @@ fn no_disc_sits_in_a_box_or_a_haze() {
 #[test]
 fn the_landscape_is_left_as_it_was() {
     let trail = picture("drift-trail.tif");
-    let plate = decode(&sample("wide").join("w0001.jpg"), TransferFunction::Srgb).unwrap();
+    let plate = decode(&sample("wide").join("w0001.jpg"), &Reading::default()).unwrap();
     // Everything below the lowest Moon, to a 16-bit step.
     for y in (1000..2000).step_by(7) {
         for x in (0..3000).step_by(11) {

@@ -1,15 +1,16 @@
 //! Promises that hold for any numbers.
 
 use crate::nights::small_night;
-use moonloom::blend::{FramePixels, Renderer, develop};
-use moonloom::ingest::read_night;
-use moonloom::layout::{Layout, resolve};
-use moonloom::raster::{LinearImage, PixelPoint, Similarity};
+use moonloom::blend::{CutOut, DevelopedDisc, FramePixels, Renderer, develop, source_window};
+use moonloom::ingest::{open_frame, read_night};
+use moonloom::layout::{Layout, Placement, resolve};
+use moonloom::raster::{LinearImage, PixelPoint, PixelRect, Similarity};
 use moonloom::register::register;
 use moonloom::sky::{CameraPointing, Horizontal, Lens, Refraction};
 use moonloom::units::{Angle, Exposure, Instant};
 use proptest::prelude::*;
 use std::path::Path;
+use std::sync::Arc;
 
 proptest! {
     #[test]
@@ -63,13 +64,16 @@ fn jiff_timestamp(seconds: i64) -> jiff::Timestamp {
     jiff::Timestamp::from_second(seconds).unwrap()
 }
 
-struct OneDisc(Vec<moonloom::blend::DevelopedDisc>);
+struct Developed(Vec<Arc<DevelopedDisc>>);
 
-impl FramePixels for OneDisc {
-    fn disc(&self, index: usize) -> Option<&moonloom::blend::DevelopedDisc> {
-        self.0.get(index)
+impl FramePixels for Developed {
+    fn disc(&self, index: usize) -> Option<Arc<DevelopedDisc>> {
+        self.0.get(index).cloned()
     }
-    fn backplate(&self) -> Option<&LinearImage> {
+    fn gain(&self, index: usize) -> [f32; 3] {
+        [1.0 + 0.1 * index as f32, 1.0, 0.9]
+    }
+    fn backplate(&self, _: PixelRect) -> Option<(LinearImage, PixelRect)> {
         None
     }
 }
@@ -81,12 +85,13 @@ fn bands_of_any_height_give_the_same_pixels() {
     let layout = "(version: 1, canvas: (width_px: 500, height_px: 420, margin_px: 10), arrangement: PhaseGrid(columns: 3, rows: 3), labels: (text: \"{local:%H:%M}\", size_px: 16))";
     let layout = Layout::parse(Path::new("grid.ron"), layout).unwrap();
     let composition = resolve(&layout, &night, &registration).unwrap().value;
-    let discs = composition
-        .placements
-        .iter()
-        .map(|p| develop(&moonloom::ingest::decode(&night.frame(&p.frame).unwrap().path, night.transfer()).unwrap(), p))
-        .collect();
-    let pixels = OneDisc(discs);
+    let developed = |p: &Placement| {
+        let frame = open_frame(&night.frame(&p.frame).unwrap().path, &night.reading).unwrap();
+        let window = frame.light(source_window(p, p.map.source_centre));
+        let cut = CutOut { light: window.light, saturated: window.saturated, rect: window.rect };
+        Arc::new(develop(vec![cut], p, &composition))
+    };
+    let pixels = Developed(composition.placements.iter().map(developed).collect());
     let words = moonloom::labels::stamps(&composition.texts).unwrap();
     let renderer = Renderer::new(&composition, &pixels, &words);
     let whole = renderer.rows(0..420);

@@ -97,7 +97,7 @@ fn a_bare_picture_is_solvable_without_site_or_time() {
     // The frames of the long lens by themselves: nothing known but the pixels.
     let truth = truth_of(&sample("tele"));
     for t in truth.frames.iter().step_by(5) {
-        let image = moonloom::ingest::decode_brightness(&sample("tele").join(&t.file), Default::default()).unwrap();
+        let image = moonloom::ingest::decode_brightness(&sample("tele").join(&t.file), &Default::default()).unwrap();
         let found = moonloom::register::find_in_picture(&image);
         let best = found.first().unwrap_or_else(|| panic!("{}: no disc", t.file));
         let r = t.radius_px.unwrap();

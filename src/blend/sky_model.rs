@@ -1,0 +1,138 @@
+//! The sky around a disc: level, slope and glow, fitted to a ring outside the limb.
+//!
+//! Per channel: a + b x + c y + g (R / r)^2. The last term is the aureole that haze makes around a bright
+//! Moon: it falls about with the square of the distance (common practice, no source) and is taken as level
+//! across the disc itself, where nobody can see it. Stars, lamps and a neighbour's glow are left out by
+//! clipping. What is neglected: an aureole's lean towards the lit limb.
+
+use crate::raster::{LinearImage, PixelPoint};
+use nalgebra::{Matrix4, Vector4};
+
+/// Inner and outer radius of the ring, in source pixels.
+pub(super) fn ring(radius: f64) -> (f64, f64) {
+    let inner = 1.18 * radius + 4.0;
+    (inner, inner + (0.35 * radius).max(7.0))
+}
+
+struct Sample {
+    x: f64,
+    y: f64,
+    glow: f64,
+    light: f64,
+}
+
+impl Sample {
+    fn terms(&self) -> Vector4<f64> {
+        Vector4::new(1.0, self.x, self.y, self.glow)
+    }
+}
+
+/// Share of the aureole at a distance.
+fn glow(radius: f64, distance: f64) -> f64 {
+    (radius / distance.max(radius)).powi(2)
+}
+
+/// Subtracts the sky from a window of a frame; returns the standard deviation of what is left in the ring, per
+/// channel. Nothing is subtracted where too little sky is seen.
+pub(super) fn subtract(image: &mut LinearImage, centre: PixelPoint, radius: f64) -> [f32; 3] {
+    std::array::from_fn(|channel| {
+        let samples = samples(image, channel, centre, radius);
+        let Some((model, noise)) = fit(&samples) else { return 0.0 };
+        let width = image.width();
+        for (i, pixel) in image.data_mut().chunks_exact_mut(3).enumerate() {
+            let (x, y) = ((i % width) as f64 + 0.5 - centre.x, (i / width) as f64 + 0.5 - centre.y);
+            let sky = model.x + model.y * x + model.z * y + model.w * glow(radius, x.hypot(y));
+            pixel[channel] -= sky as f32;
+        }
+        noise as f32
+    })
+}
+
+fn samples(image: &LinearImage, channel: usize, centre: PixelPoint, radius: f64) -> Vec<Sample> {
+    let (inner, outer) = ring(radius);
+    let mut out = Vec::new();
+    // Some ten thousand tell as much as a million.
+    let step = ((outer * outer - inner * inner) * 3.1 / 12_000.0).sqrt().max(1.0) as usize;
+    for y in (0..image.height()).step_by(step) {
+        for x in (0..image.width()).step_by(step) {
+            let (dx, dy) = (x as f64 + 0.5 - centre.x, y as f64 + 0.5 - centre.y);
+            let d = dx.hypot(dy);
+            if d > inner && d < outer {
+                let light = f64::from(image.pixel(x, y)[channel]);
+                out.push(Sample { x: dx, y: dy, glow: glow(radius, d), light });
+            }
+        }
+    }
+    out
+}
+
+/// Least squares with two rounds of clipping at 2.5 standard deviations, and their noise.
+fn fit(samples: &[Sample]) -> Option<(Vector4<f64>, f64)> {
+    if samples.len() < 16 {
+        return None;
+    }
+    let with_glow = fit_terms(samples, true)?;
+    // Light does not flow back into the Moon.
+    if with_glow.0.w >= 0.0 { Some(with_glow) } else { fit_terms(samples, false) }
+}
+
+fn fit_terms(samples: &[Sample], with_glow: bool) -> Option<(Vector4<f64>, f64)> {
+    let (mut model, mut limit, mut noise) = (Vector4::zeros(), f64::INFINITY, 0.0);
+    for _ in 0..3 {
+        let (mut normal, mut right) = (Matrix4::zeros(), Vector4::zeros());
+        for s in samples {
+            let mut row = s.terms();
+            if (s.light - row.dot(&model)).abs() <= limit {
+                if !with_glow {
+                    row.w = 0.0;
+                }
+                normal += row * row.transpose();
+                right += row * s.light;
+            }
+        }
+        if !with_glow {
+            normal[(3, 3)] = 1.0;
+        }
+        model = normal.cholesky()?.solve(&right);
+        let kept: Vec<f64> =
+            samples.iter().map(|s| s.light - s.terms().dot(&model)).filter(|r| r.abs() <= limit).collect();
+        noise = (kept.iter().map(|r| r * r).sum::<f64>() / kept.len().max(1) as f64).sqrt();
+        limit = 2.5 * noise + 1e-9;
+    }
+    Some((model, noise))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn window(light: impl Fn(f64, f64) -> f32) -> LinearImage {
+        let data = (0..120 * 120).flat_map(|i| {
+            let (x, y) = ((i % 120) as f64 - 59.5, (i / 120) as f64 - 59.5);
+            [light(x, y); 3]
+        });
+        LinearImage::from_data(120, 120, data.collect()).unwrap()
+    }
+
+    #[test]
+    fn a_sloping_glowing_sky_with_a_star_is_taken_away() {
+        let sky = |x: f64, y: f64| {
+            let star = if (x - 45.5).hypot(y) < 1.5 { 0.8 } else { 0.0 };
+            (0.02 + 1e-4 * x + 0.03 * glow(30.0, x.hypot(y)) + star) as f32
+        };
+        let mut image = window(sky);
+        subtract(&mut image, PixelPoint::new(60.0, 60.0), 30.0);
+        // Inside the disc, on the limb and out in the ring nothing is left.
+        for (x, y) in [(60, 60), (60, 91), (60, 104), (20, 60)] {
+            assert!(image.pixel(x, y)[0].abs() < 0.002, "{:?} at {x},{y}", image.pixel(x, y));
+        }
+    }
+
+    #[test]
+    fn a_plain_sky_leaves_its_noise() {
+        let noise = |x: f64, y: f64| 0.1 + 0.01 * (((x * 12.9 + y * 78.2).sin() * 43_758.5).fract() as f32);
+        let mut image = window(noise);
+        let left = subtract(&mut image, PixelPoint::new(60.0, 60.0), 30.0);
+        assert!((0.003..0.009).contains(&left[1]), "{left:?}");
+    }
+}

@@ -1,0 +1,174 @@
+//! The pixels that a composition needs, when it needs them.
+//!
+//! All discs are developed once to be measured, for their evening goes by all of them. They stay in memory as
+//! long as there is room, the others are developed again when the writer comes to their rows, and each is let go
+//! when it has passed its last: a poster of forty discs holds those of one row of cells.
+
+use super::ComposeError;
+use crate::blend::{CutOut, DevelopedDisc, DiscMeasure, FramePixels, develop, disc_rows, settle, source_window};
+use crate::diag::Diagnostic;
+use crate::ingest::{Night, OpenFrame, open_frame};
+use crate::layout::{Composition, Placement};
+use crate::raster::{LinearImage, PixelPoint, PixelRect};
+use rayon::prelude::*;
+use std::collections::BTreeMap;
+use std::ops::Range;
+use std::sync::Arc;
+
+/// Developed discs that may stay in memory until they are drawn, bytes.
+const ROOM: usize = 400 << 20;
+
+/// The pixels of a composition's frames.
+pub(super) struct Discs<'a> {
+    composition: &'a Composition,
+    night: &'a Night,
+    backplate: Option<OpenFrame>,
+    ready: Vec<Option<Arc<DevelopedDisc>>>,
+    /// Discs that cannot be had.
+    missing: Vec<bool>,
+    gains: Vec<[f32; 3]>,
+    diagnostics: Vec<Diagnostic>,
+}
+
+impl<'a> Discs<'a> {
+    /// Opens the backplate, and develops and measures every disc.
+    pub(super) fn open(
+        composition: &'a Composition,
+        night: &'a Night,
+        diagnostics: &mut Vec<Diagnostic>,
+    ) -> Result<Self, ComposeError> {
+        let backplate = match composition.backplate.as_ref().and_then(|plate| night.frame(&plate.frame)) {
+            Some(frame) => Some(open_frame(&frame.path, &night.reading)?),
+            None => None,
+        };
+        let count = composition.placements.len();
+        let mut discs = Discs {
+            composition,
+            night,
+            backplate,
+            ready: vec![None; count],
+            missing: vec![false; count],
+            gains: vec![[1.0; 3]; count],
+            diagnostics: Vec::new(),
+        };
+        let measures = discs.measure_all(diagnostics);
+        if measures.iter().all(Option::is_none) {
+            return Err(ComposeError::NoDisc);
+        }
+        let settled = settle(composition, &measures);
+        discs.gains = settled.gains;
+        diagnostics.extend(settled.diagnostics);
+        Ok(discs)
+    }
+
+    /// Develops every disc once; keeps the first that there is room for.
+    fn measure_all(&mut self, diagnostics: &mut Vec<Diagnostic>) -> Vec<Option<DiscMeasure>> {
+        let mut measures = vec![None; self.composition.placements.len()];
+        let mut room = ROOM;
+        // A few at a time: what there is no room for goes at once.
+        let groups: Vec<Vec<usize>> = self.by_frame();
+        for some in groups.chunks(2 * rayon::current_num_threads()) {
+            let developed: Vec<Result<Vec<(usize, DevelopedDisc)>, String>> =
+                some.par_iter().map(|indices| self.develop_group(indices)).collect();
+            for (group, indices) in developed.into_iter().zip(some) {
+                match group {
+                    Ok(list) => {
+                        for (index, disc) in list {
+                            measures[index] = Some(disc.measure);
+                            let bytes = disc.image.data().len() * size_of::<f32>();
+                            if bytes <= room {
+                                room -= bytes;
+                                self.ready[index] = Some(Arc::new(disc));
+                            }
+                        }
+                    }
+                    Err(why) => {
+                        indices.iter().for_each(|i| self.missing[*i] = true);
+                        let message = format!("a disc is left out: {why}");
+                        diagnostics.push(Diagnostic::warning("disc-left-out", message));
+                    }
+                }
+            }
+        }
+        measures
+    }
+
+    /// Placements that share their leading frame, which is then opened once.
+    fn by_frame(&self) -> Vec<Vec<usize>> {
+        let mut groups: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
+        for (index, p) in self.composition.placements.iter().enumerate() {
+            groups.entry(&p.frame).or_default().push(index);
+        }
+        let mut groups: Vec<Vec<usize>> = groups.into_values().collect();
+        groups.sort();
+        groups
+    }
+
+    fn develop_group(&self, indices: &[usize]) -> Result<Vec<(usize, DevelopedDisc)>, String> {
+        let Some(first) = indices.first().map(|i| &self.composition.placements[*i]) else { return Ok(Vec::new()) };
+        let lead = self.frame(&first.frame)?;
+        let one = |i: &usize| Ok((*i, self.develop_one(&lead, &self.composition.placements[*i])?));
+        indices.iter().map(one).collect()
+    }
+
+    fn frame(&self, name: &str) -> Result<OpenFrame, String> {
+        let frame = self.night.frame(name).ok_or_else(|| format!("{name} is not among the frames"))?;
+        open_frame(&frame.path, &self.night.reading).map_err(|e| e.to_string())
+    }
+
+    fn develop_one(&self, lead: &OpenFrame, p: &Placement) -> Result<DevelopedDisc, String> {
+        let cut = |frame: &OpenFrame, centre: PixelPoint| {
+            let window = frame.light(source_window(p, centre));
+            CutOut { light: window.light, saturated: window.saturated, rect: window.rect }
+        };
+        let mut cut_outs = vec![cut(lead, p.map.source_centre)];
+        for companion in &p.also {
+            let centre = PixelPoint::new(companion.centre_px.0, companion.centre_px.1);
+            cut_outs.push(cut(&self.frame(&companion.frame)?, centre));
+        }
+        Ok(develop(cut_outs, p, self.composition))
+    }
+
+    /// Has the discs of some rows in memory, and lets those above go.
+    pub(super) fn make_ready(&mut self, rows: &Range<usize>) {
+        let height = self.composition.height;
+        let mut wanted = Vec::new();
+        for (index, p) in self.composition.placements.iter().enumerate() {
+            let touches = disc_rows(p, height);
+            if touches.end <= rows.start {
+                self.ready[index] = None;
+            } else if touches.start < rows.end && self.ready[index].is_none() && !self.missing[index] {
+                wanted.push(index);
+            }
+        }
+        let developed: Vec<(usize, Result<Vec<(usize, DevelopedDisc)>, String>)> =
+            wanted.par_iter().map(|i| (*i, self.develop_group(&[*i]))).collect();
+        for (index, disc) in developed {
+            match disc {
+                Ok(list) => list.into_iter().for_each(|(i, disc)| self.ready[i] = Some(Arc::new(disc))),
+                Err(why) => {
+                    self.missing[index] = true;
+                    self.diagnostics.push(Diagnostic::warning("disc-left-out", format!("a disc is left out: {why}")));
+                }
+            }
+        }
+    }
+
+    /// What arose while drawing.
+    pub(super) fn into_diagnostics(self) -> Vec<Diagnostic> {
+        self.diagnostics
+    }
+}
+
+impl FramePixels for Discs<'_> {
+    fn disc(&self, index: usize) -> Option<Arc<DevelopedDisc>> {
+        self.ready.get(index)?.clone()
+    }
+    fn gain(&self, index: usize) -> [f32; 3] {
+        self.gains.get(index).copied().unwrap_or([1.0; 3])
+    }
+    fn backplate(&self, rect: PixelRect) -> Option<(LinearImage, PixelRect)> {
+        let window = self.backplate.as_ref()?.light(rect);
+        Some((window.light, window.rect))
+    }
+}

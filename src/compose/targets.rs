@@ -1,0 +1,49 @@
+//! Where a picture may be written: never over a frame or the notes.
+
+use super::ComposeError;
+use crate::ingest::Night;
+use crate::write::{Container, WriteError};
+use std::path::Path;
+
+/// Whether a picture may be written there: checked before any work is done.
+///
+/// # Errors
+/// [`ComposeError`] when a target is one of the frames, has an unknown ending, or its folder is missing.
+pub fn check_targets(night: &Night, out: &Path, preview: Option<&Path>) -> Result<(), ComposeError> {
+    Container::for_path(out)?;
+    if let Some(preview) = preview {
+        let is_jpeg =
+            preview.extension().is_some_and(|e| e.eq_ignore_ascii_case("jpg") || e.eq_ignore_ascii_case("jpeg"));
+        if !is_jpeg || preview == out {
+            return Err(ComposeError::PreviewName { path: preview.to_owned() });
+        }
+    }
+    protect_inputs(night, [Some(out), preview].into_iter().flatten())
+}
+
+/// Refuses targets that are frames or notes of a night, or that cannot be there.
+///
+/// # Errors
+/// [`ComposeError`].
+pub fn protect_inputs<'a>(night: &Night, targets: impl Iterator<Item = &'a Path>) -> Result<(), ComposeError> {
+    let same = |a: &Path, b: &Path| match (a.canonicalize(), b.canonicalize()) {
+        (Ok(a), Ok(b)) => a == b,
+        _ => false,
+    };
+    let papers = ["shoot.ron", "frames.csv"].map(|name| night.folder.join(name));
+    for target in targets {
+        let mut inputs = night.frames.iter().map(|f| &f.path).chain(&night.unreadable).chain(&papers);
+        if inputs.any(|input| same(input, target)) {
+            return Err(ComposeError::TargetIsFrame { path: target.to_owned() });
+        }
+        let folder = target.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        let fault = |source| WriteError::Io { path: target.to_owned(), source };
+        if !std::fs::metadata(folder).map_err(fault)?.is_dir() {
+            return Err(fault(std::io::ErrorKind::NotADirectory.into()).into());
+        }
+        if target.is_dir() {
+            return Err(fault(std::io::ErrorKind::IsADirectory.into()).into());
+        }
+    }
+    Ok(())
+}

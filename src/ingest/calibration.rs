@@ -1,0 +1,275 @@
+//! What the camera adds by itself: dark current, bias, vignetting and glowing sites, taken out again.
+//!
+//! A master is the mean of many frames of one kind, each sample's highest and lowest left out, so that a
+//! cosmic ray or a satellite in one of them leaves no trace. From a frame its dark is subtracted (by the
+//! dark master of the same exposure; or, with a bias, the nearest one scaled by the ratio of the times),
+//! and what is left is divided by the flat, whose own bias is taken out first and whose mean is 1.
+
+use super::decode::{DecodeError, OpenFrame, Reading, open_frame};
+use super::mosaic::Mosaic;
+use super::read_metadata;
+use crate::raster::{LinearImage, PixelRect};
+use rayon::prelude::*;
+use std::path::PathBuf;
+
+/// The mean of many frames of one kind.
+#[derive(Clone, Debug)]
+struct Master {
+    samples: Vec<f32>,
+    exposure_s: Option<f64>,
+}
+
+/// Dark, bias and flat masters of one rig.
+#[derive(Clone, Debug)]
+pub struct Masters {
+    size: (usize, usize),
+    darks: Vec<Master>,
+    bias: Option<Master>,
+    flat: Option<Master>,
+}
+
+/// The files of each kind.
+#[derive(Clone, Debug, Default)]
+pub struct CalibrationFiles {
+    /// Frames with the cap on, as long as the night's.
+    pub dark: Vec<PathBuf>,
+    /// The shortest frames, cap on.
+    pub bias: Vec<PathBuf>,
+    /// Frames of an even surface through the same optics.
+    pub flat: Vec<PathBuf>,
+}
+
+impl CalibrationFiles {
+    /// All of them.
+    pub(super) fn all(&self) -> impl Iterator<Item = &PathBuf> {
+        self.dark.iter().chain(&self.bias).chain(&self.flat)
+    }
+}
+
+/// No flat divides by less than this share of its mean: a corner that dark shows nothing.
+const LEAST_FLAT: f32 = 0.05;
+
+fn master(paths: &[PathBuf], reading: &Reading) -> Result<Option<(Master, (usize, usize))>, DecodeError> {
+    let (mut sum, mut low, mut high): (Vec<f32>, Vec<f32>, Vec<f32>) = Default::default();
+    let mut size = None;
+    for path in paths {
+        let frame: OpenFrame = open_frame(path, reading)?;
+        let samples = frame.samples();
+        let size = size.get_or_insert_with(|| {
+            sum = vec![0.0; samples.len()];
+            low = vec![f32::INFINITY; samples.len()];
+            high = vec![f32::NEG_INFINITY; samples.len()];
+            frame.size()
+        });
+        if *size != frame.size() || samples.len() != sum.len() {
+            let message = "it has another size than the calibration frames before it".into();
+            return Err(DecodeError::Damaged { path: path.clone(), message });
+        }
+        sum.par_iter_mut().zip(&mut low).zip(&mut high).zip(&samples).for_each(|(((s, l), h), v)| {
+            *s += v;
+            *l = l.min(*v);
+            *h = h.max(*v);
+        });
+    }
+    let Some(size) = size else { return Ok(None) };
+    let n = paths.len();
+    // Of three or fewer nothing can be spared.
+    let (spared, count) = if n > 3 { (1.0, (n - 2) as f32) } else { (0.0, n as f32) };
+    sum.par_iter_mut().zip(&low).zip(&high).for_each(|((s, l), h)| *s = (*s - spared * (l + h)) / count);
+    let exposure_s = paths.first().and_then(|p| read_metadata(p).ok()?.exposure_time_s);
+    Ok(Some((Master { samples: sum, exposure_s }, size)))
+}
+
+impl Masters {
+    /// Averages the frames of each kind; `None` when there are none.
+    ///
+    /// # Errors
+    /// [`DecodeError`] of the first frame that cannot be read or does not fit the others.
+    pub fn make(files: &CalibrationFiles, reading: &Reading) -> Result<Option<Self>, DecodeError> {
+        let reading = Reading { masters: None, mend_hot_pixels: Some(false), ..reading.clone() };
+        let mut by_exposure: Vec<(Option<f64>, Vec<PathBuf>)> = Vec::new();
+        for path in &files.dark {
+            let exposure = read_metadata(path).ok().and_then(|m| m.exposure_time_s);
+            match by_exposure.iter_mut().find(|(e, _)| same_time(*e, exposure)) {
+                Some((_, list)) => list.push(path.clone()),
+                None => by_exposure.push((exposure, vec![path.clone()])),
+            }
+        }
+        let mut sizes = Vec::new();
+        let mut darks = Vec::new();
+        for (_, paths) in &by_exposure {
+            if let Some((dark, size)) = master(paths, &reading)? {
+                sizes.push((size, paths[0].clone()));
+                darks.push(dark);
+            }
+        }
+        let mut single = |paths: &Vec<PathBuf>| -> Result<Option<Master>, DecodeError> {
+            let made = master(paths, &reading)?;
+            Ok(made.map(|(master, size)| {
+                sizes.push((size, paths[0].clone()));
+                master
+            }))
+        };
+        let (bias, flat) = (single(&files.bias)?, single(&files.flat)?);
+        let Some((size, _)) = sizes.first().cloned() else { return Ok(None) };
+        if let Some((_, path)) = sizes.iter().find(|(s, _)| *s != size) {
+            let message = "darks, bias and flats differ in size".into();
+            return Err(DecodeError::Damaged { path: path.clone(), message });
+        }
+        let flat = flat.map(|f| levelled(f, bias.as_ref()));
+        Ok(Some(Masters { size, darks, bias, flat }))
+    }
+
+    /// Whether they are of a frame's size.
+    pub fn fit(&self, size: (usize, usize)) -> bool {
+        self.size == size
+    }
+
+    /// The dark of an exposure at a sample.
+    fn dark_at(&self, exposure_s: Option<f64>) -> impl Fn(usize) -> f32 + Sync + '_ {
+        let distance = |m: &Master| match (m.exposure_s, exposure_s) {
+            (Some(a), Some(b)) => (a / b).ln().abs(),
+            _ => f64::INFINITY,
+        };
+        let nearest = self.darks.iter().min_by(|a, b| distance(a).total_cmp(&distance(b)));
+        let ratio = match (nearest.and_then(|m| m.exposure_s), exposure_s) {
+            (Some(dark), Some(frame)) if self.bias.is_some() && !same_time(Some(dark), Some(frame)) => frame / dark,
+            _ => 1.0,
+        } as f32;
+        move |i| {
+            let bias = self.bias.as_ref().map_or(0.0, |b| b.samples[i]);
+            match nearest {
+                Some(dark) if ratio != 1.0 => bias + (dark.samples[i] - bias) * ratio,
+                Some(dark) => dark.samples[i],
+                None => bias,
+            }
+        }
+    }
+
+    /// Takes dark and flat out of a window of three channels.
+    pub(super) fn correct(&self, light: &mut LinearImage, rect: PixelRect, exposure_s: Option<f64>) {
+        let (dark, stride, width) = (self.dark_at(exposure_s), self.size.0 * 3, light.width() * 3);
+        if self.flat.is_none() && self.darks.is_empty() && self.bias.is_none() {
+            return;
+        }
+        light.data_mut().par_chunks_mut(width.max(1)).enumerate().for_each(|(y, row)| {
+            let start = (rect.y0 as usize + y) * stride + rect.x0 as usize * 3;
+            for (i, v) in row.iter_mut().enumerate() {
+                let flat = self.flat.as_ref().map_or(1.0, |f| f.samples[start + i]);
+                *v = (*v - dark(start + i)) / flat;
+            }
+        });
+    }
+
+    /// Takes dark and flat out of a part of a mosaic whose first site is at `rect`'s corner. Numbers stay
+    /// the sensor's: the black level, which every dark holds too, is put back.
+    pub(super) fn correct_sites(&self, part: &mut Mosaic, rect: PixelRect, exposure_s: Option<f64>) {
+        let has_dark = !self.darks.is_empty() || self.bias.is_some();
+        let dark = self.dark_at(exposure_s);
+        let (width, stride, black) = (part.width, self.size.0, part.black);
+        part.values.par_chunks_mut(width.max(1)).enumerate().for_each(|(y, row)| {
+            for (x, v) in row.iter_mut().enumerate() {
+                let (sx, sy) = (rect.x0 as usize + x, rect.y0 as usize + y);
+                let at = sy * stride + sx;
+                let black = black[(y % 2) * 2 + x % 2];
+                let flat = self.flat.as_ref().map_or(1.0, |f| f.samples[at]);
+                let nothing = if has_dark { dark(at) } else { black };
+                *v = black + (*v - nothing) / flat;
+            }
+        });
+    }
+}
+
+fn same_time(a: Option<f64>, b: Option<f64>) -> bool {
+    match (a, b) {
+        (Some(a), Some(b)) => (a / b).ln().abs() < 0.02,
+        (a, b) => a.is_none() && b.is_none(),
+    }
+}
+
+/// A flat of mean 1 with its bias taken out.
+fn levelled(mut flat: Master, bias: Option<&Master>) -> Master {
+    if let Some(bias) = bias.filter(|b| b.samples.len() == flat.samples.len()) {
+        flat.samples.iter_mut().zip(&bias.samples).for_each(|(f, b)| *f -= b);
+    }
+    let mean = flat.samples.iter().map(|v| f64::from(*v)).sum::<f64>() / flat.samples.len().max(1) as f64;
+    flat.samples.iter_mut().for_each(|v| *v = (*v / mean as f32).max(LEAST_FLAT));
+    flat
+}
+
+/// Whether a sample stands alone above all of its neighbours by more than the picture can draw: an image
+/// of a point is blurred over several pixels, a glowing site is not.
+fn stands_alone(value: f32, neighbours: &mut [f32]) -> Option<f32> {
+    let most = neighbours.iter().copied().fold(f32::NEG_INFINITY, f32::max);
+    if value <= most {
+        return None;
+    }
+    let middle = neighbours.len() / 2;
+    let median = *neighbours.select_nth_unstable_by(middle, f32::total_cmp).1;
+    let spread = most - median;
+    (value - median > 6.0 * spread + 0.01).then_some(median)
+}
+
+/// Mends single pixels that glow by themselves, channel by channel.
+pub(super) fn mend_hot_pixels(light: &mut LinearImage) {
+    let (w, h) = (light.width(), light.height());
+    let mut mended = Vec::new();
+    for y in 1..h.saturating_sub(1) {
+        for x in 1..w.saturating_sub(1) {
+            for c in 0..3 {
+                let at = |dx: usize, dy: usize| light.data()[((y + dy - 1) * w + x + dx - 1) * 3 + c];
+                let mut around = [at(0, 0), at(1, 0), at(2, 0), at(0, 1), at(2, 1), at(0, 2), at(1, 2), at(2, 2)];
+                if let Some(value) = stands_alone(at(1, 1), &mut around) {
+                    mended.push(((y * w + x) * 3 + c, value));
+                }
+            }
+        }
+    }
+    mended.into_iter().for_each(|(i, v)| light.data_mut()[i] = v);
+}
+
+/// Mends single sites that glow by themselves, against the nearest sites of the same colour.
+pub(super) fn mend_hot_sites(part: &mut Mosaic) {
+    let (w, h) = (part.width, part.height);
+    let scale = part.white - part.black[0];
+    let mut mended = Vec::new();
+    for y in 2..h.saturating_sub(2) {
+        for x in 2..w.saturating_sub(2) {
+            let at = |dx: usize, dy: usize| part.values[(y + dy - 2) * w + x + dx - 2] / scale;
+            let mut around = [at(0, 0), at(2, 0), at(4, 0), at(0, 2), at(4, 2), at(0, 4), at(2, 4), at(4, 4)];
+            // The sites right beside see other colours, but a star or a limb would light them too.
+            let beside = [at(1, 2), at(3, 2), at(2, 1), at(2, 3)];
+            let here = at(2, 2);
+            if let Some(value) = stands_alone(here, &mut around)
+                && beside.iter().all(|v| *v < 0.5 * here)
+            {
+                mended.push((y * w + x, value * scale));
+            }
+        }
+    }
+    mended.into_iter().for_each(|(i, v)| part.values[i] = v);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_glowing_pixel_is_mended_and_a_star_is_not() {
+        let mut light = LinearImage::new(9, 9);
+        light.data_mut().iter_mut().enumerate().for_each(|(i, v)| *v = 0.01 + 0.001 * (i % 3) as f32);
+        light.set_pixel(2, 2, [0.9, 0.01, 0.01]);
+        for (dx, dy, v) in [(0, 0, 0.5), (1, 0, 0.2), (0, 1, 0.2), (1, 1, 0.1)] {
+            light.set_pixel(6 + dx, 6 + dy, [v; 3]);
+        }
+        mend_hot_pixels(&mut light);
+        assert!(light.pixel(2, 2)[0] < 0.02);
+        assert_eq!(light.pixel(6, 6), [0.5; 3]);
+    }
+
+    #[test]
+    fn a_flat_has_a_mean_of_one() {
+        let flat = levelled(Master { samples: vec![2.0, 4.0, 6.0, 0.0], exposure_s: None }, None);
+        assert_eq!(flat.samples, [2.0 / 3.0, 4.0 / 3.0, 2.0, LEAST_FLAT]);
+    }
+}

@@ -1,0 +1,246 @@
+//! JPEG, PNG and TIFF: integer codes or floats, with the profile that the file embeds.
+
+use super::decode::{Reading, upright};
+use super::source_colour::SourceColour;
+use crate::raster::{CodedPlane, LinearImage, PixelRect, RgbSpace};
+use image::metadata::Orientation;
+use image::{DynamicImage, GrayImage, ImageDecoder, ImageReader, Limits};
+use rayon::prelude::*;
+use std::io::Cursor;
+use zune_jpeg::JpegDecoder;
+use zune_jpeg::zune_core::{bytestream::ZCursor, colorspace::ColorSpace, options::DecoderOptions};
+
+/// No frame may ask for more memory than this while it is decoded.
+const MEMORY_LIMIT: u64 = 2 << 30;
+
+/// Interleaved RGB codes, rows from the top.
+pub(super) struct Codes {
+    pub width: usize,
+    pub height: usize,
+    data: CodeData,
+}
+
+enum CodeData {
+    Eight(Vec<u8>),
+    Sixteen(Vec<u16>),
+}
+
+/// A picture as the file codes it.
+pub(super) struct CodedPicture {
+    pub pixels: Samples,
+    profile: Option<Vec<u8>>,
+    is_op_rgb: bool,
+}
+
+pub(super) enum Samples {
+    Integer(Codes),
+    Float(LinearImage),
+}
+
+impl Codes {
+    /// How many codes there are.
+    pub(super) fn steps(&self) -> usize {
+        match self.data {
+            CodeData::Eight(_) => 256,
+            CodeData::Sixteen(_) => 65_536,
+        }
+    }
+
+    /// Light of a rectangle inside the picture by a table a channel, and which pixels are at the top.
+    pub(super) fn light(&self, rect: PixelRect, tables: &[Vec<f32>; 3], top: f32) -> (LinearImage, Vec<bool>) {
+        let (w, h) = (rect.width(), rect.height());
+        let mut light = vec![0.0f32; w * h * 3];
+        let mut saturated = vec![false; w * h];
+        let least = (top * (self.steps() - 1) as f32) as usize;
+        light.par_chunks_mut(w * 3).zip(saturated.par_chunks_mut(w)).enumerate().for_each(|(y, (out, marks))| {
+            let start = ((rect.y0 as usize + y) * self.width + rect.x0 as usize) * 3;
+            match &self.data {
+                CodeData::Eight(codes) => look_up(&codes[start..start + w * 3], tables, least, out, marks),
+                CodeData::Sixteen(codes) => look_up(&codes[start..start + w * 3], tables, least, out, marks),
+            }
+        });
+        let light = LinearImage::from_data(w, h, light).unwrap_or_else(|| LinearImage::new(0, 0));
+        (light, saturated)
+    }
+}
+
+fn look_up<T: Copy + Into<usize>>(
+    codes: &[T],
+    tables: &[Vec<f32>; 3],
+    least: usize,
+    out: &mut [f32],
+    marks: &mut [bool],
+) {
+    let pixels = codes.as_chunks::<3>().0.iter().zip(out.as_chunks_mut::<3>().0).zip(marks);
+    for ((codes, out), mark) in pixels {
+        let codes = codes.map(Into::into);
+        *out = std::array::from_fn(|c| tables[c][codes[c]]);
+        *mark = codes.iter().any(|c| *c >= least);
+    }
+}
+
+/// Whether a JPEG breaks off: its scan has no end-of-image marker. (The decoder would fill the
+/// rest with grey and say nothing.)
+fn jpeg_breaks_off(bytes: &[u8]) -> bool {
+    let mut at = 2;
+    // Walk the segments by their lengths up to the first scan: a thumbnail inside one of them
+    // has an end marker of its own.
+    while let Some(&[0xff, marker, high, low]) = bytes.get(at..at + 4) {
+        at += 2 + usize::from(u16::from_be_bytes([high, low]));
+        if marker == 0xda {
+            return !bytes.get(at..).is_some_and(|scan| scan.windows(2).any(|w| w == [0xff, 0xd9]));
+        }
+    }
+    true
+}
+
+fn is_jpeg(bytes: &[u8]) -> bool {
+    bytes.starts_with(&[0xff, 0xd8])
+}
+
+/// Whether the EXIF record names the colour space that DCF 2.0 (JEITA CP-3461A) knows as `R03`: a camera
+/// set to opRGB writes it and often no profile.
+fn says_op_rgb(bytes: &[u8]) -> bool {
+    let read = exif::Reader::new().read_from_container(&mut Cursor::new(bytes));
+    read.ok().is_some_and(|exif| {
+        exif.get_field(exif::Tag::InteroperabilityIndex, exif::In::PRIMARY).is_some_and(
+            |f| matches!(&f.value, exif::Value::Ascii(v) if v.first().is_some_and(|t| t.starts_with(b"R03"))),
+        )
+    })
+}
+
+/// Reads a picture's codes, turned upright by its orientation flag.
+pub(super) fn read(bytes: &[u8]) -> Result<CodedPicture, String> {
+    if is_jpeg(bytes) && jpeg_breaks_off(bytes) {
+        return Err("the JPEG breaks off before its end".into());
+    }
+    let mut reader = ImageReader::new(Cursor::new(bytes)).with_guessed_format().map_err(|e| e.to_string())?;
+    let mut limits = Limits::default();
+    limits.max_alloc = Some(MEMORY_LIMIT);
+    reader.limits(limits);
+    let mut decoder = match reader.into_decoder() {
+        Ok(decoder) => decoder,
+        Err(e) => return grey_float(bytes).map_err(|_| e.to_string()),
+    };
+    let (width, height) = decoder.dimensions();
+    if u64::from(width) * u64::from(height) * 3 > MEMORY_LIMIT {
+        return Err(format!("it claims {width} x {height} pixels, more than can be held"));
+    }
+    let orientation = decoder.orientation().unwrap_or(Orientation::NoTransforms);
+    let profile = decoder.icc_profile().ok().flatten().or_else(|| tiff_profile(bytes));
+    let picture = DynamicImage::from_decoder(decoder).map_err(|e| e.to_string())?;
+    let pixels = samples(upright(picture, orientation)).ok_or("its size does not fit its data")?;
+    Ok(CodedPicture { pixels, is_op_rgb: profile.is_none() && is_jpeg(bytes) && says_op_rgb(bytes), profile })
+}
+
+/// The profile of a TIFF, which the `image` crate (0.25.10) does not find once a limit is set.
+fn tiff_profile(bytes: &[u8]) -> Option<Vec<u8>> {
+    let is_tiff = bytes.starts_with(b"II") || bytes.starts_with(b"MM");
+    let mut decoder = tiff::decoder::Decoder::new(Cursor::new(bytes)).ok().filter(|_| is_tiff)?;
+    decoder.get_tag_u8_vec(tiff::tags::Tag::IccProfile).ok()
+}
+
+/// A grey TIFF of floats, which the `image` crate (0.25) does not read.
+fn grey_float(bytes: &[u8]) -> Result<CodedPicture, String> {
+    let mut limits = tiff::decoder::Limits::default();
+    limits.decoding_buffer_size = MEMORY_LIMIT as usize / 3;
+    let mut decoder = tiff::decoder::Decoder::new(Cursor::new(bytes)).map_err(|e| e.to_string())?.with_limits(limits);
+    let (width, height) = decoder.dimensions().map_err(|e| e.to_string())?;
+    let tiff::decoder::DecodingResult::F32(values) = decoder.read_image().map_err(|e| e.to_string())? else {
+        return Err("it holds no floats".into());
+    };
+    if values.len() != width as usize * height as usize {
+        return Err("it is not grey".into());
+    }
+    let data = values.into_iter().flat_map(|v| [if v.is_finite() { v } else { 0.0 }; 3]).collect();
+    let image = LinearImage::from_data(width as usize, height as usize, data).ok_or("its size does not fit")?;
+    Ok(CodedPicture { pixels: Samples::Float(image), profile: None, is_op_rgb: false })
+}
+
+fn samples(picture: DynamicImage) -> Option<Samples> {
+    let (width, height) = (picture.width() as usize, picture.height() as usize);
+    let data = match picture {
+        DynamicImage::ImageRgb32F(_) | DynamicImage::ImageRgba32F(_) => {
+            let mut data = picture.into_rgb32f().into_raw();
+            // A hole in a float picture is no light.
+            data.iter_mut().filter(|v| !v.is_finite()).for_each(|v| *v = 0.0);
+            return Some(Samples::Float(LinearImage::from_data(width, height, data)?));
+        }
+        DynamicImage::ImageLuma8(_)
+        | DynamicImage::ImageLumaA8(_)
+        | DynamicImage::ImageRgb8(_)
+        | DynamicImage::ImageRgba8(_) => CodeData::Eight(picture.into_rgb8().into_raw()),
+        _ => CodeData::Sixteen(picture.into_rgb16().into_raw()),
+    };
+    Some(Samples::Integer(Codes { width, height, data }))
+}
+
+/// How a picture's codes stand for light, and what has to be said of it. The notes win over a recovered
+/// response, that over the profile, and sRGB is what is left.
+pub(super) fn colour(picture: &CodedPicture, reading: &Reading) -> (SourceColour, Option<String>) {
+    let is_float = matches!(picture.pixels, Samples::Float(_));
+    colour_by(picture.profile.as_deref(), picture.is_op_rgb, reading, is_float)
+}
+
+fn colour_by(
+    profile: Option<&[u8]>,
+    is_op_rgb: bool,
+    reading: &Reading,
+    is_float: bool,
+) -> (SourceColour, Option<String>) {
+    let fallback = if is_op_rgb { RgbSpace::OP_RGB } else { RgbSpace::SRGB };
+    if let Some(transfer) = reading.transfer {
+        return (SourceColour::of_space(&RgbSpace { transfer, ..fallback }), None);
+    }
+    let (colour, remark) = match profile.map(SourceColour::of_profile) {
+        Some(Ok(colour)) => (colour, None),
+        Some(Err(why)) => {
+            (SourceColour::of_space(&fallback), Some(format!("its colour profile is not used: {why}; sRGB is assumed")))
+        }
+        None => (SourceColour::of_space(&fallback), None),
+    };
+    match &reading.response {
+        Some(response) if !is_float => (colour.with_response(response), remark),
+        _ => (colour, remark),
+    }
+}
+
+/// Luma of a JPEG turned upright; `None` for other files and for JPEGs whose first channel is not luma.
+///
+/// # Errors
+/// A sentence, when it breaks off.
+pub(super) fn luma(bytes: &[u8], reading: &Reading) -> Result<Option<CodedPlane>, String> {
+    if !is_jpeg(bytes) {
+        return Ok(None);
+    }
+    if jpeg_breaks_off(bytes) {
+        return Err("the JPEG breaks off before its end".into());
+    }
+    Ok(decode_luma(bytes, reading))
+}
+
+fn decode_luma(bytes: &[u8], reading: &Reading) -> Option<CodedPlane> {
+    let options = DecoderOptions::default()
+        .set_max_width(65_535)
+        .set_max_height(65_535)
+        .jpeg_set_out_colorspace(ColorSpace::Luma);
+    let mut decoder = JpegDecoder::new_with_options(ZCursor::new(bytes), options);
+    decoder.decode_headers().ok()?;
+    if !matches!(decoder.input_colorspace()?, ColorSpace::YCbCr | ColorSpace::Luma) {
+        return None;
+    }
+    let info = decoder.info()?;
+    let (width, height) = (usize::from(info.width), usize::from(info.height));
+    if (width * height) as u64 > MEMORY_LIMIT {
+        return None;
+    }
+    let codes = decoder.decode().ok()?;
+    let orientation = decoder.exif().and_then(|chunk| Orientation::from_exif_chunk(chunk));
+    let profile = decoder.icc_profile();
+    let (colour, _) = colour_by(profile.as_deref(), false, reading, false);
+    let picture = DynamicImage::ImageLuma8(GrayImage::from_raw(width as u32, height as u32, codes)?);
+    let luma = upright(picture, orientation.unwrap_or(Orientation::NoTransforms)).into_luma8();
+    let (width, height) = (luma.width() as usize, luma.height() as usize);
+    let [_, green, _] = colour.tables(256);
+    CodedPlane::from_codes(width, height, luma.into_raw(), green.try_into().ok()?)
+}

@@ -1,0 +1,162 @@
+//! `frames.csv`: what is known of single frames better than by the cameras, a line a frame.
+//!
+//! Columns by name, in any order, all but the first optional: `file`, `utc` (when the shutter opened),
+//! `exposure_s`, `aperture` (focal ratio), `iso`. An empty cell says nothing.
+
+use super::FrameMetadata;
+use crate::diag::{Diagnostic, Span};
+use crate::units::Instant;
+use serde::Deserialize;
+use std::collections::HashMap;
+use std::path::{Path, PathBuf};
+
+/// The table's name in a folder of frames.
+pub(super) const NAME: &str = "frames.csv";
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Row {
+    file: String,
+    #[serde(default)]
+    utc: Option<String>,
+    #[serde(default)]
+    exposure_s: Option<f64>,
+    #[serde(default)]
+    aperture: Option<f64>,
+    #[serde(default)]
+    iso: Option<f64>,
+}
+
+/// What the table says of one frame.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Entry {
+    /// Seconds since 1970.
+    pub begins_unix_s: Option<f64>,
+    exposure_s: Option<f64>,
+    aperture: Option<f64>,
+    iso: Option<f64>,
+}
+
+/// The frames that a table speaks of.
+#[derive(Clone, Debug, Default)]
+pub(super) struct FrameTable {
+    pub path: PathBuf,
+    entries: HashMap<String, Entry>,
+}
+
+impl FrameTable {
+    /// Reads and checks a table.
+    pub(super) fn parse(path: &Path, text: &str) -> Result<Self, Box<Diagnostic>> {
+        let fault = |line: usize, message: String, help: &str| {
+            let shown = text.lines().nth(line.saturating_sub(1)).unwrap_or("");
+            let span = Span::at(path, text, line, 1, shown.chars().count().max(1));
+            Box::new(Diagnostic::error("frame-table", message).with_span(span).with_help(help))
+        };
+        let mut reader =
+            csv::ReaderBuilder::new().trim(csv::Trim::All).comment(Some(b'#')).from_reader(text.as_bytes());
+        let mut entries = HashMap::new();
+        for row in reader.deserialize::<Row>() {
+            let row = row.map_err(|e| {
+                let line = e.position().map_or(1, |p| p.line() as usize);
+                fault(
+                    line,
+                    e.to_string(),
+                    "columns: file, utc, exposure_s, aperture, iso; leave a cell empty for nothing",
+                )
+            })?;
+            let line = text.lines().position(|l| l.starts_with(&row.file)).map_or(1, |i| i + 1);
+            let ranges = [
+                ("exposure_s", row.exposure_s, 1e-6..=1e5),
+                ("aperture", row.aperture, 0.3..=1000.0),
+                ("iso", row.iso, 1.0..=1e7),
+            ];
+            for (name, value, range) in ranges {
+                if let Some(value) = value.filter(|v| !range.contains(v)) {
+                    let help = format!("give {} to {}, or nothing", range.start(), range.end());
+                    return Err(fault(line, format!("`{name}` of {} is {value}", row.file), &help));
+                }
+            }
+            let begins_unix_s = match row.utc.filter(|t| !t.is_empty()) {
+                Some(utc) => Some(unix_seconds(&utc).ok_or_else(|| {
+                    fault(line, format!("`{utc}` is no UTC instant"), "write it like 2028-12-31T16:52:00.25Z")
+                })?),
+                None => None,
+            };
+            let entry = Entry { begins_unix_s, exposure_s: row.exposure_s, aperture: row.aperture, iso: row.iso };
+            if entries.insert(row.file.clone(), entry).is_some() {
+                return Err(fault(
+                    line,
+                    format!("{} stands in the table twice", row.file),
+                    "keep one of the two lines",
+                ));
+            }
+        }
+        Ok(FrameTable { path: path.to_owned(), entries })
+    }
+
+    /// What it says of a frame.
+    pub(super) fn entry(&self, name: &str) -> Option<&Entry> {
+        self.entries.get(name)
+    }
+
+    /// Names that no frame of the folder has.
+    pub(super) fn strangers<'a>(&'a self, known: impl Fn(&str) -> bool) -> Vec<&'a str> {
+        let mut out: Vec<&str> = self.entries.keys().map(String::as_str).filter(|n| !known(n)).collect();
+        out.sort_unstable();
+        out
+    }
+}
+
+fn unix_seconds(utc: &str) -> Option<f64> {
+    let instant = Instant::parse_utc(utc).ok()?;
+    Some(instant.to_utc().as_microsecond() as f64 / 1e6)
+}
+
+impl Entry {
+    /// Puts the table's words into a frame's metadata; returns what they contradict, by name.
+    pub(super) fn apply(&self, metadata: &mut FrameMetadata) -> Vec<&'static str> {
+        let mut conflicts = Vec::new();
+        let fields = [
+            ("exposure", self.exposure_s, &mut metadata.exposure_time_s),
+            ("aperture", self.aperture, &mut metadata.f_number),
+            ("iso", self.iso, &mut metadata.iso),
+        ];
+        for (name, said, recorded) in fields {
+            if let Some(said) = said {
+                // Cameras round: a third of a stop's tenth is no contradiction.
+                if recorded.is_some_and(|r| (said / r).ln().abs() > 0.025) {
+                    conflicts.push(name);
+                }
+                *recorded = Some(said);
+            }
+        }
+        metadata.settle_exposure();
+        conflicts
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_table_fills_and_overrides_and_says_where_it_contradicts() {
+        let text = "file,utc,exposure_s,aperture,iso\nt1.fits,2028-12-31T16:52:00Z,0.5,,\nt2.fits,,,6.3,100\n";
+        let table = FrameTable::parse(Path::new("frames.csv"), text).unwrap();
+        let mut metadata = FrameMetadata { exposure_time_s: Some(2.0), iso: Some(100.0), ..FrameMetadata::default() };
+        assert_eq!(table.entry("t1.fits").unwrap().apply(&mut metadata), ["exposure"]);
+        assert_eq!(metadata.exposure_time_s, Some(0.5));
+        assert!(table.entry("t2.fits").unwrap().apply(&mut metadata).is_empty());
+        assert!(metadata.exposure.is_some());
+        assert_eq!(table.strangers(|n| n == "t1.fits"), ["t2.fits"]);
+    }
+
+    #[test]
+    fn a_bad_line_is_pointed_at() {
+        let text = "file,exposure_s\nt1.fits,-3\n";
+        let fault = FrameTable::parse(Path::new("frames.csv"), text).unwrap_err();
+        assert_eq!(fault.span.unwrap().line, 2);
+        let text = "file,shutter\nt1.fits,3\n";
+        assert!(FrameTable::parse(Path::new("frames.csv"), text).is_err());
+    }
+}

@@ -1,0 +1,155 @@
+//! How the discs' light is treated.
+
+use serde::{Deserialize, Serialize};
+
+/// How the discs' light is treated.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Light {
+    /// How exposures are evened out.
+    pub normalization: Normalization,
+    /// Brightness of a disc's brighter part after `Even`, 0..1 linear.
+    pub even_level: f64,
+    /// Frames of one moment joined into one disc: brackets to a high dynamic range, runs to less noise.
+    pub merge: Option<Merging>,
+    /// What is white.
+    pub white_balance: WhiteBalance,
+    /// Whether the dimming and reddening of the air stay.
+    pub atmosphere: Atmosphere,
+    /// How far the shadow is lifted towards the sunlit part by the known geometry of the shadow, 0..1:
+    /// 0 leaves the light as it is; 0.6 shows sliver and copper in one disc.
+    pub shadow_lift: f64,
+    /// Sharpening of the discs.
+    pub sharpening: Sharpening,
+    /// Subtract the glow and sky around each disc.
+    pub subtract_sky: bool,
+    /// Softness of the mask at the limb, pixels of the picture.
+    pub feather_px: f64,
+    /// How discs meet what is below them.
+    pub blend: BlendChoice,
+}
+
+impl Default for Light {
+    fn default() -> Self {
+        Light {
+            normalization: Normalization::Even,
+            even_level: 0.55,
+            merge: None,
+            white_balance: WhiteBalance::AsShot,
+            atmosphere: Atmosphere::Kept,
+            shadow_lift: 0.0,
+            sharpening: Sharpening::Off,
+            subtract_sky: true,
+            feather_px: 1.5,
+            blend: BlendChoice::Lighten,
+        }
+    }
+}
+
+/// Which frames are one moment.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Merging {
+    /// Frames within this many seconds of each other are one moment.
+    pub within_s: f64,
+    /// Of the frames of equal exposure this share is kept, the sharpest first.
+    #[serde(default = "all")]
+    pub sharpest_share: f64,
+}
+
+fn all() -> f64 {
+    1.0
+}
+
+/// What is white.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub enum WhiteBalance {
+    /// As the camera decided.
+    #[default]
+    AsShot,
+    /// The uneclipsed Moon of the night gets the Moon's own colour, a little warmer than grey.
+    Moon,
+}
+
+/// Whether the dimming and reddening of the air stay.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub enum Atmosphere {
+    /// As the sky was: a rising Moon is dim and red.
+    #[default]
+    Kept,
+    /// Removed by coefficients fitted to the night's own uneclipsed discs.
+    Fitted,
+    /// Removed by given coefficients.
+    Removed {
+        /// Magnitudes per airmass for red, green and blue; a clear night at sea level has about
+        /// (0.12, 0.18, 0.28).
+        magnitudes: (f64, f64, f64),
+    },
+}
+
+/// Sharpening of the discs. Whatever is asked, nothing outside the range of the disc's own light nearby comes
+/// out: no ring at the limb.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub enum Sharpening {
+    /// None.
+    #[default]
+    Off,
+    /// Undoes the blur that was measured at each disc's limb.
+    Deconvolution {
+        /// Rounds; 5 is gentle, 20 much.
+        rounds: usize,
+    },
+    /// Adds what a blur takes away.
+    Unsharp {
+        /// Of the blur, pixels of the frame.
+        radius_px: f64,
+        /// 0.5 is gentle, 2 much.
+        amount: f64,
+    },
+}
+
+/// Compositing by its W3C names (Compositing and Blending Level 1), in linear light.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum BlendChoice {
+    /// The disc covers what is below (`normal`).
+    Normal,
+    /// Product (`multiply`).
+    Multiply,
+    /// Light added as if projected twice (`screen`).
+    Screen,
+    /// Multiply or screen by what is below (`overlay`).
+    Overlay,
+    /// The darker of the two, channel by channel (`darken`).
+    Darken,
+    /// The lighter of the two, channel by channel (`lighten`).
+    Lighten,
+    /// `color-dodge`.
+    ColorDodge,
+    /// `color-burn`.
+    ColorBurn,
+    /// Multiply or screen by the disc (`hard-light`).
+    HardLight,
+    /// `soft-light`.
+    SoftLight,
+    /// `difference`.
+    Difference,
+    /// `exclusion`.
+    Exclusion,
+    /// The sum of both lights (`plus-lighter`).
+    PlusLighter,
+}
+
+/// How exposures are evened out.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub enum Normalization {
+    /// File values as they are.
+    AsShot,
+    /// Each disc's brighter part equally bright.
+    Even,
+    /// True ratios of light by exposure time, aperture and sensitivity, with one tone curve for the
+    /// whole picture: full Moon at `even_level`, each stop below it `stop_height` stops below.
+    Photometric {
+        /// 1 keeps true ratios; 0.25 shows twelve stops as three.
+        stop_height: f64,
+    },
+}

@@ -1,0 +1,180 @@
+//! Files of known light, made by general-purpose libraries, give that light; damaged ones are named.
+//!
+//! `tests/data/frames/README.md` says how each was made and by what it was read to get the values.
+
+use crate::nights::{moonloom, root, stderr, text};
+use moonloom::ingest::{Reading, decode, open_frame, read_metadata, read_night};
+use moonloom::raster::LinearImage;
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+use tempfile::TempDir;
+
+fn frame(name: &str) -> PathBuf {
+    root().join("tests/data/frames").join(name)
+}
+
+#[derive(serde::Deserialize)]
+struct Value {
+    file: String,
+    x: usize,
+    y: usize,
+    red: f32,
+    green: f32,
+    blue: f32,
+}
+
+fn values() -> Vec<Value> {
+    let tables = ["values.csv", "values-fits-mono.csv", "values-fits-planes.csv", "values-fits-integer.csv"];
+    let read = |name: &&str| {
+        let text = std::fs::read_to_string(frame(name)).unwrap();
+        let mut reader = csv::ReaderBuilder::new().comment(Some(b'#')).from_reader(text.as_bytes());
+        reader.deserialize().map(Result::unwrap).collect::<Vec<Value>>()
+    };
+    tables.iter().flat_map(read).collect()
+}
+
+/// Absolute tolerances, by the README beside the files: a profile's own rounding to 1/65536, or a JPEG's code.
+fn tolerance(file: &str) -> f32 {
+    match file {
+        "display-p3-8.jpg" => 0.01,
+        _ => 5e-5,
+    }
+}
+
+#[test]
+fn every_kind_of_file_and_profile_gives_its_published_light() {
+    let mut pictures: BTreeMap<String, LinearImage> = BTreeMap::new();
+    let mut worst: BTreeMap<String, f32> = BTreeMap::new();
+    for v in values() {
+        if v.file == "table-profile-8.png" {
+            // A profile made of colour tables is not read: named, and sRGB assumed (below).
+            continue;
+        }
+        let picture = pictures.entry(v.file.clone()).or_insert_with(|| {
+            let open = open_frame(&frame(&v.file), &Reading::default()).unwrap_or_else(|e| panic!("{e}"));
+            assert_eq!(open.remark.is_some(), v.file == "broken-profile.png", "{}", v.file);
+            open.whole()
+        });
+        let read = picture.pixel(v.x, v.y);
+        for (a, b) in read.iter().zip([v.red, v.green, v.blue]) {
+            let off = worst.entry(v.file.clone()).or_default();
+            *off = off.max((a - b).abs());
+            assert!(
+                *off < tolerance(&v.file),
+                "{} at {},{}: {read:?} is not {:?}",
+                v.file,
+                v.x,
+                v.y,
+                [v.red, v.green, v.blue]
+            );
+        }
+    }
+    println!("largest difference of linear light from the independent readers' values");
+    worst.iter().for_each(|(file, off)| println!("  {file:<30} {off:.6}"));
+    assert!(worst.len() >= 16, "{} files were compared", worst.len());
+}
+
+#[test]
+fn a_profile_that_cannot_be_used_is_named_and_srgb_assumed() {
+    for (name, why) in [("broken-profile.png", "does not parse"), ("table-profile-8.png", "table of colours")] {
+        let open = open_frame(&frame(name), &Reading::default()).unwrap();
+        let remark = open.remark.clone().unwrap_or_default();
+        assert!(remark.contains(why) && remark.contains("sRGB is assumed"), "{name}: {remark}");
+        assert!(open.whole().width() > 0);
+    }
+}
+
+#[test]
+fn truncated_and_absurd_files_are_named_and_take_no_memory() {
+    for name in ["truncated.fits", "truncated-16.tif", "absurd.tif", "absurd.fits", "absurd.png"] {
+        let error = decode(&frame(name), &Reading::default()).expect_err(name).to_string();
+        assert!(error.contains(name), "{name}: {error}");
+    }
+}
+
+#[test]
+fn a_fits_header_says_when_and_how_long() {
+    let read = read_metadata(&frame("mono-16.fits")).unwrap();
+    assert_eq!((read.width, read.height, read.exposure_time_s), (12, 8, Some(0.5)));
+    // DATE-OBS 2028-12-31T16:52:03.250 UTC: 1861894323.25 by Python's datetime.
+    assert_eq!((read.clock_reading_s, read.clock_offset_s), (Some(1_861_894_323.25), Some(0)));
+}
+
+#[test]
+fn a_table_of_frames_fills_what_cameras_did_not_record() {
+    let folder = TempDir::new().unwrap();
+    for name in ["mono-16.fits", "srgb-untagged-16.tif"] {
+        std::fs::copy(frame(name), folder.path().join(name)).unwrap();
+    }
+    let table = "file,utc,exposure_s,aperture,iso\n\
+        mono-16.fits,,2.0,5,100\n\
+        srgb-untagged-16.tif,2028-12-31T17:00:00Z,1,8,200\n\
+        lost.tif,,1,,\n";
+    std::fs::write(folder.path().join("frames.csv"), table).unwrap();
+    let read = read_night(folder.path()).unwrap();
+    let of = |name: &str| read.value.frame(name).unwrap().clone();
+    let fits = of("mono-16.fits");
+    // t S / N^2.
+    assert!((fits.metadata.exposure.unwrap().light_gain() - 2.0 * 100.0 / 25.0).abs() < 1e-9);
+    let time = of("srgb-untagged-16.tif").time.unwrap();
+    assert!(time.zone_known && time.middle.to_utc().to_string().starts_with("2028-12-31T17:00:00.5"));
+    let codes: Vec<&str> = read.diagnostics.iter().map(|d| d.code).collect();
+    assert!(codes.contains(&"sources-disagree") && codes.contains(&"table-without-frame"), "{codes:?}");
+    let conflict = read.diagnostics.iter().find(|d| d.code == "sources-disagree").unwrap();
+    assert!(conflict.message.contains("exposure") && conflict.message.contains("the table wins"));
+}
+
+#[test]
+fn a_damaged_raw_file_does_not_end_the_night() {
+    let folder = TempDir::new().unwrap();
+    let good = crate::raw::raw_night().join("n0002.dng");
+    let whole = std::fs::read(&good).unwrap();
+    // Every byte of the first directory flipped in turn would take long; each sixteenth tells.
+    let directory = u32::from_le_bytes(whole[4..8].try_into().unwrap()) as usize;
+    let mut broken = 0;
+    for at in (directory..(directory + 300).min(whole.len())).step_by(16) {
+        let mut bytes = whole.clone();
+        bytes[at] ^= 0xff;
+        let path = folder.path().join("broken.dng");
+        std::fs::write(&path, &bytes).unwrap();
+        // Whatever the library does, this process goes on and either reads it or says why not.
+        if let Err(e) = decode(&path, &Reading::default()) {
+            broken += 1;
+            assert!(e.to_string().contains("broken.dng"), "{e}");
+        }
+    }
+    std::fs::write(folder.path().join("broken.dng"), &whole[..whole.len() / 3]).unwrap();
+    assert!(decode(&folder.path().join("broken.dng"), &Reading::default()).is_err());
+    assert!(broken > 0, "some flipped byte of a directory must matter");
+    std::fs::copy(&good, folder.path().join("good.dng")).unwrap();
+    let run = moonloom(&["register", text(folder.path()), "--out", text(&folder.path().join("r.ron"))]);
+    assert!(run.status.success(), "{}", stderr(&run));
+    assert!(stderr(&run).contains("broken.dng"), "{}", stderr(&run));
+}
+
+#[test]
+fn a_lying_exif_is_not_believed() {
+    use moonloom::raster::RgbSpace;
+    use moonloom::write::{BitDepth, CaptureTags, Container, OutputSpec, write_picture};
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("liar.jpg");
+    let spec = OutputSpec {
+        light: RgbSpace::LINEAR_SRGB,
+        capture: Some(CaptureTags {
+            date_time_original: "0000:00:00 00:00:00".into(),
+            sub_second: "99".into(),
+            exposure_s: 0.0,
+            f_number: 0.0,
+            iso: 0,
+            focal_length_mm: 0.0,
+            camera_model: "Test camera".into(),
+        }),
+        ..OutputSpec::new(Container::Jpeg { quality: 90 }, BitDepth::Eight)
+    };
+    write_picture(&path, &spec, (64, 48), &mut |rows| vec![0.2; rows.len() * 64 * 3]).unwrap();
+    let read = read_metadata(&path).unwrap();
+    assert_eq!((read.exposure_time_s, read.f_number, read.iso, read.focal_length_mm), (None, None, None, None));
+    assert_eq!(read.clock_reading_s, None);
+    let night = read_night(folder.path()).unwrap();
+    assert!(night.diagnostics.iter().any(|d| d.code == "frame-without-time"));
+}
