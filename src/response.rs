@@ -48,7 +48,7 @@ const POINTS: usize = 48;
 /// No more moments are looked at.
 const MOST_MOMENTS: usize = 12;
 /// How much smoothness counts against the data (Debevec & Malik's lambda).
-const SMOOTHNESS: f64 = 2.0;
+const SMOOTHNESS: f64 = 0.1;
 
 /// One point of the disc in one frame.
 struct Sight {

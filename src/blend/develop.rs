@@ -1,5 +1,6 @@
 //! Cut-outs of a moment's frames become a disc of light: sky subtracted, merged, lifted, sharpened.
 
+use super::align::align;
 use super::lift::lift;
 use super::merge::{MomentFrame, merge};
 use super::sharpen::sharpen;
@@ -73,7 +74,10 @@ pub fn develop(cut_outs: Vec<CutOut>, p: &Placement, composition: &Composition) 
     let least_noise = frames.iter().map(|f| f.noise / f.ratio).fold(f32::INFINITY, f32::min);
     let (mut image, saturated) = match frames.len() {
         1 => frames.pop().map_or((LinearImage::new(0, 0), Vec::new()), |f| (f.light, f.saturated)),
-        _ => merge(&frames),
+        _ => {
+            align(&mut frames, p.source_radius_px);
+            merge(&frames)
+        }
     };
     let how = &composition.development;
     if let Some(shadow) = &p.shadow {

@@ -1,10 +1,10 @@
 //! Frames of one moment become one disc: brackets to a high dynamic range, runs to less noise.
 //!
 //! Every frame tells each pixel's radiance with its own noise: variance (read^2 + k v) / ratio^2 in the light
-//! of the leading frame, with the noise of its own sky for `read` and the photon noise of a sensor of some
+//! of the leading frame, with the noise of its own sky for `read` (at least that of a good sensor) and the photon noise of a sensor of some
 //! thirty thousand electrons (common practice, no source). A saturated pixel tells nothing, and one close
 //! to it little. With four frames and more, what lies beyond three standard deviations of the median is
-//! left out: a bird, a passing aircraft, a gust. Frames are joined by their registered centres.
+//! left out: a bird, a passing aircraft, a gust.
 
 use crate::raster::{LinearImage, LinearMap, PixelPoint, PixelRect, resample};
 
@@ -23,9 +23,12 @@ pub struct MomentFrame {
 }
 
 /// Photon noise: variance per light.
-const PHOTON_NOISE: f32 = 1.0 / 30_000.0;
+pub(super) const PHOTON_NOISE: f32 = 1.0 / 30_000.0;
+/// No frame's dark is known better than this: a fourteen-bit step with its read noise. (A dark that was cut off at
+/// nothing shows hardly any noise, and is too bright for it.)
+pub(super) const READ_NOISE: f32 = 2e-4;
 /// Light from here to saturation counts less and less: the shoulder of a curve, a neighbour's overflow.
-const SHOULDER: f32 = 0.80;
+pub(super) const SHOULDER: f32 = 0.80;
 
 /// Merges frames into the window of the first, in its light (which may now go beyond 1); also says which
 /// pixels were saturated in all of them.
@@ -47,7 +50,7 @@ pub fn merge(frames: &[MomentFrame]) -> (LinearImage, Vec<bool>) {
             for (frame, (light, trust)) in frames.iter().zip(&laid) {
                 if trust[i] > 0.0 {
                     let value = light[i * 3 + c];
-                    let variance = frame.noise * frame.noise + PHOTON_NOISE * value.max(0.0) + 1e-9;
+                    let variance = frame.noise.max(READ_NOISE).powi(2) + PHOTON_NOISE * value.max(0.0);
                     told.push((value / frame.ratio, trust[i] * frame.ratio * frame.ratio / variance));
                 }
             }

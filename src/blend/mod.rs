@@ -1,11 +1,12 @@
 //! A composition and its frames become pixels, band by band.
 //!
-//! `develop` turns the cut-outs of a moment into a disc of light: `sky_model` subtracts the sky, `merge` joins
-//! brackets and runs, `lift` brings the shadow up, `sharpen` undoes blur. `settle` says by how much each disc
+//! `develop` turns the cut-outs of a moment into a disc of light: `sky_model` subtracts the sky, `align` and
+//! `merge` join brackets and runs, `lift` brings the shadow up, `sharpen` undoes blur. `settle` says by how much each disc
 //! is multiplied once all are measured; `mask` how much of each canvas pixel a disc covers; `composite` holds
 //! the W3C formulas; [`Renderer`] draws any range of rows. Each pixel is computed by itself from the
 //! composition, so bands and threads change no bit.
 
+mod align;
 mod composite;
 mod develop;
 mod lift;

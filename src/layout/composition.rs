@@ -21,7 +21,7 @@ pub enum Gain {
     /// By this factor.
     Factor(f32),
     /// So that its brighter part (98th percentile of the brightest channel, over the sky) comes to this
-    /// level, the discs before and after considered.
+    /// level; by 256 or its inverse at most.
     ToLevel(f32),
 }
 
@@ -41,6 +41,8 @@ pub struct Companion {
 pub struct DiscSky {
     /// Of the air before it.
     pub airmass: f64,
+    /// Share of the disc's area in the penumbra.
+    pub penumbral_fraction: f64,
     /// Expected radiance of its brighter part over the uneclipsed Moon's, red, green and blue.
     pub expected: [f64; 3],
 }

@@ -170,7 +170,7 @@ impl<'a> Night<'a> {
     fn shots(&self) -> Vec<Shot> {
         let ending = match self.rig.format {
             FrameFormat::Jpeg { .. } => "jpg",
-            FrameFormat::LinearTiff => "tif",
+            FrameFormat::LinearTiff | FrameFormat::FloatTiff => "tif",
             FrameFormat::Dng => "dng",
         };
         let mut shots = Vec::new();
@@ -352,10 +352,11 @@ impl<'a> Night<'a> {
     }
 
     fn write(&self, path: &Path, shot: &Shot, image: &LinearImage) -> Result<(), WriteError> {
-        let (container, space) = match self.rig.format {
-            FrameFormat::Jpeg { quality } => (Container::Jpeg { quality }, RgbSpace::SRGB),
-            FrameFormat::LinearTiff => (Container::Tiff, RgbSpace::LINEAR_SRGB),
-            FrameFormat::Dng => (Container::Dng, RgbSpace::LINEAR_SRGB),
+        let (container, space, depth) = match self.rig.format {
+            FrameFormat::Jpeg { quality } => (Container::Jpeg { quality }, RgbSpace::SRGB, BitDepth::Eight),
+            FrameFormat::LinearTiff => (Container::Tiff, RgbSpace::LINEAR_SRGB, BitDepth::Sixteen),
+            FrameFormat::FloatTiff => (Container::Tiff, RgbSpace::LINEAR_SRGB, BitDepth::Float),
+            FrameFormat::Dng => (Container::Dng, RgbSpace::LINEAR_SRGB, BitDepth::Sixteen),
         };
         let clock = shot.opens.plus_seconds(self.rig.mishaps.clock_ahead_s + self.offset_s as f64).to_utc();
         let hundredths = clock.subsec_millisecond() / 10;
@@ -371,7 +372,7 @@ impl<'a> Night<'a> {
                 focal_length_mm: self.rig.camera.focal_length_mm,
                 camera_model: self.rig.camera.model.clone(),
             }),
-            ..OutputSpec::new(container, BitDepth::Sixteen)
+            ..OutputSpec::new(container, depth)
         };
         let width = image.width();
         write_picture(path, &spec, (width, image.height()), &mut |rows| {

@@ -78,7 +78,8 @@ impl Processing {
         }
     }
 
-    fn curve(&self, code: f32) -> f32 {
+    /// The tone curve: what becomes of a code 0..1.
+    pub fn curve(&self, code: f32) -> f32 {
         let c = code.clamp(0.0, 1.0);
         c + (c * c * (3.0 - 2.0 * c) - c) * self.contrast as f32
     }

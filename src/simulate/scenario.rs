@@ -246,6 +246,8 @@ pub enum FrameFormat {
     },
     /// Sixteen-bit TIFF of linear light.
     LinearTiff,
+    /// TIFF of linear light in single-precision floats: what a camera without noise of numbers would write.
+    FloatTiff,
     /// Camera raw: a mosaic of colour filters as DNG.
     Dng,
 }

@@ -25,7 +25,7 @@ pub struct CaptureTags {
     pub camera_model: String,
 }
 
-/// A ratio as cameras write it: 1/n for short times, thousandths otherwise.
+/// A ratio as cameras write it: 1/n for short times, millionths for others below a thousand.
 fn ratio(value: f64) -> (u32, u32) {
     if value > 0.0 && value < 1.0 {
         let inverse = 1.0 / value;
@@ -33,7 +33,8 @@ fn ratio(value: f64) -> (u32, u32) {
             return (1, inverse.round() as u32);
         }
     }
-    ((value * 1000.0).round() as u32, 1000)
+    let denominator = if value < 1000.0 { 1_000_000 } else { 1000 };
+    ((value * f64::from(denominator)).round() as u32, denominator)
 }
 
 fn rational(value: f64) -> Value {

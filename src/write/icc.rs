@@ -4,7 +4,7 @@
 //! bytes on every day.
 
 use crate::raster::{RgbSpace, TransferFunction};
-use moxcms::{ColorDateTime, ColorProfile, LocalizableString, ProfileText, ToneReprCurve, Xyzd};
+use moxcms::{ColorProfile, LocalizableString, ProfileText, ToneReprCurve, Xyzd};
 
 /// The curve as ICC writes it (ICC.1:2010, 10.15: parametric curves of type 3, or a table of none for a line).
 fn curve(transfer: TransferFunction) -> ToneReprCurve {
@@ -53,9 +53,11 @@ pub(super) fn profile(space: &RgbSpace) -> Option<Vec<u8>> {
     profile.media_white_point = Some(Xyzd { x: 0.9642, y: 1.0, z: 0.8249 });
     profile.white_point = Xyzd { x: 0.9642, y: 1.0, z: 0.8249 };
     profile.cicp = None;
-    profile.creation_date_time =
-        ColorDateTime { year: 2028, month: 12, day_of_the_month: 31, ..ColorDateTime::default() };
-    profile.encode().ok()
+    let mut bytes = profile.encode().ok()?;
+    // The encoder writes the hour of its own making (header, bytes 24 to 35); a constant stands instead.
+    let date = [2028u16, 12, 31, 0, 0, 0].map(u16::to_be_bytes).concat();
+    bytes.get_mut(24..36)?.copy_from_slice(&date);
+    Some(bytes)
 }
 
 #[cfg(test)]

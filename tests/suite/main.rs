@@ -3,7 +3,9 @@
 mod cli;
 mod frames;
 mod layering;
+
 mod layouts;
+mod light;
 mod matrix;
 mod nights;
 mod pictures;

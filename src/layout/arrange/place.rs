@@ -99,6 +99,7 @@ impl Context<'_> {
         let light = ShadowLight::new(shadow.umbra_radius, shadow.penumbra_radius, Danjon { scale: 2.0 });
         Some(DiscSky {
             airmass: airmass(Refraction::default().apparent_altitude(seen.airless.altitude)),
+            penumbral_fraction: shadow.penumbral_fraction(),
             expected: light.bright_part(shadow.moon_semidiameter, shadow.separation()),
         })
     }

@@ -1,0 +1,352 @@
+//! Light that is right from the frames to the picture: merged brackets, even discs, white, air, lift.
+
+use crate::nights::{moonloom, stderr, text, truth_of};
+use moonloom::blend::{CutOut, develop, source_window};
+use moonloom::compose::{ComposeRequest, compose};
+use moonloom::diag::Diagnostic;
+use moonloom::ingest::{Night, Reading, decode, open_frame, parse_response, read_night};
+use moonloom::layout::{Composition, Layout, Placement, resolve};
+use moonloom::raster::{ColourMatrix, LinearImage, PixelPoint, PixelRect, RgbSpace};
+use moonloom::register::{Registration, register};
+use moonloom::simulate::{Scenario, rehearse};
+use moonloom::sky::{Extinction, MOON_COLOUR};
+use std::path::Path;
+use tempfile::TempDir;
+
+/// A long lens over the whole eclipse; what a test changes is put in for the words in capitals.
+const NIGHT: &str = r#"(
+    version: 1,
+    title: "Light",
+    site: (latitude_deg: -31.9, longitude_deg: 115.75),
+    eclipse: "2028-12-31",
+    utc_offset: "+08:00",
+    seed: 5,
+    rigs: [(
+        name: "night",
+        camera: (model: "Test camera", width_px: 300, height_px: 260, pixel_pitch_um: 20.0, focal_length_mm: 300.0, blur_px: 1.0, CAMERA),
+        mount: ReaimedTripod(scatter_px: 12.0),
+        frames: (FRAMES),
+        exposures: EXPOSURES,
+        format: FORMAT,
+    )],
+)"#;
+
+const SHORT: &str = "[(from_umbral_fraction: 0.0, seconds: 0.0015, f_number: 8.0, iso: 100.0)]";
+/// A photographer's ladder: a stop here, a third of one there, ten in all.
+const LADDER: &str = "[
+    (from_umbral_fraction: 0.0, seconds: 0.0025, f_number: 8.0, iso: 100.0),
+    (from_umbral_fraction: 0.3, seconds: 0.004, f_number: 8.0, iso: 100.0),
+    (from_umbral_fraction: 0.7, seconds: 0.01, f_number: 8.0, iso: 125.0),
+    (from_umbral_fraction: 0.95, seconds: 0.033333, f_number: 7.1, iso: 200.0),
+    (from_umbral_fraction: 0.9999, seconds: 0.5, f_number: 5.6, iso: 800.0),
+]";
+
+fn rehearsed(folder: &Path, changes: [(&str, &str); 4]) -> (Night, Registration) {
+    let text = changes.iter().fold(NIGHT.to_owned(), |text, (word, with)| text.replace(word, with));
+    let scenario = Scenario::parse(Path::new("light.ron"), &text).unwrap_or_else(|d| panic!("{d}"));
+    rehearse(&scenario, folder, &|_| {}).unwrap();
+    let night = read_night(&folder.join("night")).unwrap().value;
+    let registration = register(&night, Default::default(), &|_| {}).value;
+    (night, registration)
+}
+
+/// Lays the night out on a grid, every disc at its own size, and reads the picture back as light.
+fn grid(
+    folder: &Path,
+    night: &(Night, Registration),
+    light: &str,
+    columns: usize,
+) -> (LinearImage, Composition, Vec<Diagnostic>) {
+    let rows = night.0.frames.len().div_ceil(columns);
+    let layout = format!(
+        "(version: 1, canvas: (width_px: {}, height_px: {}, margin_px: 10, background: \"black\"), \
+         arrangement: PhaseGrid(columns: {columns}, rows: {rows}, disc_diameter_px: 140), light: ({light}), \
+         output: (colour_space: LinearRec2020, depth: Float))",
+        columns * 190 + 20,
+        rows * 190 + 20
+    );
+    let layout = Layout::parse(Path::new("light-layout.ron"), &layout).unwrap_or_else(|d| panic!("{d}"));
+    let out = folder.join("picture.tif");
+    let request = ComposeRequest { layout: &layout, night: &night.0, registration: &night.1, out: &out, preview: None };
+    let (composition, diagnostics) = compose(&request).unwrap();
+    (decode(&out, &Reading::default()).unwrap(), composition, diagnostics)
+}
+
+/// Mean over a circle, its edge's pixels by their share.
+fn patch(image: &LinearImage, at: PixelPoint, reach: f64) -> [f64; 3] {
+    let (window, rect) = image.crop(PixelRect::around(at, reach + 1.0));
+    let (mut sum, mut weight) = ([0.0; 3], 0.0);
+    for (i, p) in window.data().chunks_exact(3).enumerate() {
+        let x = (rect.x0 + (i % window.width()) as i64) as f64 + 0.5 - at.x;
+        let y = (rect.y0 + (i / window.width()) as i64) as f64 + 0.5 - at.y;
+        let w = (reach + 0.5 - x.hypot(y)).clamp(0.0, 1.0);
+        (0..3).for_each(|c| sum[c] += w * f64::from(p[c]));
+        weight += w;
+    }
+    sum.map(|s| s / weight)
+}
+
+#[test]
+fn brackets_over_ten_stops_give_the_true_radiance_within_three_percent() {
+    let (folder, known_folder) = (TempDir::new().unwrap(), TempDir::new().unwrap());
+    let night = rehearsed(
+        folder.path(),
+        [
+            ("CAMERA", "glow: 0.0"),
+            ("FRAMES", "every_minutes: 31.0, bracket_stops: [0, 2.5, 5, 7.5, 10]"),
+            ("EXPOSURES", SHORT),
+            ("FORMAT", "Dng"),
+        ],
+    );
+    // The truth: the same Moons through a camera without noise, in floats, never saturated.
+    let known = rehearsed(
+        known_folder.path(),
+        [
+            ("CAMERA", "glow: 0.0, full_well: 5e12, read_noise: 0.0"),
+            ("FRAMES", "every_minutes: 31.0"),
+            ("EXPOSURES", SHORT),
+            ("FORMAT", "FloatTiff"),
+        ],
+    );
+    let truth = truth_of(&known_folder.path().join("night"));
+    let light = "normalization: Photometric(stop_height: 1.0), even_level: 1.0, blend: Normal, merge: (within_s: 40)";
+    let (picture, composition, _) = grid(folder.path(), &night, light, 4);
+    assert!(composition.placements.iter().any(|p| p.also.len() == 4), "five frames a moment");
+    let (mut worst, mut compared, mut range) = (0.0f64, 0, (f64::INFINITY, 0.0f64));
+    for p in &composition.placements {
+        let t = truth.frames.iter().min_by_key(|t| {
+            let apart = |utc: &str| moonloom::units::Instant::parse_utc(utc).unwrap().tt_seconds();
+            ((apart(&t.utc) - apart(&p.utc)).abs() * 1000.0) as i64
+        });
+        let t = t.unwrap();
+        let frame = known.0.frame(&t.file).unwrap();
+        let image = decode(&frame.path, &known.0.reading).unwrap();
+        let gain = frame.metadata.exposure.unwrap().light_gain() * moonloom::sky::SATURATION_PER_LIGHT_GAIN;
+        for i in 0..49 {
+            let (x, y) = (f64::from(i % 7 - 3) * 0.25, f64::from(i / 7 - 3) * 0.25);
+            if x.hypot(y) > 0.85 {
+                continue;
+            }
+            let r = t.radius_px.unwrap();
+            let at = PixelPoint::new(t.x_px.unwrap() + x * r, t.y_px.unwrap() + y * r);
+            let there = |dx: f64, dy: f64| patch(&image, PixelPoint::new(at.x + dx, at.y + dy), 0.05 * r)[0];
+            let here = there(0.0, 0.0);
+            // On the edge of the umbra a tenth of a pixel is a tenth of the light.
+            let steep = [there(1.0, 0.0), there(-1.0, 0.0), there(0.0, 1.0), there(0.0, -1.0)];
+            if steep.iter().any(|v| (v / here - 1.0).abs() > 0.05) {
+                continue;
+            }
+            let known = patch(&image, at, 0.05 * r).map(|v| v / gain);
+            let centre = p.centre();
+            let found = patch(
+                &picture,
+                PixelPoint::new(centre.x + x * p.radius_px, centre.y + y * p.radius_px),
+                0.05 * p.radius_px,
+            );
+            for c in 0..3 {
+                // The copper's blue is a hundredth of its red: what noise leaves of it is no measure.
+                // Below a fiftieth of full scale in the longest exposure photon noise alone is a percent of a patch.
+                if known[c] * gain * 1024.0 > 0.02 {
+                    worst = worst.max((found[c] / known[c] - 1.0).abs());
+                    range = (range.0.min(known[c]), range.1.max(known[c]));
+                    compared += 1;
+                }
+            }
+        }
+    }
+    let stops = (range.1 / range.0).log2();
+    println!("merged brackets: {compared} patches over {stops:.1} stops, worst {:.2} % from the truth", 100.0 * worst);
+    assert!(compared > 300 && stops > 10.0);
+    assert!(worst < 0.03, "{worst}");
+}
+
+fn developed(night: &Night, p: &Placement, composition: &Composition) -> moonloom::blend::DevelopedDisc {
+    let frame = open_frame(&night.frame(&p.frame).unwrap().path, &night.reading).unwrap();
+    let window = frame.light(source_window(p, p.map.source_centre));
+    develop(vec![CutOut { light: window.light, saturated: window.saturated, rect: window.rect }], p, composition)
+}
+
+#[test]
+fn the_sky_around_a_disc_is_subtracted_to_a_five_hundredth_of_full_scale() {
+    let folder = TempDir::new().unwrap();
+    // A glowing lens under a moonlit sky.
+    let night = rehearsed(
+        folder.path(),
+        [
+            ("CAMERA", "glow: 0.03"),
+            ("FRAMES", "every_minutes: 24.0"),
+            ("EXPOSURES", LADDER),
+            ("FORMAT", "Jpeg(quality: 92)"),
+        ],
+    );
+    let layout = "(version: 1, arrangement: PhaseGrid(columns: 8, rows: 4))";
+    let layout = Layout::parse(Path::new("sky.ron"), layout).unwrap();
+    let composition = resolve(&layout, &night.0, &night.1).unwrap().value;
+    let mut worst = 0.0f64;
+    for p in &composition.placements {
+        let disc = developed(&night.0, p, &composition);
+        let centre = PixelPoint::new(p.map.source_centre.x - disc.origin.x, p.map.source_centre.y - disc.origin.y);
+        let (mut sum, mut count) = ([0.0f64; 3], 0.0);
+        for (i, pixel) in disc.image.data().chunks_exact(3).enumerate() {
+            let (x, y) =
+                ((i % disc.image.width()) as f64 + 0.5 - centre.x, (i / disc.image.width()) as f64 + 0.5 - centre.y);
+            let d = x.hypot(y) / p.source_radius_px;
+            if (1.12..1.5).contains(&d) {
+                (0..3).for_each(|c| sum[c] += f64::from(pixel[c]));
+                count += 1.0;
+            }
+        }
+        worst = sum.iter().fold(worst, |w, s| w.max((s / count).abs()));
+    }
+    println!("sky left around {} discs: {:.3} % of full scale at most", composition.placements.len(), 100.0 * worst);
+    assert!(worst < 0.002, "{worst}");
+}
+
+/// The 98th percentile of a laid disc's brightest channel.
+fn bright_part(picture: &LinearImage, p: &Placement) -> f64 {
+    let c = p.centre();
+    let (window, rect) = picture.crop(PixelRect::around(c, p.radius_px));
+    let mut values: Vec<f32> = Vec::new();
+    for (i, v) in window.data().chunks_exact(3).enumerate() {
+        let (x, y) = (
+            (rect.x0 + (i % window.width()) as i64) as f64 + 0.5 - c.x,
+            (rect.y0 + (i / window.width()) as i64) as f64 + 0.5 - c.y,
+        );
+        if x.hypot(y) < 0.97 * p.radius_px {
+            values.push(v[0].max(v[1]).max(v[2]));
+        }
+    }
+    values.sort_by(f32::total_cmp);
+    f64::from(values[(values.len() - 1) * 98 / 100])
+}
+
+#[test]
+fn even_discs_never_step_by_more_than_three_percent() {
+    let folder = TempDir::new().unwrap();
+    let night = rehearsed(
+        folder.path(),
+        [
+            ("CAMERA", "glow: 0.01"),
+            ("FRAMES", "every_minutes: 8.0"),
+            ("EXPOSURES", LADDER),
+            ("FORMAT", "Jpeg(quality: 92)"),
+        ],
+    );
+    let (picture, composition, _) =
+        grid(folder.path(), &night, "normalization: Even, even_level: 0.5, blend: Normal", 8);
+    let levels: Vec<f64> = composition.placements.iter().map(|p| bright_part(&picture, p)).collect();
+    let worst = levels.windows(2).map(|p| (p[1] / p[0] - 1.0).abs()).fold(0.0, f64::max);
+    println!(
+        "even: {} discs from {:.3} to {:.3}, largest step {:.2} %",
+        levels.len(),
+        levels.iter().copied().fold(9.0, f64::min),
+        levels.iter().copied().fold(0.0, f64::max),
+        100.0 * worst
+    );
+    assert!(levels.len() >= 35 && worst < 0.03, "{worst}: {levels:?}");
+}
+
+#[test]
+fn air_is_fitted_and_white_anchored_on_the_moon() {
+    let folder = TempDir::new().unwrap();
+    let night = rehearsed(
+        folder.path(),
+        [
+            ("CAMERA", "glow: 0.0"),
+            ("FRAMES", "every_minutes: 12.0, lead_minutes: 80.0"),
+            ("EXPOSURES", LADDER),
+            ("FORMAT", "Dng"),
+        ],
+    );
+    let light = "normalization: Photometric(stop_height: 1.0), even_level: 1.0, blend: Normal, atmosphere: Fitted, white_balance: Moon";
+    let (picture, composition, diagnostics) = grid(folder.path(), &night, light, 6);
+    let said = diagnostics.iter().find(|d| d.code == "extinction").map(|d| d.message.clone()).unwrap_or_default();
+    println!("{said}; rehearsed with {:?}", Extinction::default().magnitudes);
+    let numbers: Vec<f64> =
+        said.split(|c: char| !c.is_ascii_digit() && c != '.').filter_map(|w| w.parse().ok()).collect();
+    // The rehearsal dims light of sRGB's primaries; seen in Rec. 2020 its channels mix.
+    let mix = ColourMatrix::new(RgbSpace::SRGB.to(&RgbSpace::WORKING));
+    let seen = |airmass: f64| mix.apply(Extinction::default().transmission(airmass).map(|t| t as f32));
+    for c in 0..3 {
+        let put_in = -2.5 * f64::from(seen(3.0)[c] / seen(2.0)[c]).log10();
+        assert!((numbers[c] - put_in).abs() < 0.02, "{said}: {put_in:.3} was put in");
+    }
+    // With the air removed the uneclipsed Moon is as bright low as high, and has the Moon's colour.
+    let uneclipsed: Vec<&Placement> =
+        composition.placements.iter().filter(|p| p.sky.is_some_and(|s| s.penumbral_fraction == 0.0)).collect();
+    let levels: Vec<[f64; 3]> = uneclipsed.iter().map(|p| patch(&picture, p.centre(), 0.6 * p.radius_px)).collect();
+    let green: Vec<f64> = levels.iter().map(|l| l[1]).collect();
+    let spread = green.iter().copied().fold(0.0, f64::max) / green.iter().copied().fold(9.0, f64::min);
+    println!("{} uneclipsed discs differ by {:.1} % with the air removed", levels.len(), 100.0 * (spread - 1.0));
+    assert!(levels.len() >= 4 && spread < 1.05, "{green:?}");
+    for l in &levels {
+        assert!(
+            (l[0] / l[1] / MOON_COLOUR[0] - 1.0).abs() < 0.03 && (l[2] / l[1] / MOON_COLOUR[2] - 1.0).abs() < 0.03,
+            "{l:?}"
+        );
+    }
+}
+
+#[test]
+fn the_lift_shows_sliver_and_copper_in_one_disc() {
+    let folder = TempDir::new().unwrap();
+    let night = rehearsed(
+        folder.path(),
+        [
+            ("CAMERA", "glow: 0.0"),
+            ("FRAMES", "every_minutes: 112.0, bracket_stops: [0, 3, 6, 9]"),
+            ("EXPOSURES", SHORT),
+            ("FORMAT", "Dng"),
+        ],
+    );
+    let darkest = |lift: f64| {
+        let light =
+            format!("normalization: Even, even_level: 0.6, blend: Normal, merge: (within_s: 60), shadow_lift: {lift}");
+        let (picture, composition, _) = grid(folder.path(), &night, &light, 2);
+        let p = &composition.placements[1];
+        let disc = patch(&picture, p.centre(), 0.3 * p.radius_px);
+        disc[0]
+    };
+    let (plain, lifted) = (darkest(0.0), darkest(0.6));
+    println!("middle of the umbra beside a last sliver of 0.6: {plain:.5} as it is, {lifted:.3} lifted");
+    assert!(plain < 0.01, "{plain}");
+    assert!((0.03..0.6).contains(&lifted), "{lifted}");
+}
+
+#[test]
+fn a_cameras_own_curve_is_recovered_from_its_brackets() {
+    let folder = TempDir::new().unwrap();
+    let camera = "glow: 0.0, processing: (contrast: 0.6)";
+    let night = rehearsed(
+        folder.path(),
+        [
+            ("CAMERA", camera),
+            ("FRAMES", "every_minutes: 60.0, bracket_stops: [-1, 0, 1, 2, 3, 4, 5]"),
+            ("EXPOSURES", SHORT),
+            ("FORMAT", "Jpeg(quality: 95)"),
+        ],
+    );
+    drop(night);
+    let out = folder.path().join("response.csv");
+    let run = moonloom(&["response", text(&folder.path().join("night")), "--out", text(&out)]);
+    assert!(run.status.success(), "{}", stderr(&run));
+    let found = parse_response(&out, &std::fs::read_to_string(&out).unwrap()).unwrap();
+    // The curve that the camera was given: an S of `contrast` on the sRGB code (simulate::Processing).
+    let given = moonloom::simulate::Processing { contrast: 0.6, ..Default::default() };
+    let light_of = |value: f64| {
+        let (mut low, mut high) = (0.0f64, 1.0f64);
+        for _ in 0..40 {
+            let middle = (low + high) / 2.0;
+            if f64::from(given.curve(middle as f32)) < value { low = middle } else { high = middle }
+        }
+        f64::from(moonloom::raster::TransferFunction::Srgb.decode(low as f32))
+    };
+    let scale = f64::from(found[1][140]) / light_of(140.0 / 255.0);
+    let mut worst = 0.0f64;
+    for code in (40..236).step_by(7) {
+        let off = f64::from(found[1][code]) / (light_of(code as f64 / 255.0) * scale) - 1.0;
+        worst = worst.max(off.abs());
+    }
+    println!("the camera's curve comes back within {:.1} % between 16 and 92 % of its scale", 100.0 * worst);
+    assert!(worst < 0.05, "{worst}");
+}
