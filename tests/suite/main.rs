@@ -16,3 +16,4 @@ mod readme;
 mod reference;
 mod table;
 mod truth;
+mod written;
