@@ -3,12 +3,14 @@
 //! `cargo bench --bench register`. Two rigs are rehearsed first (a minute): a wide lens on a fixed tripod
 //! and a long lens re-aimed by hand.
 
+mod timing;
+
 use moonloom::ingest::read_night;
 use moonloom::register::register;
 use moonloom::simulate::{Scenario, rehearse};
 use rayon::prelude::*;
 use std::path::Path;
-use std::time::Instant;
+use timing::best;
 
 const NIGHTS: &str = r#"(
     version: 1, title: "Bench", site: (latitude_deg: -31.9, longitude_deg: 115.75), eclipse: "2028-12-31",
@@ -36,17 +38,6 @@ const NIGHTS: &str = r#"(
         ),
     ],
 )"#;
-
-/// The best of three runs, seconds.
-fn best(mut run: impl FnMut()) -> f64 {
-    (0..3)
-        .map(|_| {
-            let start = Instant::now();
-            run();
-            start.elapsed().as_secs_f64()
-        })
-        .fold(f64::INFINITY, f64::min)
-}
 
 fn main() {
     let folder = std::env::temp_dir().join(format!("moonloom-bench-{}", std::process::id()));
