@@ -6,7 +6,7 @@ mod timing;
 use moonloom::blend::{CutOut, DevelopedDisc, FramePixels, Renderer, develop, source_window};
 use moonloom::ingest::{open_frame, read_night};
 use moonloom::layout::{Layout, Placement, resolve};
-use moonloom::raster::{LinearImage, PixelRect};
+use moonloom::raster::{LinearImage, PixelRect, Plane};
 use moonloom::register::register;
 use std::path::Path;
 use std::sync::Arc;
@@ -21,7 +21,10 @@ impl FramePixels for Developed {
     fn gain(&self, _: usize) -> [f32; 3] {
         [1.0; 3]
     }
-    fn backplate(&self, _: PixelRect) -> Option<(LinearImage, PixelRect)> {
+    fn backplate(&self, _: usize, _: PixelRect) -> Option<(LinearImage, PixelRect)> {
+        None
+    }
+    fn shows(&self, _: usize, _: PixelRect) -> Option<(Plane, PixelRect)> {
         None
     }
 }
@@ -41,8 +44,9 @@ fn main() {
         let layout = Layout::parse(Path::new("bench.ron"), &text).unwrap_or_else(|d| panic!("{d}"));
         let composition = resolve(&layout, &night, &registration).unwrap_or_else(|d| panic!("{d}")).value;
         let developed = |p: &Placement| {
-            let frame = open_frame(&night.frame(&p.frame).expect("it was chosen").path, &night.reading);
-            let window = frame.expect("it opens").light(source_window(p, p.map.source_centre));
+            let frame = night.frame(&p.frame).expect("it was chosen");
+            let window =
+                open_frame(&frame.path, &frame.reading).expect("it opens").light(source_window(p, p.map.source_centre));
             let cut = CutOut { light: window.light, saturated: window.saturated, rect: window.rect };
             Arc::new(develop(vec![cut], p, &composition))
         };

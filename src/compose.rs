@@ -1,20 +1,23 @@
 //! The one place that sees every stage: frames and a layout become a picture.
 
+mod backdrop;
+mod disc_cache;
 mod discs;
 mod kept;
 mod preview;
 mod record;
+mod simulated;
 mod targets;
 
 pub use kept::{Kept, frames_digest, registration_of};
 pub use targets::{check_targets, protect_inputs};
 
 use crate::blend::Renderer;
-use crate::diag::Diagnostic;
+use crate::diag::{Diagnostic, Warned};
 use crate::ingest::{DecodeError, Night};
-use crate::labels::{FontError, stamps};
+use crate::labels::{FontError, Typeface, settle};
 use crate::layout::{ColourSpace, Composition, Depth, Layout, Output, resolve};
-use crate::raster::{RgbSpace, Stamp};
+use crate::raster::RgbSpace;
 use crate::register::Registration;
 use crate::write::{BitDepth, Container, OutputSpec, WriteError, write_picture};
 use discs::Discs;
@@ -39,6 +42,16 @@ pub enum ComposeError {
     PreviewName {
         /// The preview.
         path: PathBuf,
+    },
+    /// A mask is not of its backplate's size.
+    #[error("the mask {} is {}x{} px, its backplate {}x{}", path.display(), mask.0, mask.1, frame.0, frame.1)]
+    MaskSize {
+        /// The mask.
+        path: PathBuf,
+        /// Its size.
+        mask: (usize, usize),
+        /// The backplate's.
+        frame: (usize, usize),
     },
     /// Not one disc could be had from its frame.
     #[error("none of the discs could be read from its frame")]
@@ -66,6 +79,43 @@ pub struct ComposeRequest<'a> {
     pub out: &'a Path,
     /// A small JPEG beside it.
     pub preview: Option<&'a Path>,
+    /// Where developed discs are kept from run to run.
+    pub cache: Option<&'a Path>,
+    /// No side of the picture gets more pixels than this.
+    pub longest_side: Option<usize>,
+}
+
+/// The composition that a layout makes of a night, its labels on free sides, no larger than asked.
+///
+/// # Errors
+/// [`ComposeError`] when the layout asks for what the night does not have, or its font cannot be used.
+pub fn plan_picture(
+    layout: &Layout,
+    night: &Night,
+    registration: &Registration,
+    longest_side: Option<usize>,
+) -> Result<Warned<Composition>, ComposeError> {
+    let resolved = resolve(layout, night, registration).map_err(|d| ComposeError::Layout(Box::new(d)))?;
+    let (mut composition, mut diagnostics) = (resolved.value, resolved.diagnostics);
+    let typeface = typeface(layout)?;
+    diagnostics.extend(settle(&mut composition, &typeface));
+    diagnostics.extend(check_words(&composition, &typeface));
+    let longest = composition.width.max(composition.height);
+    if let Some(most) = longest_side.filter(|most| *most < longest) {
+        composition = composition.scaled(most as f64 / longest as f64);
+    }
+    Ok(Warned { value: composition, diagnostics })
+}
+
+/// The layout's font, which stands beside it, or the embedded one.
+fn typeface(layout: &Layout) -> Result<Typeface, FontError> {
+    let folder = layout.path.parent().unwrap_or(Path::new("."));
+    Typeface::open(layout.file.font.as_ref().map(|f| folder.join(f)).as_deref())
+}
+
+/// The papers beside the frames.
+fn papers(night: &Night) -> &[PathBuf] {
+    &night.papers
 }
 
 /// Makes a picture.
@@ -75,12 +125,10 @@ pub struct ComposeRequest<'a> {
 pub fn compose(request: &ComposeRequest<'_>) -> Result<(Composition, Vec<Diagnostic>), ComposeError> {
     let night = request.night;
     check_targets(night, request.out, request.preview)?;
-    let resolved =
-        resolve(request.layout, night, request.registration).map_err(|d| ComposeError::Layout(Box::new(d)))?;
-    let (composition, mut diagnostics) = (resolved.value, resolved.diagnostics);
-    let mut discs = Discs::open(&composition, night, &mut diagnostics)?;
-    let words = stamps(&composition.texts)?;
-    diagnostics.extend(check_words(&composition, &words));
+    let planned = plan_picture(request.layout, night, request.registration, request.longest_side)?;
+    let (composition, mut diagnostics) = (planned.value, planned.diagnostics);
+    let mut discs = Discs::open(&composition, night, request.cache, &mut diagnostics)?;
+    let words = typeface(request.layout)?.stamps(&composition.texts);
     let spec = OutputSpec {
         dots_per_inch: composition.dots_per_inch,
         record: Some(record::of(&composition, request.layout, night)),
@@ -121,17 +169,21 @@ fn output(path: &Path, wanted: Output) -> Result<OutputSpec, WriteError> {
 }
 
 /// Words for a label's glyphs that the font does not have, or lines wider than the sheet.
-fn check_words(composition: &Composition, words: &[Stamp]) -> Vec<Diagnostic> {
+fn check_words(composition: &Composition, typeface: &Typeface) -> Vec<Diagnostic> {
     let mut out = Vec::new();
-    let missing = crate::labels::missing_letters(&composition.texts);
+    let missing = typeface.missing_letters(&composition.texts);
     if !missing.is_empty() {
         out.push(
-            Diagnostic::warning("letters-missing", format!("the embedded font has no `{missing}`; they are left out"))
-                .with_help("it holds Latin and Greek letters"),
+            Diagnostic::warning("letters-missing", format!("the font has no `{missing}`; they are left out"))
+                .with_help("the embedded one holds Latin and Greek letters; name another with `font: \"FILE\"`"),
         );
     }
     let width = composition.width as i64;
-    if words.iter().any(|w| w.rect.x0 < -2 || w.rect.x1 > width + 2) {
+    let is_wider = |t: &crate::layout::TextRequest| {
+        let rect = typeface.extent(t);
+        rect.x0 < -2 || rect.x1 > width + 2
+    };
+    if composition.texts.iter().any(is_wider) {
         out.push(
             Diagnostic::warning("words-leave-canvas", "a line of words is wider than the canvas")
                 .with_help("shorten it, or make the canvas wider"),

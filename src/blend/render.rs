@@ -3,8 +3,8 @@
 use super::composite::{over, tone};
 use super::develop::DevelopedDisc;
 use super::mask::{coverage, reach};
-use crate::layout::{BlendChoice, Composition, Mark, Placement};
-use crate::raster::{LinearImage, LinearMap, Matrix2, PixelPoint, PixelRect, Stamp, resample};
+use crate::layout::{BackplatePlacement, BlendChoice, Composition, Mark, Placement};
+use crate::raster::{LinearImage, LinearMap, Matrix2, PixelPoint, PixelRect, Plane, Stamp, resample};
 use rayon::prelude::*;
 use std::ops::Range;
 use std::sync::Arc;
@@ -15,8 +15,11 @@ pub trait FramePixels: Sync {
     fn disc(&self, index: usize) -> Option<Arc<DevelopedDisc>>;
     /// Factors on the light of a placement's disc.
     fn gain(&self, index: usize) -> [f32; 3];
-    /// Light of the part of `rect` that lies inside the backplate's frame, and that part.
-    fn backplate(&self, rect: PixelRect) -> Option<(LinearImage, PixelRect)>;
+    /// Light of the part of `rect` that lies inside a backplate's frame, and that part.
+    fn backplate(&self, index: usize, rect: PixelRect) -> Option<(LinearImage, PixelRect)>;
+    /// How much of the Moon may show over a part of a backplate's frame, 0..1, and that part; `None` where nothing
+    /// stands before it.
+    fn shows(&self, index: usize, rect: PixelRect) -> Option<(Plane, PixelRect)>;
 }
 
 /// The rows of the canvas that a placement can touch.
@@ -57,6 +60,8 @@ impl<'a> Renderer<'a> {
         let c = self.composition;
         let band = PixelRect { x0: 0, y0: y0 as i64, x1: c.width as i64, y1: y1 as i64 };
         self.ground(out, band);
+        let is_below = |m: &&Mark| matches!(m, Mark::Line { below_discs: true, .. });
+        c.marks.iter().filter(is_below).for_each(|m| draw_mark(out, band, m));
         for (index, placement) in c.placements.iter().enumerate() {
             let rect = reach(placement).intersection(band);
             if !rect.is_empty()
@@ -65,39 +70,49 @@ impl<'a> Renderer<'a> {
                 self.lay(out, band, rect, placement, (&disc, self.frames.gain(index)));
             }
         }
-        for mark in &c.marks {
-            draw_mark(out, band, mark);
-        }
+        c.marks.iter().filter(|m| !is_below(m)).for_each(|m| draw_mark(out, band, m));
         for stamp in self.stamps {
             lay_stamp(out, band, stamp);
         }
     }
 
-    /// Background, then the backplate.
+    /// Background, then the backplates.
     fn ground(&self, out: &mut [f32], band: PixelRect) {
         let c = self.composition;
         out.chunks_exact_mut(3).for_each(|p| p.copy_from_slice(&c.background));
-        let Some(plate) = &c.backplate else { return };
-        // The frame's rows under the band, with room for the kernel.
-        let room = 4.0 * (1.0 / plate.scale).max(1.0);
-        let needed = PixelRect {
-            x0: 0,
-            y0: (band.y0 as f64 / plate.scale - room).floor() as i64,
-            x1: (band.x1 as f64 / plate.scale + room).ceil() as i64,
-            y1: (band.y1 as f64 / plate.scale + room).ceil() as i64,
+        for (index, plate) in c.backplates.iter().enumerate() {
+            self.lay_plate(out, band, index, plate);
+        }
+    }
+
+    fn lay_plate(&self, out: &mut [f32], band: PixelRect, index: usize, plate: &BackplatePlacement) {
+        let whole = |v: f64| v.round() as i64;
+        let covers = PixelRect {
+            x0: whole(plate.corner_px.0),
+            y0: whole(plate.corner_px.1),
+            x1: whole(plate.corner_px.0 + plate.size_px.0),
+            y1: whole(plate.corner_px.1 + plate.size_px.1),
         };
-        let whole = plate.scale == 1.0;
-        let Some((frame, part)) = self.frames.backplate(if whole { band } else { needed }) else { return };
-        if whole && part == band {
-            out.copy_from_slice(frame.data());
+        let rect = covers.intersection(band);
+        if rect.is_empty() {
+            return;
+        }
+        let needed = frame_rect(plate, rect);
+        let is_whole = plate.scale == 1.0 && plate.corner_px == (0.0, 0.0);
+        let Some((frame, part)) = self.frames.backplate(index, if is_whole { rect } else { needed }) else { return };
+        let light = if is_whole && part == rect {
+            frame.data().to_vec()
         } else {
             let to_source: Matrix2 = [[1.0 / plate.scale, 0.0], [0.0, 1.0 / plate.scale]];
             let source_centre = PixelPoint::new(-part.x0 as f64, -part.y0 as f64);
-            let map = LinearMap { source_centre, target_centre: PixelPoint::default(), to_source };
-            out.copy_from_slice(&resample(&frame, &map, band));
-        }
-        if plate.gain != 1.0 {
-            out.iter_mut().for_each(|v| *v *= plate.gain);
+            let target_centre = PixelPoint::new(plate.corner_px.0, plate.corner_px.1);
+            resample(&frame, &LinearMap { source_centre, target_centre, to_source }, rect)
+        };
+        for (row, y) in light.chunks_exact(rect.width() * 3).zip(rect.y0..) {
+            let start = ((y - band.y0) as usize * band.width() + rect.x0 as usize) * 3;
+            for (o, v) in out[start..start + row.len()].iter_mut().zip(row) {
+                *o = v * plate.gain;
+            }
         }
     }
 
@@ -114,9 +129,18 @@ impl<'a> Renderer<'a> {
         map.source_centre.y -= disc.origin.y;
         let light = resample(&disc.image, &map, rect);
         let centre = p.centre();
+        let veil = p.behind_foreground.and_then(|index| {
+            let plate = self.composition.backplates.get(index)?;
+            Some((plate, self.frames.shows(index, frame_rect(plate, rect))?))
+        });
         for (i, pixel) in light.chunks_exact(3).enumerate() {
             let (x, y) = (rect.x0 + (i % rect.width()) as i64, rect.y0 + (i / rect.width()) as i64);
-            let cover = coverage(p, x as f64 + 0.5 - centre.x, y as f64 + 0.5 - centre.y);
+            let mut cover = coverage(p, x as f64 + 0.5 - centre.x, y as f64 + 0.5 - centre.y);
+            if let Some((plate, (shows, part))) = &veil {
+                let fx = (x as f64 + 0.5 - plate.corner_px.0) / plate.scale - part.x0 as f64;
+                let fy = (y as f64 + 0.5 - plate.corner_px.1) / plate.scale - part.y0 as f64;
+                cover *= if shows.width() > 0 && shows.height() > 0 { shows.sample(fx, fy) } else { 1.0 };
+            }
             if cover <= 0.0 {
                 continue;
             }
@@ -129,19 +153,69 @@ impl<'a> Renderer<'a> {
     }
 }
 
+/// The part of a backplate's frame under a part of the canvas, with room for the kernel.
+fn frame_rect(plate: &BackplatePlacement, rect: PixelRect) -> PixelRect {
+    let room = 4.0 * (1.0 / plate.scale).max(1.0);
+    let at = |v: i64, corner: f64| (v as f64 - corner) / plate.scale;
+    PixelRect {
+        x0: (at(rect.x0, plate.corner_px.0) - room).floor() as i64,
+        y0: (at(rect.y0, plate.corner_px.1) - room).floor() as i64,
+        x1: (at(rect.x1, plate.corner_px.0) + room).ceil() as i64,
+        y1: (at(rect.y1, plate.corner_px.1) + room).ceil() as i64,
+    }
+}
+
 fn draw_mark(out: &mut [f32], band: PixelRect, mark: &Mark) {
-    let Mark::Circle { x_px, y_px, radius_px, line_px, ink, opacity } = *mark;
-    let half = line_px / 2.0;
-    for y in band.y0..band.y1 {
-        let dy = y as f64 + 0.5 - y_px;
-        if dy.abs() > radius_px + half + 1.0 {
-            continue;
+    match mark {
+        Mark::Circle { x_px, y_px, radius_px, line_px, ink, opacity } => {
+            let reach = radius_px + line_px / 2.0 + 1.0;
+            let rect = PixelRect::around(PixelPoint::new(*x_px, *y_px), reach).intersection(band);
+            stroke(out, band, rect, (*line_px, *ink, *opacity), |x, y| ((x - x_px).hypot(y - y_px) - radius_px).abs());
         }
-        for x in 0..band.width() {
-            let off = ((x as f64 + 0.5 - x_px).hypot(dy) - radius_px).abs();
-            let cover = (half + 0.5 - off).clamp(0.0, 1.0) as f32 * opacity;
+        Mark::Line { points_px, line_px, ink, opacity, .. } => {
+            // One stroke for the whole line: where pieces meet nothing is drawn twice.
+            let low = |f: fn(&(f64, f64)) -> f64| points_px.iter().map(f).fold(f64::INFINITY, f64::min) - line_px - 1.0;
+            let high =
+                |f: fn(&(f64, f64)) -> f64| points_px.iter().map(f).fold(f64::NEG_INFINITY, f64::max) + line_px + 1.0;
+            let rect = PixelRect {
+                x0: low(|p| p.0).floor() as i64,
+                y0: low(|p| p.1).floor() as i64,
+                x1: high(|p| p.0).ceil() as i64,
+                y1: high(|p| p.1).ceil() as i64,
+            };
+            // Only the pieces that can touch these rows are asked.
+            let rect = rect.intersection(band);
+            let near = |a: f64, b: f64| a.min(b) <= rect.y1 as f64 + line_px && a.max(b) >= rect.y0 as f64 - line_px;
+            let pieces: Vec<[(f64, f64); 2]> =
+                points_px.windows(2).filter(|p| near(p[0].1, p[1].1)).map(|p| [p[0], p[1]]).collect();
+            stroke(out, band, rect, (*line_px, *ink, *opacity), |x, y| {
+                pieces.iter().map(|p| from_piece(p, x, y)).fold(f64::INFINITY, f64::min)
+            });
+        }
+    }
+}
+
+/// Distance of a point from a straight piece.
+fn from_piece([a, b]: &[(f64, f64); 2], x: f64, y: f64) -> f64 {
+    let (dx, dy) = (b.0 - a.0, b.1 - a.1);
+    let along = (((x - a.0) * dx + (y - a.1) * dy) / (dx * dx + dy * dy).max(1e-12)).clamp(0.0, 1.0);
+    (x - a.0 - along * dx).hypot(y - a.1 - along * dy)
+}
+
+/// Draws what lies within half a line's width, its edge by the pixel's share.
+fn stroke(
+    out: &mut [f32],
+    band: PixelRect,
+    rect: PixelRect,
+    (line_px, ink, opacity): (f64, [f32; 3], f32),
+    distance: impl Fn(f64, f64) -> f64,
+) {
+    for y in rect.y0..rect.y1 {
+        for x in rect.x0..rect.x1 {
+            let off = distance(x as f64 + 0.5, y as f64 + 0.5);
+            let cover = (line_px / 2.0 + 0.5 - off).clamp(0.0, 1.0) as f32 * opacity;
             if cover > 0.0 {
-                let at = ((y - band.y0) as usize * band.width() + x) * 3;
+                let at = ((y - band.y0) as usize * band.width() + x as usize) * 3;
                 over(BlendChoice::Normal, &mut out[at..at + 3], ink, cover);
             }
         }

@@ -1,13 +1,13 @@
 //! `moonloom compose`: make a picture from a layout and a folder of frames.
 
-use super::frames::registered;
+use super::frames::{joined, user_cache};
 use super::outcome::{Exit, Failure, Outcome, print, say, strict, tell};
 use clap::Args;
-use moonloom::compose::{ComposeRequest, check_targets, compose};
+use moonloom::compose::{ComposeRequest, check_targets, compose, plan_picture};
 use moonloom::ingest::Night;
-use moonloom::layout::{Gain, Layout, resolve};
+use moonloom::layout::{Composition, Gain, Layout};
 use moonloom::register::Registration;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 /// Make a picture from a layout and a folder of frames.
@@ -24,10 +24,16 @@ pub struct ComposeArgs {
     /// The picture: .tif, .png or .jpg
     #[arg(long, value_name = "FILE", required_unless_present = "dry_run")]
     out: Option<PathBuf>,
+    /// Frames of the same night from another camera: their rigs come after (`selection: (rig: 1)`)
+    #[arg(long, value_name = "FRAMES_DIR|REGISTRATION")]
+    also: Vec<PathBuf>,
     /// A small JPEG of the picture besides
     #[arg(long, value_name = "FILE")]
     preview: Option<PathBuf>,
-    /// Where registrations are kept (default: the user's cache folder)
+    /// No side of the picture gets more pixels than this
+    #[arg(long, value_name = "PIXELS")]
+    longest_side: Option<usize>,
+    /// Where registrations and developed discs are kept (default: the user's cache folder)
     #[arg(long, value_name = "DIR")]
     cache: Option<PathBuf>,
     /// Say what would be drawn, and draw nothing
@@ -45,7 +51,18 @@ impl ComposeArgs {
     /// What `compose LAYOUT FRAMES --out OUT --preview PREVIEW` would be.
     pub fn for_folder(layout: PathBuf, frames: PathBuf, out: PathBuf, preview: PathBuf) -> Self {
         let (out, preview) = (Some(out), Some(preview));
-        ComposeArgs { layout, frames, out, preview, cache: None, dry_run: false, json: false, strict: false }
+        ComposeArgs {
+            layout,
+            frames,
+            out,
+            also: Vec::new(),
+            preview,
+            longest_side: None,
+            cache: None,
+            dry_run: false,
+            json: false,
+            strict: false,
+        }
     }
 }
 
@@ -54,24 +71,26 @@ fn frames(args: &ComposeArgs, warnings: &mut usize) -> Result<(Night, Registrati
         Some(out) => check_targets(night, out, args.preview.as_deref()),
         None => Ok(()),
     };
-    registered(&args.frames, args.cache.as_deref(), &targets, warnings)
+    joined(&args.frames, &args.also, args.cache.as_deref(), &targets, warnings)
 }
 
 pub fn run(args: &ComposeArgs) -> Outcome {
-    let text = std::fs::read_to_string(&args.layout).map_err(|e| Failure::reading(&args.layout, &e))?;
-    let layout = Layout::parse(&args.layout, &text).map_err(|d| Failure::new(Exit::BadRequest, d))?;
+    let layout = read_layout(&args.layout)?;
     let mut warnings = 0;
     let (night, registration) = frames(args, &mut warnings)?;
     let Some(out) = args.out.as_ref().filter(|_| !args.dry_run) else {
         return dry_run(args, &layout, (&night, &registration), warnings);
     };
     let start = Instant::now();
+    let cache = args.cache.clone().or_else(user_cache);
     let request = ComposeRequest {
         layout: &layout,
         night: &night,
         registration: &registration,
         out,
         preview: args.preview.as_deref(),
+        cache: cache.as_deref(),
+        longest_side: args.longest_side,
     };
     let (composition, diagnostics) = compose(&request)?;
     warnings += tell(&diagnostics);
@@ -86,39 +105,56 @@ pub fn run(args: &ComposeArgs) -> Outcome {
     strict(args.strict, warnings)
 }
 
+/// Reads a layout; of its faults the first is the failure, the others are told before it.
+pub fn read_layout(path: &Path) -> Result<Layout, Failure> {
+    let text = std::fs::read_to_string(path).map_err(|e| Failure::reading(path, &e))?;
+    let (layout, mut faults) = Layout::examine(path, &text);
+    match (layout, faults.pop()) {
+        (Some(layout), None) => Ok(layout),
+        (_, Some(last)) => {
+            tell(&faults);
+            Err(Failure::new(Exit::BadRequest, last))
+        }
+        (None, None) => unreachable!("a layout is read or has a fault"),
+    }
+}
+
 fn dry_run(
     args: &ComposeArgs,
     layout: &Layout,
     (night, registration): (&Night, &Registration),
     earlier_warnings: usize,
 ) -> Outcome {
-    let resolved =
-        resolve(layout, night, registration).map_err(|d| moonloom::compose::ComposeError::Layout(Box::new(d)))?;
-    let warnings = earlier_warnings + tell(&resolved.diagnostics);
-    let c = resolved.value;
+    let planned = plan_picture(layout, night, registration, args.longest_side)?;
+    let warnings = earlier_warnings + tell(&planned.diagnostics);
     if args.json {
-        let json = serde_json::to_string_pretty(&c).unwrap_or_default();
+        let json = serde_json::to_string_pretty(&planned.value).unwrap_or_default();
         print(&(json + "\n"))?;
     } else {
-        let mut table = format!("{} x {} px, {} discs\n", c.width, c.height, c.placements.len());
-        table
-            .push_str("frame              utc                       x_px      y_px  radius_px  turn_deg       light\n");
-        for p in &c.placements {
-            table.push_str(&format!(
-                "{:<18} {:<24} {:>8.1}  {:>8.1}  {:>9.2}  {:>8.2}  {:>10}\n",
-                p.frame,
-                p.utc,
-                p.centre().x,
-                p.centre().y,
-                p.radius_px,
-                p.turn_rad.to_degrees(),
-                match p.gain {
-                    Gain::Factor(factor) => format!("x {factor:.3}"),
-                    Gain::ToLevel(level) => format!("to {level:.2}"),
-                }
-            ));
-        }
-        print(&table)?;
+        print(&table(&planned.value))?;
     }
     strict(args.strict, warnings)
+}
+
+/// What would be drawn, a line a disc.
+pub fn table(c: &Composition) -> String {
+    let mut table = format!("{} x {} px, {} discs\n", c.width, c.height, c.placements.len());
+    table.push_str("frame              utc                       x_px      y_px  radius_px  turn_deg       light\n");
+    for p in &c.placements {
+        table.push_str(&format!(
+            "{:<18} {:<24} {:>8.1}  {:>8.1}  {:>9.2}  {:>8.2}  {:>10}{}\n",
+            p.frame,
+            p.utc,
+            p.centre().x,
+            p.centre().y,
+            p.radius_px,
+            p.turn_rad.to_degrees(),
+            match p.gain {
+                Gain::Factor(factor) => format!("x {factor:.3}"),
+                Gain::ToLevel(level) => format!("to {level:.2}"),
+            },
+            if p.also.is_empty() { String::new() } else { format!("  with {} more", p.also.len()) }
+        ));
+    }
+    table
 }

@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 /// The user's cache folder, by the custom of the system.
-fn user_cache() -> Option<PathBuf> {
+pub fn user_cache() -> Option<PathBuf> {
     let variable = |name| std::env::var_os(name).filter(|v| !v.is_empty()).map(PathBuf::from);
     let base = if cfg!(windows) {
         variable("LOCALAPPDATA")
@@ -65,4 +65,21 @@ pub fn registered(
     }
     targets(&read.value)?;
     Ok((read.value, registration))
+}
+
+/// The same with other cameras' folders of the night joined to it.
+pub fn joined(
+    frames: &Path,
+    also: &[PathBuf],
+    cache: Option<&Path>,
+    targets: &dyn Fn(&Night) -> Result<(), ComposeError>,
+    warnings: &mut usize,
+) -> Result<(Night, Registration), Failure> {
+    let (mut night, mut registration) = registered(frames, cache, targets, warnings)?;
+    for other in also {
+        let (n, r) = registered(other, cache, targets, warnings)?;
+        let names = night.join(n);
+        registration.join(r, &names);
+    }
+    Ok((night, registration))
 }

@@ -1,14 +1,17 @@
 //! Flags, words, exit status; one file a subcommand.
 
+mod check;
 mod compose;
 mod ephemeris;
 mod frames;
 mod outcome;
 mod plan;
+mod reference;
 mod register;
 mod rehearse;
 mod response;
 mod values;
+mod watch;
 
 use clap::{Parser, Subcommand};
 use outcome::report;
@@ -32,6 +35,12 @@ enum Verb {
     Register(register::RegisterArgs),
     /// Make a picture from a layout and a folder of frames
     Compose(compose::ComposeArgs),
+    /// Name every fault of a layout, and say what it would draw
+    Check(check::CheckArgs),
+    /// Render a preview again whenever a layout changes
+    Watch(watch::WatchArgs),
+    /// Print every field of a layout file
+    LayoutReference(reference::ReferenceArgs),
     /// Recover a camera's own curve from bracketed frames
     Response(response::ResponseArgs),
     /// Print where the Moon and the Earth's shadow are
@@ -56,6 +65,9 @@ pub fn run() -> ExitCode {
         Verb::Rehearse(args) => rehearse::run(&args),
         Verb::Register(args) => register::run(&args),
         Verb::Compose(args) => compose::run(&args),
+        Verb::Check(args) => check::run(&args),
+        Verb::Watch(args) => watch::run(&args),
+        Verb::LayoutReference(args) => reference::run(&args),
         Verb::Response(args) => response::run(&args),
         Verb::Ephemeris(args) => ephemeris::run(&args),
     })

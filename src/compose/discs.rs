@@ -5,14 +5,18 @@
 //! when it has passed its last: a poster of forty discs holds those of one row of cells.
 
 use super::ComposeError;
+use super::backdrop::Backdrop;
+use super::disc_cache::DiscCache;
+use super::simulated;
 use crate::blend::{CutOut, DevelopedDisc, DiscMeasure, FramePixels, develop, disc_rows, settle, source_window};
 use crate::diag::Diagnostic;
 use crate::ingest::{Night, OpenFrame, open_frame};
 use crate::layout::{Composition, Placement};
-use crate::raster::{LinearImage, PixelPoint, PixelRect};
+use crate::raster::{LinearImage, PixelPoint, PixelRect, Plane};
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::ops::Range;
+use std::path::Path;
 use std::sync::Arc;
 
 /// Developed discs that may stay in memory until they are drawn, bytes.
@@ -22,7 +26,8 @@ const ROOM: usize = 400 << 20;
 pub(super) struct Discs<'a> {
     composition: &'a Composition,
     night: &'a Night,
-    backplate: Option<OpenFrame>,
+    backdrops: Vec<Option<Backdrop>>,
+    cache: Option<DiscCache>,
     ready: Vec<Option<Arc<DevelopedDisc>>>,
     /// Discs that cannot be had.
     missing: Vec<bool>,
@@ -31,27 +36,31 @@ pub(super) struct Discs<'a> {
 }
 
 impl<'a> Discs<'a> {
-    /// Opens the backplate, and develops and measures every disc.
+    /// Opens the backplates, and develops and measures every disc.
     pub(super) fn open(
         composition: &'a Composition,
         night: &'a Night,
+        cache: Option<&Path>,
         diagnostics: &mut Vec<Diagnostic>,
     ) -> Result<Self, ComposeError> {
-        let backplate = match composition.backplate.as_ref().and_then(|plate| night.frame(&plate.frame)) {
-            Some(frame) => Some(open_frame(&frame.path, &night.reading)?),
-            None => None,
-        };
+        let backdrops =
+            composition.backplates.iter().map(|plate| Backdrop::open(plate, night)).collect::<Result<_, _>>()?;
+        let cache = cache.and_then(|folder| DiscCache::open(folder, night));
         let count = composition.placements.len();
         let mut discs = Discs {
             composition,
             night,
-            backplate,
+            backdrops,
+            cache,
             ready: vec![None; count],
             missing: vec![false; count],
             gains: vec![[1.0; 3]; count],
             diagnostics: Vec::new(),
         };
         let measures = discs.measure_all(diagnostics);
+        if let Some(cache) = &discs.cache {
+            cache.trim();
+        }
         if measures.iter().all(Option::is_none) {
             return Err(ComposeError::NoDisc);
         }
@@ -104,16 +113,40 @@ impl<'a> Discs<'a> {
         groups
     }
 
+    /// The discs of placements that share their leading frame: kept ones are read, the others developed.
     fn develop_group(&self, indices: &[usize]) -> Result<Vec<(usize, DevelopedDisc)>, String> {
-        let Some(first) = indices.first().map(|i| &self.composition.placements[*i]) else { return Ok(Vec::new()) };
-        let lead = self.frame(&first.frame)?;
-        let one = |i: &usize| Ok((*i, self.develop_one(&lead, &self.composition.placements[*i])?));
-        indices.iter().map(one).collect()
+        let mut lead: Option<OpenFrame> = None;
+        let mut out = Vec::with_capacity(indices.len());
+        for index in indices {
+            let p = &self.composition.placements[*index];
+            let kept = self.cache.as_ref().map(|c| c.path(p, self.composition, self.night));
+            let disc = match kept.as_deref().and_then(DiscCache::read) {
+                Some(disc) => disc,
+                None => {
+                    let disc = if p.simulated {
+                        let painted = simulated::paint(p, self.night, self.composition);
+                        painted.ok_or_else(|| format!("{} cannot be painted without a site", p.frame))?
+                    } else {
+                        if lead.is_none() {
+                            lead = Some(self.frame(&p.frame)?);
+                        }
+                        let Some(frame) = &lead else { continue };
+                        self.develop_one(frame, p)?
+                    };
+                    if let Some(path) = &kept {
+                        DiscCache::write(path, &disc);
+                    }
+                    disc
+                }
+            };
+            out.push((*index, disc));
+        }
+        Ok(out)
     }
 
     fn frame(&self, name: &str) -> Result<OpenFrame, String> {
         let frame = self.night.frame(name).ok_or_else(|| format!("{name} is not among the frames"))?;
-        open_frame(&frame.path, &self.night.reading).map_err(|e| e.to_string())
+        open_frame(&frame.path, &frame.reading).map_err(|e| e.to_string())
     }
 
     fn develop_one(&self, lead: &OpenFrame, p: &Placement) -> Result<DevelopedDisc, String> {
@@ -167,8 +200,10 @@ impl FramePixels for Discs<'_> {
     fn gain(&self, index: usize) -> [f32; 3] {
         self.gains.get(index).copied().unwrap_or([1.0; 3])
     }
-    fn backplate(&self, rect: PixelRect) -> Option<(LinearImage, PixelRect)> {
-        let window = self.backplate.as_ref()?.light(rect);
-        Some((window.light, window.rect))
+    fn backplate(&self, index: usize, rect: PixelRect) -> Option<(LinearImage, PixelRect)> {
+        Some(self.backdrops.get(index)?.as_ref()?.light(rect))
+    }
+    fn shows(&self, index: usize, rect: PixelRect) -> Option<(Plane, PixelRect)> {
+        self.backdrops.get(index)?.as_ref()?.shows(rect)
     }
 }

@@ -13,8 +13,8 @@ use std::path::{Path, PathBuf};
 pub fn frames_digest(night: &Night, of: impl Fn(&str) -> bool) -> String {
     let mut hash = Sha256::new();
     hash.update(env!("CARGO_PKG_VERSION"));
-    for paper in ["shoot.ron", "frames.csv"] {
-        if let Ok(text) = std::fs::read(night.folder.join(paper)) {
+    for paper in super::papers(night) {
+        if let Ok(text) = std::fs::read(paper) {
             hash.update(&text);
         }
     }

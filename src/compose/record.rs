@@ -20,8 +20,8 @@ pub(super) fn of(composition: &Composition, layout: &Layout, night: &Night) -> P
         eclipse: eclipse(composition),
         layout: name,
         layout_digest: digest.iter().map(|b| format!("{b:02x}")).collect(),
-        discs: composition.placements.len(),
-        simulated: Vec::new(),
+        discs: composition.placements.iter().filter(|p| !p.simulated).count(),
+        simulated: composition.placements.iter().filter(|p| p.simulated).map(|p| p.utc.clone()).collect(),
     }
 }
 

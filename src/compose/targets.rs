@@ -30,9 +30,9 @@ pub fn protect_inputs<'a>(night: &Night, targets: impl Iterator<Item = &'a Path>
         (Ok(a), Ok(b)) => a == b,
         _ => false,
     };
-    let papers = ["shoot.ron", "frames.csv"].map(|name| night.folder.join(name));
+    let papers = super::papers(night);
     for target in targets {
-        let mut inputs = night.frames.iter().map(|f| &f.path).chain(&night.unreadable).chain(&papers);
+        let mut inputs = night.frames.iter().map(|f| &f.path).chain(&night.unreadable).chain(papers);
         if inputs.any(|input| same(input, target)) {
             return Err(ComposeError::TargetIsFrame { path: target.to_owned() });
         }

@@ -26,6 +26,8 @@ pub struct Frame {
     pub rig: usize,
     /// Whether the notes call it a foreground frame.
     pub foreground: bool,
+    /// How it is to be read.
+    pub reading: Arc<Reading>,
 }
 
 /// Frames of one size, focal length and camera: one plate scale.
@@ -58,8 +60,8 @@ pub struct Night {
     pub unreadable: Vec<PathBuf>,
     /// Where the camera stood, by the notes or its receiver.
     pub site: Option<Site>,
-    /// How the frames are to be read.
-    pub reading: Reading,
+    /// What lies beside the frames and says more of them: notes, table, response.
+    pub papers: Vec<PathBuf>,
 }
 
 /// Why a folder could not be used.
@@ -111,6 +113,29 @@ impl Night {
     pub fn mount(&self) -> Mount {
         self.notes.as_ref().map_or(Mount::Unknown, |n| n.mount)
     }
+    /// This night and another camera's folder of it. Rigs of the other come after; its frames keep their names
+    /// unless one of them is taken, then all get their folder's name before them. Returns what each was called.
+    pub fn join(&mut self, other: Night) -> Vec<(String, String)> {
+        let taken = other.frames.iter().any(|f| self.frame(&f.name).is_some());
+        let folder = other.folder.canonicalize().unwrap_or(other.folder);
+        let folder = folder.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+        let (offset, mut names) = (self.rigs.len(), Vec::new());
+        for mut frame in other.frames {
+            let old = frame.name.clone();
+            if taken {
+                frame.name = format!("{folder}/{old}");
+            }
+            frame.rig += offset;
+            names.push((old, frame.name.clone()));
+            self.frames.push(frame);
+        }
+        self.rigs.extend(other.rigs);
+        self.unreadable.extend(other.unreadable);
+        self.papers.extend(other.papers);
+        self.site = self.site.or(other.site);
+        names
+    }
+
     /// A frame by its name.
     pub fn frame(&self, name: &str) -> Option<&Frame> {
         self.frames.iter().find(|f| f.name == name)
@@ -168,6 +193,7 @@ fn read_notes(folder: &Path) -> Result<Option<ShootNotes>, NightError> {
 
 /// What lies beside the frames: notes, table, response, calibration.
 struct Papers {
+    files: Vec<PathBuf>,
     notes: Option<ShootNotes>,
     table: FrameTable,
     reading: Reading,
@@ -185,9 +211,11 @@ impl Papers {
         };
         let mut reading = Reading { transfer: notes.as_ref().and_then(ShootNotes::transfer), ..Reading::default() };
         let mut calibration = CalibrationFiles::default();
+        let mut papers = vec![folder.join("shoot.ron"), table_path];
         if let Some(notes) = &notes {
             if let Some(name) = &notes.response {
                 let path = folder.join(name);
+                papers.push(path.clone());
                 let text =
                     std::fs::read_to_string(&path).map_err(|source| NightError::Io { path: path.clone(), source })?;
                 reading.response = Some(Arc::new(parse_response(&path, &text).map_err(NightError::Notes)?));
@@ -200,7 +228,7 @@ impl Papers {
                 flat: files(folder, &c.flat)?,
             };
         }
-        Ok(Papers { notes, table, reading, calibration })
+        Ok(Papers { files: papers, notes, table, reading, calibration })
     }
 
     /// Averages the calibration frames; what cannot be used is said and left out.
@@ -257,12 +285,13 @@ fn read_list(folder: &Path, mut paths: Vec<PathBuf>) -> Result<Warned<Night>, Ni
         rigs: Vec::new(),
         unreadable: papers.calibration.all().cloned().collect(),
         site: None,
-        reading: papers.reading.clone(),
+        papers: papers.files.clone(),
     };
     let mut conflicts = Vec::new();
+    let reading = Arc::new(papers.reading.clone());
     for (metadata, path) in read {
         match metadata {
-            Ok(metadata) => night.add(path, metadata, &papers, &mut conflicts),
+            Ok(metadata) => night.add((path, metadata), &papers, &reading, &mut conflicts),
             Err(why) => {
                 diagnostics.push(
                     Diagnostic::warning("frame-unreadable", format!("{} is left out: {why}", path.display()))
@@ -290,9 +319,9 @@ impl Night {
     /// Takes a frame in, with what the table says of it; what that contradicts goes into `conflicts`.
     fn add(
         &mut self,
-        path: PathBuf,
-        mut metadata: FrameMetadata,
+        (path, mut metadata): (PathBuf, FrameMetadata),
         papers: &Papers,
+        reading: &Arc<Reading>,
         conflicts: &mut Vec<(String, &'static str)>,
     ) {
         let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
@@ -314,7 +343,15 @@ impl Night {
             self.rigs.len() - 1
         });
         let foreground = notes.is_some_and(|n| n.foreground.contains(&name));
-        self.frames.push(Frame { path, name, metadata, time: said.or(recorded), rig: index, foreground });
+        self.frames.push(Frame {
+            path,
+            name,
+            metadata,
+            time: said.or(recorded),
+            rig: index,
+            foreground,
+            reading: reading.clone(),
+        });
     }
 }
 

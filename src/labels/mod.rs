@@ -1,23 +1,92 @@
-//! Words as stamps: lines of text set in the embedded font.
+//! Words as stamps: lines of text set in the embedded font or in one that the layout names.
 //!
-//! The font is Inter Light, subset to Latin and Greek (SIL Open Font License 1.1, `font/OFL.txt`).
-//! Kerning is applied; no shaping beyond it, so scripts that need joining are not served.
+//! The embedded font is Inter Light, subset to Latin and Greek (SIL Open Font License 1.1, `font/OFL.txt`).
+//! Kerning is applied; no shaping beyond it, so scripts that need joining are not served. [`settle`] finds each
+//! disc's label a free side.
+
+mod settle;
+
+pub use settle::settle;
 
 use crate::layout::{TextAnchor, TextRequest};
 use crate::raster::{PixelRect, Stamp};
-use ab_glyph::{Font, FontRef, Glyph, PxScale, ScaleFont, point};
+use ab_glyph::{Font, FontRef, FontVec, Glyph, PxScale, ScaleFont, point};
+use std::path::{Path, PathBuf};
 
 /// A font that could not be used.
 #[derive(Debug, thiserror::Error)]
-#[error("the embedded font cannot be read")]
-pub struct FontError;
+#[non_exhaustive]
+pub enum FontError {
+    /// The program is broken.
+    #[error("the embedded font cannot be read")]
+    Embedded,
+    /// The named file cannot be read or is no font.
+    #[error("{} is no font that can be used: {why}", path.display())]
+    File {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong.
+        why: String,
+    },
+}
+
+/// A font for all words of a picture.
+pub enum Typeface {
+    /// Inter Light.
+    Embedded(FontRef<'static>),
+    /// From a file.
+    Own(FontVec),
+}
+
+impl Typeface {
+    /// The embedded one, or that of a file (TrueType or OpenType).
+    ///
+    /// # Errors
+    /// [`FontError`] when it cannot be read.
+    pub fn open(file: Option<&Path>) -> Result<Self, FontError> {
+        let Some(path) = file else { return Ok(Typeface::Embedded(font()?)) };
+        let fault = |why: String| FontError::File { path: path.to_owned(), why };
+        let bytes = std::fs::read(path).map_err(|e| fault(e.to_string()))?;
+        FontVec::try_from_vec(bytes).map(Typeface::Own).map_err(|e| fault(e.to_string()))
+    }
+
+    /// The words of a composition as stamps, in order.
+    pub fn stamps(&self, requests: &[TextRequest]) -> Vec<Stamp> {
+        let words = requests.iter().filter(|r| !r.text.is_empty());
+        match self {
+            Typeface::Embedded(f) => words.map(|r| stamp(f, r)).collect(),
+            Typeface::Own(f) => words.map(|r| stamp(f, r)).collect(),
+        }
+    }
+
+    /// The canvas pixels that a line of words takes.
+    pub fn extent(&self, request: &TextRequest) -> PixelRect {
+        match self {
+            Typeface::Embedded(f) => extent(f, request).0,
+            Typeface::Own(f) => extent(f, request).0,
+        }
+    }
+
+    /// Letters of the requests that the font does not have, each once.
+    pub fn missing_letters(&self, requests: &[TextRequest]) -> String {
+        let lacks = |c: char| match self {
+            Typeface::Embedded(f) => f.glyph_id(c).0 == 0,
+            Typeface::Own(f) => f.glyph_id(c).0 == 0,
+        };
+        let letters = requests.iter().flat_map(|r| r.text.chars());
+        let mut missing: Vec<char> = letters.filter(|c| !c.is_control() && lacks(*c)).collect();
+        missing.sort_unstable();
+        missing.dedup();
+        missing.into_iter().collect()
+    }
+}
 
 /// The embedded font.
 ///
 /// # Errors
 /// [`FontError`] when it cannot be read.
 pub fn font() -> Result<FontRef<'static>, FontError> {
-    FontRef::try_from_slice(include_bytes!("font/Inter-Light.otf")).map_err(|_| FontError)
+    FontRef::try_from_slice(include_bytes!("font/Inter-Light.otf")).map_err(|_| FontError::Embedded)
 }
 
 /// Glyphs of a line with their places, and its width.
@@ -37,22 +106,34 @@ fn set_line<F: Font>(font: &F, text: &str, size_px: f64) -> (Vec<Glyph>, f32) {
     (glyphs, x)
 }
 
-/// One line as a stamp, placed by its anchor.
-fn stamp<F: Font>(font: &F, request: &TextRequest) -> Stamp {
-    let (glyphs, width) = set_line(font, &request.text, request.size_px);
+/// The pixels that a line takes, its left and its top.
+fn extent<F: Font>(font: &F, request: &TextRequest) -> (PixelRect, f64, f64) {
+    let (_, width) = set_line(font, &request.text, request.size_px);
     let scaled = font.as_scaled(PxScale::from(request.size_px as f32));
-    let (ascent, height) = (scaled.ascent(), scaled.ascent() - scaled.descent());
+    let (width, height) = (f64::from(width), f64::from(scaled.ascent() - scaled.descent()));
+    let (x, y) = (request.x_px, request.y_px);
     let (left, top) = match request.anchor {
-        TextAnchor::BelowCentre => (request.x_px - f64::from(width) / 2.0, request.y_px),
-        TextAnchor::RightMiddle => (request.x_px, request.y_px - f64::from(height) / 2.0),
-        TextAnchor::BelowLeft => (request.x_px, request.y_px),
+        TextAnchor::BelowCentre => (x - width / 2.0, y),
+        TextAnchor::AboveCentre => (x - width / 2.0, y - height),
+        TextAnchor::RightMiddle => (x, y - height / 2.0),
+        TextAnchor::LeftMiddle => (x - width, y - height / 2.0),
+        TextAnchor::BelowLeft => (x, y),
+        TextAnchor::BelowRight => (x - width, y),
     };
     let rect = PixelRect {
         x0: left.floor() as i64 - 2,
         y0: top.floor() as i64 - 2,
-        x1: (left + f64::from(width)).ceil() as i64 + 2,
-        y1: (top + f64::from(height)).ceil() as i64 + 2,
+        x1: (left + width).ceil() as i64 + 2,
+        y1: (top + height).ceil() as i64 + 2,
     };
+    (rect, left, top)
+}
+
+/// One line as a stamp, placed by its anchor.
+fn stamp<F: Font>(font: &F, request: &TextRequest) -> Stamp {
+    let (glyphs, _) = set_line(font, &request.text, request.size_px);
+    let (rect, left, top) = extent(font, request);
+    let ascent = font.as_scaled(PxScale::from(request.size_px as f32)).ascent();
     let mut out = Stamp::transparent(rect);
     let stride = rect.width();
     for mut glyph in glyphs {
@@ -73,36 +154,19 @@ fn stamp<F: Font>(font: &F, request: &TextRequest) -> Stamp {
     out
 }
 
-/// Letters of the requests that the font does not have, each once.
-pub fn missing_letters(requests: &[TextRequest]) -> String {
-    let Ok(font) = font() else { return String::new() };
-    let mut missing: Vec<char> =
-        requests.iter().flat_map(|r| r.text.chars()).filter(|c| !c.is_control() && font.glyph_id(*c).0 == 0).collect();
-    missing.sort_unstable();
-    missing.dedup();
-    missing.into_iter().collect()
-}
-
-/// The words of a composition as stamps, in order.
-///
-/// # Errors
-/// [`FontError`] when the font cannot be read.
-pub fn stamps(requests: &[TextRequest]) -> Result<Vec<Stamp>, FontError> {
-    let font = font()?;
-    Ok(requests.iter().filter(|r| !r.text.is_empty()).map(|r| stamp(&font, r)).collect())
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
 
     fn request(text: &str, anchor: TextAnchor) -> TextRequest {
-        TextRequest { text: text.into(), x_px: 100.0, y_px: 50.0, anchor, size_px: 40.0, ink: [1.0; 3], opacity: 1.0 }
+        let (x_px, y_px, size_px) = (100.0, 50.0, 40.0);
+        TextRequest { text: text.into(), x_px, y_px, anchor, size_px, ink: [1.0; 3], opacity: 1.0, beside: None }
     }
 
     #[test]
     fn a_centred_line_balances_about_its_point() {
-        let stamp = &stamps(&[request("H\u{e9}O OH\u{e9}", TextAnchor::BelowCentre)]).unwrap()[0];
+        let typeface = Typeface::open(None).unwrap();
+        let stamp = &typeface.stamps(&[request("H\u{e9}O OH\u{e9}", TextAnchor::BelowCentre)])[0];
         let middle = (stamp.rect.x0 + stamp.rect.x1) as f64 / 2.0;
         assert!((middle - 100.0).abs() <= 1.0 && stamp.rect.y0 >= 46);
         assert!(stamp.rgba.chunks_exact(4).any(|p| p[3] > 0.9), "letters are drawn");
@@ -111,8 +175,14 @@ mod tests {
     #[test]
     fn accented_letters_are_in_the_font() {
         let font = font().unwrap();
-        for letter in "\u{e3}\u{e7}\u{e9}\u{ed}\u{f3}\u{fa}\u{b0}\u{2212}\u{3a9}".chars() {
+        for letter in "\u{e3}\u{e7}\u{e9}\u{ed}\u{f3}\u{fa}\u{b0}\u{2212}\u{3a9}\u{2032}".chars() {
             assert_ne!(font.glyph_id(letter).0, 0, "{letter}");
         }
+    }
+
+    #[test]
+    fn a_file_that_is_no_font_is_named() {
+        let error = Typeface::open(Some(Path::new("Cargo.toml"))).err().unwrap();
+        assert!(error.to_string().contains("Cargo.toml"));
     }
 }

@@ -1,26 +1,30 @@
 //! Where each disc goes: what the arrangements share, and one file for each.
 
+mod marks;
+mod panels;
+mod path;
 mod phase_grid;
 mod place;
 mod shadow_map;
+mod sky_canvas;
 mod sky_track;
 mod template;
+mod words;
 
-pub(super) use phase_grid::phase_grid;
-pub(super) use shadow_map::shadow_map;
-pub(super) use sky_track::sky_track;
 pub(super) use template::check_template;
 
-use super::Layout;
-use super::check::colour;
-use super::composition::{AirTreatment, Composition, Development, Placement, TextAnchor, TextRequest, ToneCurve};
-use super::notation::{Atmosphere, Normalization, Upright, WhiteBalance};
+use super::composition::{AirTreatment, Composition, Development, Placement, ToneCurve};
+use super::notation::{
+    Arrangement, Atmosphere, Labels, Length, Marks, Measure, Normalization, Place, Upright, WhiteBalance,
+};
 use super::select::Chosen;
+use super::sheet::Sheet;
+use super::{Layout, check};
 use crate::diag::Diagnostic;
 use crate::ingest::Night;
 use crate::raster::{Matrix2, PixelPoint};
-use crate::register::Registration;
-use crate::sky::{ApparentPosition, Extinction, Lens, MOON_COLOUR, apparent_moon};
+use crate::register::{Orientation, Registration};
+use crate::sky::{ApparentPosition, Extinction, Lens, LunarEclipse, MOON_COLOUR, apparent_moon};
 use crate::units::{Angle, Instant};
 
 const IDENTITY: Matrix2 = [[1.0, 0.0], [0.0, 1.0]];
@@ -52,6 +56,11 @@ impl Righting {
     /// As it lies in its frame.
     const AS_SHOT: Righting = Righting { turn: Angle::ZERO, unmirror: false };
 
+    /// Celestial north up, for a frame's orientation.
+    fn north_up(orientation: &Orientation) -> Self {
+        Righting { turn: -orientation.north_turn(), unmirror: orientation.mirrored }
+    }
+
     /// Offset in the source of an offset on the canvas, lengths kept.
     fn back(self) -> Matrix2 {
         let (sin, cos) = self.turn.radians().sin_cos();
@@ -77,11 +86,107 @@ struct Spot {
     stretch: Matrix2,
 }
 
+/// The part of the sheet that an arrangement fills.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Area {
+    pub x0: f64,
+    pub y0: f64,
+    pub width: f64,
+    pub height: f64,
+    pub margin: f64,
+}
+
+impl Area {
+    pub(super) fn of(sheet: &Sheet) -> Self {
+        let (width, height) = (sheet.width as f64, sheet.height as f64);
+        Area { x0: 0.0, y0: 0.0, width, height, margin: sheet.margin }
+    }
+    fn middle(&self) -> PixelPoint {
+        PixelPoint::new(self.x0 + self.width / 2.0, self.y0 + self.height / 2.0)
+    }
+}
+
 /// Everything an arrangement needs besides its own numbers.
-struct Context<'a> {
-    layout: &'a Layout,
-    night: &'a Night,
-    registration: &'a Registration,
+pub(super) struct Context<'a> {
+    pub layout: &'a Layout,
+    pub night: &'a Night,
+    pub registration: &'a Registration,
+    pub eclipse: Option<&'a LunarEclipse>,
+    pub sheet: Sheet,
+    pub area: Area,
+    /// The arrangement's name in the file, for faults.
+    pub name: &'static str,
+    pub labels: Option<&'a Labels>,
+    pub marks: Marks,
+    pub title: Option<&'a str>,
+    pub subtitle: Option<&'a str>,
+    pub caption: Option<&'a str>,
+    pub credit: Option<&'a str>,
+}
+
+/// An empty composition of a sheet.
+pub(super) fn blank(layout: &Layout, night: &Night, sheet: &Sheet) -> Composition {
+    let file = &layout.file;
+    let name = layout.path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+    let night = night.notes.as_ref().and_then(|n| n.title.clone()).unwrap_or_default();
+    let made = format!("moonloom {}, layout {name}", env!("CARGO_PKG_VERSION"));
+    let words: Vec<&str> =
+        [file.title.as_deref().unwrap_or(""), &night, &made].into_iter().filter(|w| !w.is_empty()).collect();
+    let light = &file.light;
+    let exponent = match light.normalization {
+        Normalization::Photometric { stop_height } => stop_height as f32,
+        _ => 1.0,
+    };
+    Composition {
+        schema: "moonloom-composition-2",
+        width: sheet.width,
+        height: sheet.height,
+        dots_per_inch: sheet.dots_per_inch,
+        background: check::colour(&file.canvas.background, file.canvas.colours_in).unwrap_or([0.0; 3]),
+        backplates: Vec::new(),
+        placements: Vec::new(),
+        development: Development {
+            moon_colour: (light.white_balance == WhiteBalance::Moon).then_some(MOON_COLOUR),
+            air: match light.atmosphere {
+                Atmosphere::Kept => AirTreatment::Kept,
+                Atmosphere::Fitted => AirTreatment::Fitted(Extinction::default().magnitudes),
+                Atmosphere::Removed { magnitudes: (r, g, b) } => AirTreatment::Removed([r, g, b]),
+            },
+            shadow_lift: light.shadow_lift as f32,
+            sharpening: light.sharpening,
+        },
+        tone: ToneCurve { exponent, white: light.even_level as f32 },
+        marks: Vec::new(),
+        texts: Vec::new(),
+        description: words.join("; "),
+    }
+}
+
+/// Lays an arrangement's discs, marks and words.
+pub(super) fn arrange(
+    context: &Context<'_>,
+    arrangement: &Arrangement,
+    chosen: &[Chosen<'_>],
+    out: &mut Composition,
+) -> Result<(), Diagnostic> {
+    match arrangement {
+        Arrangement::SkyTrack(track) => sky_track::sky_track(context, track, chosen, out),
+        Arrangement::PhaseGrid(grid) => phase_grid::phase_grid(context, grid, chosen, out),
+        Arrangement::ShadowMap(map) => shadow_map::shadow_map(context, map, chosen, out),
+        Arrangement::Path(path) => path::path(context, path, chosen, out),
+        Arrangement::Panels(panels) => panels::panels(context, panels, out),
+    }
+}
+
+/// An arrangement's name as the file spells it.
+pub(super) fn name_of(arrangement: &Arrangement) -> &'static str {
+    match arrangement {
+        Arrangement::SkyTrack(_) => "SkyTrack",
+        Arrangement::PhaseGrid(_) => "PhaseGrid",
+        Arrangement::ShadowMap(_) => "ShadowMap",
+        Arrangement::Path(_) => "Path",
+        Arrangement::Panels(_) => "Panels",
+    }
 }
 
 impl Context<'_> {
@@ -94,30 +199,34 @@ impl Context<'_> {
     }
 
     fn ink(&self) -> [f32; 3] {
-        colour(&self.layout.file.canvas.ink).unwrap_or([0.6; 3])
+        let canvas = &self.layout.file.canvas;
+        check::colour(&canvas.ink, canvas.colours_in).unwrap_or([0.6; 3])
     }
 
-    fn tone(&self) -> ToneCurve {
-        let light = &self.layout.file.light;
-        let exponent = match light.normalization {
-            Normalization::Photometric { stop_height } => stop_height as f32,
-            _ => 1.0,
-        };
-        ToneCurve { exponent, white: light.even_level as f32 }
+    /// A line as thin as a print can hold.
+    fn line_px(&self) -> f64 {
+        (self.sheet.width.min(self.sheet.height) as f64 / 1000.0).max(1.0)
     }
 
-    fn development(&self) -> Development {
-        let light = &self.layout.file.light;
-        Development {
-            moon_colour: (light.white_balance == WhiteBalance::Moon).then_some(MOON_COLOUR),
-            air: match light.atmosphere {
-                Atmosphere::Kept => AirTreatment::Kept,
-                Atmosphere::Fitted => AirTreatment::Fitted(Extinction::default().magnitudes),
-                Atmosphere::Removed { magnitudes: (r, g, b) } => AirTreatment::Removed([r, g, b]),
-            },
-            shadow_lift: light.shadow_lift as f32,
-            sharpening: light.sharpening,
-        }
+    /// A length in pixels; a fault where its unit means nothing here.
+    fn px(&self, length: Length, measure: &Measure, field: &str) -> Result<f64, Diagnostic> {
+        length.to_px(measure).ok_or_else(|| {
+            let help = "give px, mm, in, pt or %; `disc` and `deg` only where discs or the sky have a size";
+            self.layout.fault(&[self.name, field], format!("`{length}` has no meaning for `{field}` here"), help)
+        })
+    }
+
+    /// Lengths measured against the arrangement's area.
+    fn measure(&self) -> Measure {
+        Measure { whole_px: self.area.width.min(self.area.height), ..self.sheet.measure() }
+    }
+
+    /// A place on the sheet: percents of the area's width and height.
+    fn point(&self, place: Place, field: &str) -> Result<PixelPoint, Diagnostic> {
+        let across = Measure { whole_px: self.area.width, ..self.measure() };
+        let down = Measure { whole_px: self.area.height, ..self.measure() };
+        let (x, y) = (self.px(place.0, &across, field)?, self.px(place.1, &down, field)?);
+        Ok(PixelPoint::new(self.area.x0 + x, self.area.y0 + y))
     }
 
     fn apparent(&self, instant: Option<Instant>) -> Option<ApparentPosition> {
@@ -126,11 +235,12 @@ impl Context<'_> {
 
     /// What brings what the layout wants to the top, if the frame's orientation is known.
     fn turn(&self, chosen: &Chosen<'_>, up: Upright) -> Option<Righting> {
-        if up == Upright::AsShot {
-            return Some(Righting::AS_SHOT);
-        }
-        let orientation = chosen.registered.orientation?;
-        let north_up = Righting { turn: -orientation.north_turn(), unmirror: orientation.mirrored };
+        // A simulated disc is painted with celestial north up.
+        let north_up = match chosen.registered {
+            None => Righting::AS_SHOT,
+            Some(_) if up == Upright::AsShot => return Some(Righting::AS_SHOT),
+            Some(f) => Righting::north_up(&f.orientation?),
+        };
         match up {
             Upright::North | Upright::AsShot => Some(north_up),
             // The zenith lies the parallactic angle from north, position angles running anticlockwise.
@@ -138,68 +248,17 @@ impl Context<'_> {
         }
     }
 
-    /// A label under a disc, by the layout's template.
-    fn label(&self, chosen: &Chosen<'_>, index: usize, spot: &Spot) -> Option<TextRequest> {
-        let labels = self.layout.file.labels.as_ref()?;
-        if !index.is_multiple_of(labels.every) {
-            return None;
-        }
-        let text = template::fill(&labels.text, self.night, chosen, self.apparent(chosen.instant).as_ref());
-        Some(TextRequest {
-            text,
-            x_px: spot.centre.x,
-            y_px: spot.centre.y + spot.radius_px + 0.45 * labels.size_px,
-            anchor: TextAnchor::BelowCentre,
-            size_px: labels.size_px,
-            ink: self.ink(),
-            opacity: 0.85,
-        })
+    fn unturned(&self) -> Diagnostic {
+        self.layout.fault(
+            &[self.name, "up"],
+            "which way is up on the sky is not known for these frames",
+            "write `mount` and `site` into shoot.ron, or `up: AsShot` here; discs below 30 px show no features to turn them by",
+        )
     }
 
-    /// Title and subtitle at the top of the sheet; returns how much height they take.
-    fn heading(&self, texts: &mut Vec<TextRequest>, width: usize) -> f64 {
-        let (file, canvas) = (&self.layout.file, &self.layout.file.canvas);
-        let mut y = canvas.margin_px;
-        let middle = width as f64 / 2.0;
-        for (text, share, opacity) in [(&file.title, 0.030, 1.0), (&file.subtitle, 0.014, 0.7)] {
-            if let Some(text) = text {
-                let size_px = (share * width as f64).max(12.0);
-                texts.push(TextRequest {
-                    text: text.clone(),
-                    x_px: middle,
-                    y_px: y,
-                    anchor: TextAnchor::BelowCentre,
-                    size_px,
-                    ink: self.ink(),
-                    opacity,
-                });
-                y += size_px * 1.5;
-            }
-        }
-        if y > canvas.margin_px { y - canvas.margin_px + 0.015 * width as f64 } else { 0.0 }
-    }
-
-    fn composition(&self, width: usize, height: usize) -> Composition {
-        let file = &self.layout.file;
-        let name = self.layout.path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
-        let night = self.night.notes.as_ref().and_then(|n| n.title.clone()).unwrap_or_default();
-        let made = format!("moonloom {}, layout {name}", env!("CARGO_PKG_VERSION"));
-        let words: Vec<&str> =
-            [file.title.as_deref().unwrap_or(""), &night, &made].into_iter().filter(|w| !w.is_empty()).collect();
-        Composition {
-            schema: "moonloom-composition-1",
-            width,
-            height,
-            dots_per_inch: file.canvas.dots_per_inch,
-            background: colour(&file.canvas.background).unwrap_or([0.0; 3]),
-            backplate: None,
-            placements: Vec::new(),
-            development: self.development(),
-            tone: self.tone(),
-            marks: Vec::new(),
-            texts: Vec::new(),
-            description: words.join("; "),
-        }
+    fn no_site(&self, what: &str) -> Diagnostic {
+        Diagnostic::error("no-site", format!("{what} needs the site"))
+            .with_help("write `site: (latitude_deg: …, longitude_deg: …)` into shoot.ron beside the frames")
     }
 }
 
@@ -207,42 +266,47 @@ impl Context<'_> {
 pub(super) fn remarks(composition: &Composition) -> Vec<Diagnostic> {
     let mut out = Vec::new();
     let (w, h) = (composition.width as f64, composition.height as f64);
-    let off: Vec<&Placement> = composition
-        .placements
-        .iter()
-        .filter(|p| {
-            let (c, r) = (p.centre(), p.radius_px);
-            c.x < r || c.y < r || c.x > w - r || c.y > h - r
-        })
-        .collect();
-    if let Some(first) = off.first() {
+    let beyond = |p: &Placement| {
+        let (c, r) = (p.centre(), p.radius_px);
+        (r - c.x).max(r - c.y).max(c.x + r - w).max(c.y + r - h)
+    };
+    let off: Vec<&Placement> = composition.placements.iter().filter(|p| beyond(p) > 0.0).collect();
+    if let Some(worst) = off.iter().max_by(|a, b| beyond(a).total_cmp(&beyond(b))) {
         out.push(
             Diagnostic::warning(
                 "disc-leaves-canvas",
                 format!(
-                    "{} of {} discs reach over the canvas's edge, first {}",
+                    "{} of {} discs reach over the canvas's edge, {} the furthest, by {:.0} px",
                     off.len(),
                     composition.placements.len(),
-                    first.frame
+                    worst.frame,
+                    beyond(worst)
                 ),
             )
             .with_help("enlarge the canvas, or show fewer or smaller discs"),
         );
     }
-    let touching = composition
-        .placements
-        .windows(2)
-        .filter(|p| p[0].centre().distance(p[1].centre()) < p[0].radius_px + p[1].radius_px)
-        .count();
-    if touching > 0 {
-        let closest = composition
-            .placements
-            .windows(2)
-            .map(|p| p[0].centre().distance(p[1].centre()) / (p[0].radius_px + p[1].radius_px))
-            .fold(f64::INFINITY, f64::min);
-        out.push(Diagnostic::warning("discs-overlap", format!("{touching} neighbouring discs overlap")).with_help(
-            format!("show one in {} by `selection`, or make the discs smaller", (1.0 / closest.max(1e-3)).ceil()),
-        ));
-    }
+    out.extend(overlap(composition));
     out
+}
+
+/// Neighbours that overlap, and the spacing at which they would not.
+fn overlap(composition: &Composition) -> Option<Diagnostic> {
+    let pairs = composition.placements.windows(2).filter(|p| p[0].group == p[1].group);
+    let room = |p: &[Placement]| p[0].centre().distance(p[1].centre()) / (p[0].radius_px + p[1].radius_px);
+    let touching: Vec<&[Placement]> = pairs.filter(|p| room(p) < 1.0).collect();
+    let closest = touching.iter().map(|p| room(p)).fold(f64::INFINITY, f64::min);
+    let minutes = |p: &&[Placement]| {
+        let at = |i: usize| Instant::parse_utc(&p[i].utc).ok();
+        Some(at(1)?.seconds_since(at(0)?).abs() / 60.0 / room(p))
+    };
+    let help = match touching.iter().filter_map(minutes).reduce(f64::max) {
+        Some(minutes) => {
+            format!("`selection: (minutes_apart: {:.0})` would keep them apart, or smaller discs", minutes.ceil())
+        }
+        None => format!("show one in {}, or make the discs smaller", (1.0 / closest.max(1e-3)).ceil()),
+    };
+    let count = touching.len();
+    (count > 0)
+        .then(|| Diagnostic::warning("discs-overlap", format!("{count} neighbouring discs overlap")).with_help(help))
 }

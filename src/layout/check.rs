@@ -1,85 +1,142 @@
 //! Ranges and contradictions of a layout file, in our own words, with the place in the file.
 
-use super::Layout;
-use super::notation::{Arrangement, Atmosphere, Normalization, Sharpening};
+use super::notation::{
+    Along, Arrangement, Atmosphere, Backplate, Canvas, ColoursIn, Foreground, Labels, Length, Light, Normalization,
+    Selection, Sharpening,
+};
+use super::sheet::Sheet;
+use super::{Layout, wanted};
 use crate::diag::Diagnostic;
-use crate::raster::{ColourMatrix, RgbSpace, TransferFunction};
-use crate::units::Instant;
+use crate::raster::{ColourMatrix, RgbSpace};
 use palette::Srgb;
 use std::str::FromStr;
 
-/// Light in the working space of a CSS colour name or `#rrggbb`.
-pub(super) fn colour(text: &str) -> Option<[f32; 3]> {
+/// Light in the working space of a CSS colour name or `#rrggbb`, given in a colour space.
+pub(super) fn colour(text: &str, space: ColoursIn) -> Option<[f32; 3]> {
     let lower = text.trim().to_ascii_lowercase();
-    let srgb: Srgb<u8> = palette::named::from_str(&lower).or_else(|| Srgb::from_str(&lower).ok())?;
-    let light = [srgb.red, srgb.green, srgb.blue].map(|c| TransferFunction::Srgb.decode(f32::from(c) / 255.0));
-    Some(ColourMatrix::new(RgbSpace::SRGB.to(&RgbSpace::WORKING)).apply(light))
+    let coded: Srgb<u8> = palette::named::from_str(&lower).or_else(|| Srgb::from_str(&lower).ok())?;
+    let space = match space {
+        ColoursIn::Srgb => RgbSpace::SRGB,
+        ColoursIn::DisplayP3 => RgbSpace::DISPLAY_P3,
+    };
+    let light = [coded.red, coded.green, coded.blue].map(|c| space.transfer.decode(f32::from(c) / 255.0));
+    Some(ColourMatrix::new(space.to(&RgbSpace::WORKING)).apply(light))
 }
 
 /// Largest side of a canvas, pixels.
 const LARGEST_SIDE: usize = 60_000;
 
-pub(super) fn check(layout: &Layout) -> Result<(), Diagnostic> {
+/// What is wrong, as it is found.
+struct Faults<'a> {
+    layout: &'a Layout,
+    found: Vec<Diagnostic>,
+}
+
+impl Faults<'_> {
+    fn add(&mut self, field: &[&str], message: impl Into<String>, help: &str) {
+        self.found.push(self.layout.fault(field, message, help));
+    }
+    /// Adds a fault unless something holds.
+    fn unless(&mut self, holds: bool, field: &[&str], message: impl Into<String>, help: &str) {
+        if !holds {
+            self.add(field, message, help);
+        }
+    }
+}
+
+/// Everything that is wrong with a layout by itself.
+pub(super) fn check(layout: &Layout) -> Vec<Diagnostic> {
+    let mut faults = Faults { layout, found: Vec::new() };
     let f = &layout.file;
-    if f.version != 1 {
-        return Err(layout.fault(
-            &["version"],
-            format!("version {} of a layout is not known", f.version),
-            "this program reads version 1",
-        ));
-    }
-    let c = &f.canvas;
-    for (name, side) in [("width_px", c.width_px), ("height_px", c.height_px)] {
-        if !(16..=LARGEST_SIDE).contains(&side) {
-            return Err(layout.fault(&["canvas", name], format!("`{name}` is {side}"), "give 16 to 60000 pixels"));
+    faults.unless(
+        matches!(f.version, 1 | 2),
+        &["version"],
+        format!("version {} of a layout is not known", f.version),
+        "this program reads versions 1 and 2",
+    );
+    canvas(&mut faults, &f.canvas);
+    light(&mut faults, &f.light);
+    selection(&mut faults, &f.selection);
+    arrangement(&mut faults, &f.arrangement);
+    labels(&mut faults, f.labels.as_ref());
+    faults.found
+}
+
+fn canvas(faults: &mut Faults<'_>, c: &Canvas) {
+    match Sheet::of(c) {
+        Err((field, message)) => {
+            faults.add(
+                &["canvas", field],
+                message,
+                "papers: A0 to A6, B0 to B4, letter, tabloid, each with `landscape`; lengths in px, mm, in or pt",
+            );
+        }
+        Ok(sheet) => {
+            for (name, old, side) in [("width", "width_px", sheet.width), ("height", "height_px", sheet.height)] {
+                let field = if faults.layout.text.contains(old) {
+                    old
+                } else if c.page.is_some() {
+                    "page"
+                } else {
+                    name
+                };
+                let message = format!("`{field}` makes {side} pixels");
+                faults.unless(
+                    (16..=LARGEST_SIDE).contains(&side),
+                    &["canvas", field],
+                    message,
+                    "give 16 to 60000 pixels",
+                );
+            }
+            let share = sheet.margin / sheet.width.min(sheet.height).max(1) as f64;
+            let field = if faults.layout.text.contains("margin_px") { "margin_px" } else { "margin" };
+            let help = "give less than 45 % of the shorter side";
+            faults.unless((0.0..=0.45).contains(&share), &["canvas", field], "the margins leave no room", help);
         }
     }
-    if !(0.0..=0.45).contains(&(c.margin_px / c.width_px.min(c.height_px) as f64)) {
-        return Err(layout.fault(
-            &["canvas", "margin_px"],
-            "the margins leave no room",
-            "give less than 45 % of the shorter side",
-        ));
-    }
-    if !(10.0..=5000.0).contains(&c.dots_per_inch) {
-        return Err(layout.fault(
-            &["canvas", "dots_per_inch"],
-            format!("{} pixels per inch cannot be printed", c.dots_per_inch),
-            "give 10 to 5000; 300 is usual for prints",
-        ));
-    }
+    faults.unless(
+        (10.0..=5000.0).contains(&c.dots_per_inch),
+        &["canvas", "dots_per_inch"],
+        format!("{} pixels per inch cannot be printed", c.dots_per_inch),
+        "give 10 to 5000; 300 is usual for prints",
+    );
     for (name, text) in [("background", &c.background), ("ink", &c.ink)] {
-        if colour(text).is_none() {
-            return Err(layout.fault(
-                &["canvas", name],
-                format!("`{text}` is no colour"),
-                "give a CSS colour name or #rrggbb, such as \"midnightblue\" or \"#07080c\"",
-            ));
-        }
+        faults.unless(
+            colour(text, c.colours_in).is_some(),
+            &["canvas", name],
+            format!("`{text}` is no colour"),
+            "give a CSS colour name or #rrggbb, such as \"midnightblue\" or \"#07080c\"",
+        );
     }
-    light(layout)?;
-    selection(layout)?;
-    arrangement(layout)?;
-    if let Some(labels) = &f.labels {
-        if !(4.0..=2000.0).contains(&labels.size_px) {
-            return Err(layout.fault(
-                &["labels", "size_px"],
-                format!("letters of {} px cannot be drawn", labels.size_px),
-                "give 4 to 2000",
-            ));
+}
+
+fn labels(faults: &mut Faults<'_>, labels: Option<&Labels>) {
+    let Some(labels) = labels else { return };
+    let field = if faults.layout.text.contains("size_px") { "size_px" } else { "size" };
+    match Sheet::of(&faults.layout.file.canvas).ok().and_then(|s| labels.size.to_px(&s.measure())) {
+        Some(px) => {
+            let message = format!("letters of {px:.1} px cannot be drawn");
+            faults.unless(
+                (4.0..=2000.0).contains(&px),
+                &["labels", field],
+                message,
+                "give 4 to 2000 pixels; 9pt is usual in print",
+            );
         }
-        if labels.every == 0 {
-            return Err(layout.fault(&["labels", "every"], "`every` is 0", "1 labels every disc, 2 every other"));
-        }
-        if let Err(unknown) = super::arrange::check_template(&labels.text) {
-            return Err(layout.fault(
-                &["labels", "text"],
-                format!("`{{{unknown}}}` is not known in a label"),
-                "valid: {local:%H:%M}, {utc:%H:%M}, {umbral}, {altitude}, {exposure}, {file}",
-            ));
-        }
+        None => faults.add(
+            &["labels", field],
+            format!("letters cannot be measured in `{}`", labels.size),
+            "give pt, px, mm, in or %",
+        ),
     }
-    Ok(())
+    faults.unless(labels.every > 0, &["labels", "every"], "`every` is 0", "1 labels every disc, 2 every other");
+    if let Err(unknown) = super::arrange::check_template(&labels.text) {
+        faults.add(
+            &["labels", "text"],
+            format!("`{{{unknown}}}` is not known in a label"),
+            "valid: {local:%H:%M}, {utc:%H:%M}, {contact}, {umbral:.0}, {magnitude:.2}, {altitude:.0}, {azimuth:.0}, {exposure}, {file}",
+        );
+    }
 }
 
 /// True ratios of light need every frame's exposure.
@@ -112,138 +169,189 @@ pub(super) fn size(layout: &Layout, width: usize, height: usize) -> Result<(), D
     Ok(())
 }
 
-fn light(layout: &Layout) -> Result<(), Diagnostic> {
-    let l = &layout.file.light;
-    if !(0.01..=1.0).contains(&l.even_level) {
-        return Err(layout.fault(
-            &["light", "even_level"],
-            format!("{} is not between 0.01 and 1", l.even_level),
-            "0.55 shows a full Moon bright but not blank",
-        ));
-    }
-    if !(0.0..=200.0).contains(&l.feather_px) {
-        return Err(layout.fault(
-            &["light", "feather_px"],
-            format!("a feather of {} px cannot be drawn", l.feather_px),
-            "give 0 to 200; 1.5 is usual",
-        ));
-    }
-    if let Normalization::Photometric { stop_height } = l.normalization
-        && !(0.02..=2.0).contains(&stop_height)
-    {
-        return Err(layout.fault(
-            &["light", "stop_height"],
-            format!("{stop_height} is not between 0.02 and 2"),
+fn light(faults: &mut Faults<'_>, l: &Light) {
+    let mut within = |holds: bool, field: &str, message: String, help: &str| {
+        faults.unless(holds, &["light", field], message, help);
+    };
+    let level = l.even_level;
+    within(
+        (0.01..=1.0).contains(&level),
+        "even_level",
+        format!("{level} is not between 0.01 and 1"),
+        "0.55 shows a full Moon bright but not blank",
+    );
+    let feather = l.feather.value;
+    within(
+        (0.0..=200.0).contains(&feather),
+        "feather",
+        format!("a feather of {} cannot be drawn", l.feather),
+        "give 0 to 200; 1.5 is usual",
+    );
+    if let Normalization::Photometric { stop_height } = l.normalization {
+        let message = format!("{stop_height} is not between 0.02 and 2");
+        within(
+            (0.02..=2.0).contains(&stop_height),
+            "stop_height",
+            message,
             "1 keeps true ratios; 0.25 shows twelve stops as three",
-        ));
-    }
-    let wrong = |field: &str, message: String, help: &str| Err(layout.fault(&["light", field], message, help));
-    if !(0.0..=1.0).contains(&l.shadow_lift) {
-        return wrong(
-            "shadow_lift",
-            format!("{} is not between 0 and 1", l.shadow_lift),
-            "0.6 shows sliver and copper",
         );
     }
+    let lift = l.shadow_lift;
+    within(
+        (0.0..=1.0).contains(&lift),
+        "shadow_lift",
+        format!("{lift} is not between 0 and 1"),
+        "0.6 shows sliver and copper",
+    );
     if let Some(m) = l.merge {
-        if !(0.5..=3600.0).contains(&m.within_s) {
-            return wrong(
-                "within_s",
-                format!("frames {} s apart are no moment", m.within_s),
-                "give 0.5 to 3600 seconds",
-            );
-        }
-        if !(0.05..=1.0).contains(&m.sharpest_share) {
-            let help = "0.5 keeps the sharper half, 1 keeps all";
-            return wrong("sharpest_share", format!("{} is not between 0.05 and 1", m.sharpest_share), help);
-        }
+        let message = format!("frames {} s apart are no moment", m.within_s);
+        within((0.5..=3600.0).contains(&m.within_s), "within_s", message, "give 0.5 to 3600 seconds");
+        let message = format!("{} is not between 0.05 and 1", m.sharpest_share);
+        within(
+            (0.05..=1.0).contains(&m.sharpest_share),
+            "sharpest_share",
+            message,
+            "0.5 keeps the sharper half, 1 keeps all",
+        );
     }
-    if let Atmosphere::Removed { magnitudes: (r, g, b) } = l.atmosphere
-        && ![r, g, b].iter().all(|k| (0.0..=3.0).contains(k))
-    {
-        return wrong(
+    if let Atmosphere::Removed { magnitudes: (r, g, b) } = l.atmosphere {
+        let fair = [r, g, b].iter().all(|k| (0.0..=3.0).contains(k));
+        within(
+            fair,
             "magnitudes",
             "an extinction is not between 0 and 3 magnitudes".into(),
             "a clear night has some 0.2",
         );
     }
     match l.sharpening {
-        Sharpening::Deconvolution { rounds } if !(1..=100).contains(&rounds) => {
-            wrong("rounds", format!("{rounds} rounds"), "give 1 to 100; 5 is gentle")
+        Sharpening::Deconvolution { rounds } => {
+            within((1..=100).contains(&rounds), "rounds", format!("{rounds} rounds"), "give 1 to 100; 5 is gentle");
         }
-        Sharpening::Unsharp { radius_px, .. } if !(0.2..=50.0).contains(&radius_px) => {
-            wrong("radius_px", format!("a blur of {radius_px} px"), "give 0.2 to 50")
+        Sharpening::Unsharp { radius_px, amount } => {
+            within(
+                (0.2..=50.0).contains(&radius_px),
+                "radius_px",
+                format!("a blur of {radius_px} px"),
+                "give 0.2 to 50",
+            );
+            within(
+                (0.0..=10.0).contains(&amount),
+                "amount",
+                format!("an amount of {amount}"),
+                "give 0 to 10; 0.5 is gentle",
+            );
         }
-        Sharpening::Unsharp { amount, .. } if !(0.0..=10.0).contains(&amount) => {
-            wrong("amount", format!("an amount of {amount}"), "give 0 to 10; 0.5 is gentle")
-        }
-        _ => Ok(()),
+        Sharpening::Off => {}
     }
 }
 
-fn selection(layout: &Layout) -> Result<(), Diagnostic> {
-    let s = &layout.file.selection;
-    for (name, text) in [("from_utc", &s.from_utc), ("to_utc", &s.to_utc)] {
-        if let Some(text) = text
-            && let Err(e) = Instant::parse_utc(text)
-        {
-            return Err(layout.fault(&["selection", name], e.to_string(), "write UTC like \"2028-12-31T16:52:00Z\""));
+fn selection(faults: &mut Faults<'_>, s: &Selection) {
+    for (name, text) in [("from_utc", &s.from_utc), ("to_utc", &s.to_utc), ("from", &s.from), ("to", &s.to)] {
+        if let Some(text) = text {
+            let message = format!("`{text}` names no moment");
+            faults.unless(wanted::parse(text).is_some(), &["selection", name], message, wanted::VALID);
         }
     }
-    if s.count == Some(0) {
-        return Err(layout.fault(
-            &["selection", "count"],
-            "`count` is 0: nothing would be shown",
-            "leave it out to show every disc",
-        ));
+    for text in s.at.iter().flatten() {
+        let message = format!("`{text}` names no moment");
+        faults.unless(wanted::parse(text).is_some(), &["selection", "at", text], message, wanted::VALID);
     }
-    if s.minutes_apart.is_some_and(|m| !(m > 0.0 && m < 1e4)) {
-        return Err(layout.fault(
-            &["selection", "minutes_apart"],
-            "`minutes_apart` must be above zero",
-            "10 shows a disc every ten minutes",
-        ));
+    let help = "leave it out to show every disc";
+    faults.unless(s.count != Some(0), &["selection", "count"], "`count` is 0: nothing would be shown", help);
+    for (name, minutes) in [("minutes_apart", s.minutes_apart), ("within_minutes", s.within_minutes)] {
+        let fair = minutes.is_none_or(|m| m > 0.0 && m < 1e4);
+        faults.unless(fair, &["selection", name], format!("`{name}` must be above zero"), "10 means ten minutes");
     }
-    Ok(())
+    let quality = s.least_quality;
+    let message = format!("{quality} is not between 0 and 1");
+    faults.unless(
+        (0.0..=1.0).contains(&quality),
+        &["selection", "least_quality"],
+        message,
+        "0.5 leaves out what is clearly worse",
+    );
 }
 
-fn arrangement(layout: &Layout) -> Result<(), Diagnostic> {
-    match &layout.file.arrangement {
+fn arrangement(faults: &mut Faults<'_>, arrangement: &Arrangement) {
+    match arrangement {
         Arrangement::SkyTrack(t) => {
-            for (name, value, most) in
-                [("scale", t.scale, 20.0), ("enlarge", t.enlarge, 100.0), ("backplate_gain", t.backplate_gain, 1000.0)]
-            {
-                if !(value > 0.0 && value <= most) {
-                    return Err(layout.fault(
-                        &["SkyTrack", name],
-                        format!("`{name}` is {value}"),
-                        "give a number above zero; 1 changes nothing",
-                    ));
-                }
+            let numbers =
+                [("scale", t.scale, 20.0), ("enlarge", t.enlarge, 100.0), ("backplate_gain", t.backplate_gain, 1000.0)];
+            for (name, value, most) in numbers {
+                let fair = value > 0.0 && value <= most;
+                faults.unless(
+                    fair,
+                    &["SkyTrack", name],
+                    format!("`{name}` is {value}"),
+                    "give a number above zero; 1 changes nothing",
+                );
+            }
+            if let Foreground::DarkerThanSky(share) = t.foreground {
+                let fair = share > 0.0 && share < 1.0;
+                faults.unless(
+                    fair,
+                    &["DarkerThanSky"],
+                    format!("{share} is not between 0 and 1"),
+                    "0.5 takes roofs and trees",
+                );
+            }
+            if let Backplate::Sky(sky) = t.backplate {
+                let fair = sky.width_deg.is_none_or(|w| w > 0.01 && w <= 350.0);
+                faults.unless(
+                    fair,
+                    &["Sky", "width_deg"],
+                    "a sky that wide cannot be shown",
+                    "give 0.01 to 350 degrees",
+                );
             }
         }
         Arrangement::PhaseGrid(g) => {
             for (name, value) in [("columns", g.columns), ("rows", g.rows)] {
-                if !(1..=200).contains(&value) {
-                    return Err(layout.fault(&["PhaseGrid", name], format!("`{name}` is {value}"), "give 1 to 200"));
+                faults.unless(
+                    (1..=200).contains(&value),
+                    &["PhaseGrid", name],
+                    format!("`{name}` is {value}"),
+                    "give 1 to 200",
+                );
+            }
+            diameter(faults, "PhaseGrid", g.disc_diameter);
+        }
+        Arrangement::ShadowMap(m) => diameter(faults, "ShadowMap", m.disc_diameter),
+        Arrangement::Path(p) => {
+            diameter(faults, "Path", p.disc_diameter);
+            if let Along::Spiral { turns, .. } = &p.along {
+                let fair = turns.abs() > 0.01 && turns.abs() <= 100.0;
+                faults.unless(fair, &["Spiral", "turns"], format!("{turns} turns"), "give up to 100");
+            }
+            if let Along::Svg { view_box: Some((w, h)), .. } = &p.along {
+                faults.unless(
+                    *w > 0.0 && *h > 0.0,
+                    &["Svg", "view_box"],
+                    "the view box has no size",
+                    "give its width and height",
+                );
+            }
+        }
+        Arrangement::Panels(p) => {
+            faults.unless(!p.panels.is_empty(), &["Panels", "panels"], "there is no panel", "give one or more");
+            for panel in &p.panels {
+                self::arrangement(faults, &panel.arrangement);
+                labels(faults, panel.labels.as_ref());
+                if let Some(s) = &panel.selection {
+                    selection(faults, s);
                 }
             }
-            diameter(layout, "PhaseGrid", g.disc_diameter_px)?;
         }
-        Arrangement::ShadowMap(m) => diameter(layout, "ShadowMap", m.disc_diameter_px)?,
     }
-    Ok(())
 }
 
-fn diameter(layout: &Layout, arrangement: &str, diameter_px: Option<f64>) -> Result<(), Diagnostic> {
-    if diameter_px.is_some_and(|d| !(2.0..=50_000.0).contains(&d)) {
-        return Err(layout.fault(
-            &[arrangement, "disc_diameter_px"],
-            "the discs' diameter is not between 2 and 50000 px",
-            "leave it out to fill the sheet",
-        ));
-    }
-    Ok(())
+fn diameter(faults: &mut Faults<'_>, arrangement: &str, diameter: Option<Length>) {
+    let Some(length) = diameter else { return };
+    let field = if faults.layout.text.contains("disc_diameter_px") { "disc_diameter_px" } else { "disc_diameter" };
+    let px = Sheet::of(&faults.layout.file.canvas).ok().and_then(|s| length.to_px(&s.measure()));
+    let fair = px.is_some_and(|d| (2.0..=50_000.0).contains(&d));
+    let message = format!("discs of `{length}` are not between 2 and 50000 px");
+    faults.unless(fair, &[arrangement, field], message, "give px, mm, in, pt or %; leave it out to fill the sheet");
 }
 
 #[cfg(test)]
@@ -252,8 +360,8 @@ mod tests {
 
     #[test]
     fn colours_are_read_by_name_and_by_number() {
-        assert_eq!(colour("black"), Some([0.0; 3]));
-        assert!(colour("#ffffff").unwrap().iter().all(|v| (v - 1.0).abs() < 1e-5));
-        assert!(colour("moonish").is_none());
+        assert_eq!(colour("black", ColoursIn::Srgb), Some([0.0; 3]));
+        assert!(colour("#ffffff", ColoursIn::Srgb).unwrap().iter().all(|v| (v - 1.0).abs() < 1e-5));
+        assert!(colour("moonish", ColoursIn::DisplayP3).is_none());
     }
 }

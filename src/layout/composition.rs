@@ -87,8 +87,14 @@ pub struct Development {
 /// One disc.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Placement {
-    /// The frame it comes from.
+    /// The frame it comes from; of a simulated disc, its instant.
     pub frame: String,
+    /// Whether no camera saw it: it is painted with celestial north up.
+    pub simulated: bool,
+    /// Which panel it belongs to; 0 where there is one arrangement.
+    pub group: usize,
+    /// Which backplate's foreground stands before it.
+    pub behind_foreground: Option<usize>,
     /// Frames of the same moment that are merged into it.
     pub also: Vec<Companion>,
     /// Middle of the exposure, UTC.
@@ -138,15 +144,33 @@ fn map_as_numbers<S: Serializer>(map: &LinearMap, serializer: S) -> Result<S::Ok
     s.end()
 }
 
-/// A frame that fills the canvas below the discs.
+/// A frame below the discs.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct BackplatePlacement {
     /// The frame.
     pub frame: String,
     /// Canvas pixels per frame pixel.
     pub scale: f64,
+    /// Where its upper left corner lies on the canvas.
+    pub corner_px: (f64, f64),
+    /// Its size on the canvas.
+    pub size_px: (f64, f64),
     /// Factor on linear light.
     pub gain: f32,
+    /// What of it stands before the Moon.
+    pub foreground: ForegroundPlacement,
+}
+
+/// What of a backplate stands before the Moon.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ForegroundPlacement {
+    /// Nothing.
+    Nothing,
+    /// Where this picture, which has the backplate's size, is black.
+    Mask(std::path::PathBuf),
+    /// What is darker than this share of the sky around it.
+    DarkerThanSky(f32),
 }
 
 /// Where a line of words stands relative to its point.
@@ -159,6 +183,23 @@ pub enum TextAnchor {
     RightMiddle,
     /// Left-aligned, hanging below the point.
     BelowLeft,
+    /// Right-aligned, hanging below the point.
+    BelowRight,
+    /// To the left of the point, on its level.
+    LeftMiddle,
+    /// Centred above the point.
+    AboveCentre,
+}
+
+/// The disc that a label belongs to: it may move to another side of it.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Beside {
+    /// Centre of the disc, canvas pixels.
+    pub x_px: f64,
+    /// Downwards.
+    pub y_px: f64,
+    /// Radius of the disc, pixels.
+    pub radius_px: f64,
 }
 
 /// A line of words to be drawn.
@@ -178,6 +219,8 @@ pub struct TextRequest {
     pub ink: [f32; 3],
     /// 0..1.
     pub opacity: f32,
+    /// The disc that it belongs to, if any.
+    pub beside: Option<Beside>,
 }
 
 /// A mark that is not words.
@@ -199,12 +242,25 @@ pub enum Mark {
         /// 0..1.
         opacity: f32,
     },
+    /// A line through points.
+    Line {
+        /// The points, canvas pixels.
+        points_px: Vec<(f64, f64)>,
+        /// Thickness of the line, pixels.
+        line_px: f64,
+        /// Linear RGB.
+        ink: [f32; 3],
+        /// 0..1.
+        opacity: f32,
+        /// Whether discs lie over it.
+        below_discs: bool,
+    },
 }
 
 /// Everything that is drawn, in drawing order.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Composition {
-    /// `moonloom-composition-1`.
+    /// `moonloom-composition-2`.
     pub schema: &'static str,
     /// Width, pixels.
     pub width: usize,
@@ -214,8 +270,8 @@ pub struct Composition {
     pub dots_per_inch: f64,
     /// Linear RGB below everything.
     pub background: [f32; 3],
-    /// The frame below the discs.
-    pub backplate: Option<BackplatePlacement>,
+    /// Frames below the discs.
+    pub backplates: Vec<BackplatePlacement>,
     /// The discs, later ones above.
     pub placements: Vec<Placement>,
     /// How the light of all discs is developed.
@@ -228,4 +284,44 @@ pub struct Composition {
     pub texts: Vec<TextRequest>,
     /// How the picture was made, for its metadata.
     pub description: String,
+}
+
+impl Composition {
+    /// The same picture with so many times its pixels a side.
+    pub fn scaled(mut self, factor: f64) -> Self {
+        self.width = (self.width as f64 * factor).round().max(1.0) as usize;
+        self.height = (self.height as f64 * factor).round().max(1.0) as usize;
+        self.dots_per_inch *= factor;
+        for b in &mut self.backplates {
+            b.scale *= factor;
+            b.corner_px = (b.corner_px.0 * factor, b.corner_px.1 * factor);
+            b.size_px = (b.size_px.0 * factor, b.size_px.1 * factor);
+        }
+        let smaller = |m: Matrix2| m.map(|row| row.map(|v| v / factor));
+        for p in &mut self.placements {
+            p.map.target_centre = PixelPoint::new(p.map.target_centre.x * factor, p.map.target_centre.y * factor);
+            p.map.to_source = smaller(p.map.to_source);
+            p.to_disc = smaller(p.to_disc);
+            p.radius_px *= factor;
+            p.feather_px *= factor;
+        }
+        for m in &mut self.marks {
+            match m {
+                Mark::Circle { x_px, y_px, radius_px, line_px, .. } => {
+                    [x_px, y_px, radius_px, line_px].into_iter().for_each(|v| *v *= factor);
+                }
+                Mark::Line { points_px, line_px, .. } => {
+                    *line_px *= factor;
+                    points_px.iter_mut().for_each(|p| *p = (p.0 * factor, p.1 * factor));
+                }
+            }
+        }
+        for t in &mut self.texts {
+            [&mut t.x_px, &mut t.y_px, &mut t.size_px].into_iter().for_each(|v| *v *= factor);
+            if let Some(b) = &mut t.beside {
+                [&mut b.x_px, &mut b.y_px, &mut b.radius_px].into_iter().for_each(|v| *v *= factor);
+            }
+        }
+        self
+    }
 }

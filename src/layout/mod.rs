@@ -1,31 +1,35 @@
 //! A layout file and a registration become a composition: every disc explicit, only pixels and radians.
 //!
-//! * `notation`: the layout file as a person writes it;
+//! * `notation`: the layout file as a person writes it; `sheet`: its lengths in pixels;
 //! * `check`: ranges and contradictions, in our own words, with the place in the file;
-//! * `select`: which frames are shown, `moments` which of them are one;
-//! * `arrange`: where each disc goes, one file an arrangement;
-//! * `composition`: what comes out, which `blend` draws without asking anything.
+//! * `select`: which frames are shown, `wanted` at which moments, `moments` which of them are one, `quality` how
+//!   good each is;
+//! * `arrange`: where each disc goes, one file an arrangement, with its words and marks;
+//! * `composition`: what comes out, which `blend` draws without asking anything;
+//! * `reference`: every field of the notation, by the program's own types.
 
 mod arrange;
 mod check;
 mod composition;
 mod moments;
 mod notation;
+mod quality;
+mod reference;
 mod select;
+mod sheet;
+mod wanted;
 
 pub use composition::{
-    AirTreatment, BackplatePlacement, Companion, Composition, Development, DiscSky, Gain, Mark, Placement,
-    ShadowOnDisc, TextAnchor, TextRequest, ToneCurve,
+    AirTreatment, BackplatePlacement, Beside, Companion, Composition, Development, DiscSky, ForegroundPlacement, Gain,
+    Mark, Placement, ShadowOnDisc, TextAnchor, TextRequest, ToneCurve,
 };
-pub use notation::{
-    Arrangement, Atmosphere, Backplate, BlendChoice, Canvas, ColourSpace, Depth, Labels, LayoutFile, Light, Merging,
-    Normalization, Order, Output, PhaseGrid, Selection, ShadowMap, Sharpening, SkyTrack, Upright, WhiteBalance,
-};
+pub use notation::*;
+pub use reference::{reference_text, schema};
 
 use crate::diag::{Diagnostic, Warned};
 use crate::ingest::Night;
 use crate::register::Registration;
-use std::path::Path;
+use std::path::Path as FilePath;
 
 /// A layout file with its text, so that later faults can point into it.
 #[derive(Clone, Debug)]
@@ -42,12 +46,26 @@ impl Layout {
     /// Reads and checks a layout file's text.
     ///
     /// # Errors
-    /// A [`Diagnostic`] with file, line, column, caret and what would be valid.
-    pub fn parse(path: &Path, text: &str) -> Result<Self, Diagnostic> {
-        let file: LayoutFile = crate::diag::read_ron(path, text)?;
-        let layout = Layout { file, path: path.to_owned(), text: text.to_owned() };
-        check::check(&layout)?;
-        Ok(layout)
+    /// The first [`Diagnostic`], with file, line, column, caret and what would be valid.
+    pub fn parse(path: &FilePath, text: &str) -> Result<Self, Diagnostic> {
+        let (layout, mut faults) = Self::examine(path, text);
+        match layout {
+            Some(layout) if faults.is_empty() => Ok(layout),
+            _ => Err(faults.swap_remove(0)),
+        }
+    }
+
+    /// Reads a layout file's text and names everything that is wrong with it; the layout is there unless its
+    /// notation itself cannot be read.
+    pub fn examine(path: &FilePath, text: &str) -> (Option<Self>, Vec<Diagnostic>) {
+        match crate::diag::read_ron::<LayoutFile>(path, text) {
+            Err(fault) => (None, vec![fault]),
+            Ok(file) => {
+                let layout = Layout { file, path: path.to_owned(), text: text.to_owned() };
+                let faults = check::check(&layout);
+                (Some(layout), faults)
+            }
+        }
     }
 
     /// A fault of a field of this file.
@@ -58,20 +76,42 @@ impl Layout {
     }
 }
 
-/// Resolves a layout for a night.
+/// Resolves a layout for a night. Labels stand under their discs still; `labels::settle` finds them room.
 ///
 /// # Errors
 /// A [`Diagnostic`] when the layout asks for what the night does not have.
 pub fn resolve(layout: &Layout, night: &Night, registration: &Registration) -> Result<Warned<Composition>, Diagnostic> {
-    let selected = select::select(layout, night, registration)?;
-    let mut diagnostics = selected.diagnostics;
-    let chosen = selected.value;
-    check::exposures(layout, night, chosen.iter().map(|c| c.registered.file.as_str()))?;
-    let composition = match &layout.file.arrangement {
-        Arrangement::SkyTrack(track) => arrange::sky_track(layout, track, night, registration, &chosen),
-        Arrangement::PhaseGrid(grid) => arrange::phase_grid(layout, grid, night, registration, &chosen),
-        Arrangement::ShadowMap(map) => arrange::shadow_map(layout, map, night, registration, &chosen),
-    }?;
+    let file = &layout.file;
+    let sheet = sheet::Sheet::of(&file.canvas)
+        .map_err(|(field, message)| layout.fault(&["canvas", field], message, "give px, mm, in or pt"))?;
+    let (chosen, mut diagnostics) = match &file.arrangement {
+        // Each panel chooses for itself.
+        Arrangement::Panels(_) => (Vec::new(), Vec::new()),
+        _ => {
+            let selected = select::select(layout, &file.selection, night, registration)?;
+            (selected.value, selected.diagnostics)
+        }
+    };
+    let eclipse = wanted::eclipse_of(night);
+    let context = arrange::Context {
+        layout,
+        night,
+        registration,
+        eclipse: eclipse.as_ref(),
+        sheet,
+        area: arrange::Area::of(&sheet),
+        name: arrange::name_of(&file.arrangement),
+        labels: file.labels.as_ref(),
+        marks: file.marks,
+        title: file.title.as_deref(),
+        subtitle: file.subtitle.as_deref(),
+        caption: file.caption.as_deref(),
+        credit: file.credit.as_deref(),
+    };
+    let mut composition = arrange::blank(layout, night, &sheet);
+    arrange::arrange(&context, &file.arrangement, &chosen, &mut composition)?;
+    let photographed = composition.placements.iter().filter(|p| !p.simulated);
+    check::exposures(layout, night, photographed.map(|p| p.frame.as_str()))?;
     check::size(layout, composition.width, composition.height)?;
     diagnostics.extend(arrange::remarks(&composition));
     Ok(Warned { value: composition, diagnostics })

@@ -11,7 +11,8 @@ pub(super) fn moments<'a>(chosen: Vec<Chosen<'a>>, night: &Night, merging: Mergi
     for c in chosen {
         let joins = groups.last().and_then(|g| g.first()).is_some_and(|first| {
             let near = |a: &Chosen<'_>| Some(c.instant?.seconds_since(a.instant?).abs() <= merging.within_s);
-            first.registered.rig == c.registered.rig && near(first) == Some(true)
+            let rig = |c: &Chosen<'_>| c.registered.map(|f| f.rig);
+            rig(first) == rig(&c) && near(first) == Some(true)
         });
         match groups.last_mut().filter(|_| joins) {
             Some(group) => group.push(c),
@@ -32,14 +33,14 @@ fn moment<'a>(group: Vec<Chosen<'a>>, night: &Night, merging: Merging) -> Option
         let clean = burns(f) < 0.02;
         (clean, if clean { exposed(f).unwrap_or(0.0) } else { -burns(f) })
     };
-    let frames: Vec<&FrameRegistration> = group.iter().map(|c| c.registered).collect();
-    let (at, lead) = group.iter().enumerate().max_by(|(_, a), (_, b)| {
-        let (a, b) = (rank(a.registered), rank(b.registered));
+    let frames: Vec<&FrameRegistration> = group.iter().filter_map(|c| c.registered).collect();
+    let (at, lead) = frames.iter().enumerate().max_by(|(_, a), (_, b)| {
+        let (a, b) = (rank(a), rank(b));
         a.0.cmp(&b.0).then(a.1.total_cmp(&b.1))
     })?;
     let others = frames.iter().enumerate().filter(|(i, _)| *i != at).map(|(_, f)| *f);
     let kept = sharpest(others.collect(), merging.sharpest_share, exposed);
-    Some(Chosen { also: kept, ..lead.clone() })
+    Some(Chosen { also: kept, ..Chosen::alone(lead) })
 }
 
 /// Of the frames of each exposure the sharper share.

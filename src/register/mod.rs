@@ -138,6 +138,20 @@ pub struct Registration {
 }
 
 impl Registration {
+    /// This registration and another camera's of the same night: its rigs come after, its frames by the names that
+    /// [`Night::join`] gave them.
+    pub fn join(&mut self, other: Registration, names: &[(String, String)]) {
+        let offset = self.rigs.len();
+        self.rigs.extend(other.rigs);
+        self.frames.extend(other.frames.into_iter().map(|mut f| {
+            f.rig += offset;
+            if let Some((_, new)) = names.iter().find(|(old, _)| *old == f.file) {
+                f.file.clone_from(new);
+            }
+            f
+        }));
+    }
+
     /// A frame by its file name.
     pub fn frame(&self, file: &str) -> Option<&FrameRegistration> {
         self.frames.iter().find(|f| f.file == file)

@@ -282,7 +282,7 @@ impl<'a> Roll<'a> {
             .into_par_iter()
             .map(|k| {
                 let frame = self.frame(k);
-                let looked = match decode_brightness(&frame.path, &self.night.reading) {
+                let looked = match decode_brightness(&frame.path, &frame.reading) {
                     Ok(plane) => {
                         let measured = match expected.lens {
                             Some(_) => Measured::new(&plane),
@@ -344,7 +344,7 @@ impl<'a> Roll<'a> {
         {
             return Some(Moon { fit, cutout: look.cutout.clone(), look: Some(look.clone()) });
         }
-        let plane = decode_brightness(&self.frame(k).path, &self.night.reading).ok()?;
+        let plane = decode_brightness(&self.frame(k).path, &self.frame(k).reading).ok()?;
         let measured = Measured::new(&plane);
         let again = start
             .and_then(|at| look_at(&measured, &expected, at, radius, shading))

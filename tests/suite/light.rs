@@ -67,7 +67,15 @@ fn grid(
     );
     let layout = Layout::parse(Path::new("light-layout.ron"), &layout).unwrap_or_else(|d| panic!("{d}"));
     let out = folder.join("picture.tif");
-    let request = ComposeRequest { layout: &layout, night: &night.0, registration: &night.1, out: &out, preview: None };
+    let request = ComposeRequest {
+        layout: &layout,
+        night: &night.0,
+        registration: &night.1,
+        out: &out,
+        preview: None,
+        cache: None,
+        longest_side: None,
+    };
     let (composition, diagnostics) = compose(&request).unwrap();
     (decode(&out, &Reading::default()).unwrap(), composition, diagnostics)
 }
@@ -120,7 +128,7 @@ fn brackets_over_ten_stops_give_the_true_radiance_within_three_percent() {
         });
         let t = t.unwrap();
         let frame = known.0.frame(&t.file).unwrap();
-        let image = decode(&frame.path, &known.0.reading).unwrap();
+        let image = decode(&frame.path, &frame.reading).unwrap();
         let gain = frame.metadata.exposure.unwrap().light_gain() * moonloom::sky::SATURATION_PER_LIGHT_GAIN;
         for i in 0..49 {
             let (x, y) = (f64::from(i % 7 - 3) * 0.25, f64::from(i / 7 - 3) * 0.25);
@@ -161,7 +169,7 @@ fn brackets_over_ten_stops_give_the_true_radiance_within_three_percent() {
 }
 
 fn developed(night: &Night, p: &Placement, composition: &Composition) -> moonloom::blend::DevelopedDisc {
-    let frame = open_frame(&night.frame(&p.frame).unwrap().path, &night.reading).unwrap();
+    let frame = open_frame(&night.frame(&p.frame).unwrap().path, &night.frame(&p.frame).unwrap().reading).unwrap();
     let window = frame.light(source_window(p, p.map.source_centre));
     develop(vec![CutOut { light: window.light, saturated: window.saturated, rect: window.rect }], p, composition)
 }

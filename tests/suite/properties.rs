@@ -3,8 +3,9 @@
 use crate::nights::small_night;
 use moonloom::blend::{CutOut, DevelopedDisc, FramePixels, Renderer, develop, source_window};
 use moonloom::ingest::{open_frame, read_night};
+use moonloom::labels::Typeface;
 use moonloom::layout::{Layout, Placement, resolve};
-use moonloom::raster::{LinearImage, PixelPoint, PixelRect, Similarity};
+use moonloom::raster::{LinearImage, PixelPoint, PixelRect, Plane, Similarity};
 use moonloom::register::register;
 use moonloom::sky::{CameraPointing, Horizontal, Lens, Refraction};
 use moonloom::units::{Angle, Exposure, Instant};
@@ -73,7 +74,10 @@ impl FramePixels for Developed {
     fn gain(&self, index: usize) -> [f32; 3] {
         [1.0 + 0.1 * index as f32, 1.0, 0.9]
     }
-    fn backplate(&self, _: PixelRect) -> Option<(LinearImage, PixelRect)> {
+    fn backplate(&self, _: usize, _: PixelRect) -> Option<(LinearImage, PixelRect)> {
+        None
+    }
+    fn shows(&self, _: usize, _: PixelRect) -> Option<(Plane, PixelRect)> {
         None
     }
 }
@@ -86,13 +90,13 @@ fn bands_of_any_height_give_the_same_pixels() {
     let layout = Layout::parse(Path::new("grid.ron"), layout).unwrap();
     let composition = resolve(&layout, &night, &registration).unwrap().value;
     let developed = |p: &Placement| {
-        let frame = open_frame(&night.frame(&p.frame).unwrap().path, &night.reading).unwrap();
+        let frame = open_frame(&night.frame(&p.frame).unwrap().path, &night.frame(&p.frame).unwrap().reading).unwrap();
         let window = frame.light(source_window(p, p.map.source_centre));
         let cut = CutOut { light: window.light, saturated: window.saturated, rect: window.rect };
         Arc::new(develop(vec![cut], p, &composition))
     };
     let pixels = Developed(composition.placements.iter().map(developed).collect());
-    let words = moonloom::labels::stamps(&composition.texts).unwrap();
+    let words = Typeface::open(None).unwrap().stamps(&composition.texts);
     let renderer = Renderer::new(&composition, &pixels, &words);
     let whole = renderer.rows(0..420);
     for height in [1, 7, 64, 113] {

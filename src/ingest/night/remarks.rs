@@ -117,7 +117,7 @@ pub(super) fn of_papers(
             .with_help("the Moon shifts by a fiftieth of its width for every hundred kilometres"),
         );
     }
-    if night.reading.masters.is_some() {
+    if night.frames.iter().any(|f| f.reading.masters.is_some()) {
         out.push(Diagnostic::note("calibrated", "dark, bias and flat frames are used where they fit in size"));
     }
 }

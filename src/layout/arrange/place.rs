@@ -2,9 +2,9 @@
 
 use super::{Context, IDENTITY, Righting, Spot, inverse, scaled, times};
 use crate::layout::composition::{Companion, Composition, DiscSky, Gain, Placement, ShadowOnDisc};
-use crate::layout::notation::{Normalization, Upright};
+use crate::layout::notation::{Measure, Normalization, Upright};
 use crate::layout::select::Chosen;
-use crate::raster::LinearMap;
+use crate::raster::{LinearMap, PixelPoint};
 use crate::sky::{
     Danjon, EarthShadow, Refraction, SATURATION_PER_LIGHT_GAIN, ShadowLight, airmass, apparent_moon, shadow_from,
 };
@@ -16,37 +16,59 @@ const SHADOW_STEPS: usize = 256;
 impl Context<'_> {
     /// The placement of one disc; `None` where its frame shows none.
     fn place(&self, chosen: &Chosen<'_>, spot: &Spot) -> Option<Placement> {
-        let f = chosen.registered;
-        let (source_centre, source_radius_px) = (f.centre?, f.radius_px?);
-        // In the source, a rectified offset is the metric times the pixel offset; the metric's
-        // determinant carries the mean scale, which `radius_px` already has.
-        let metric = self.lens(f.rig).map_or(IDENTITY, |l| l.local_metric(source_centre));
-        let [[a, b], [c, d]] = metric;
-        let metric = scaled(metric, 1.0 / (a * d - b * c).abs().sqrt());
+        let (source_centre, source_radius_px, metric) = match chosen.registered {
+            Some(f) => {
+                let centre = f.centre?;
+                // In the source, a rectified offset is the metric times the pixel offset; the metric's
+                // determinant carries the mean scale, which `radius_px` already has.
+                let metric = self.lens(f.rig).map_or(IDENTITY, |l| l.local_metric(centre));
+                let [[a, b], [c, d]] = metric;
+                (centre, f.radius_px?, scaled(metric, 1.0 / (a * d - b * c).abs().sqrt()))
+            }
+            None => {
+                // Painted about as large as it is shown, in a square with room for its blur.
+                let radius = spot.radius_px.clamp(24.0, 1200.0);
+                (PixelPoint::new(1.5 * radius, 1.5 * radius), radius, IDENTITY)
+            }
+        };
         // Canvas offset -> mirrored back -> turned back -> source scale -> source pixels.
         let to_rectified = scaled(times(spot.turn.back(), spot.stretch), source_radius_px / spot.radius_px);
         let map =
             LinearMap { source_centre, target_centre: spot.centre, to_source: times(inverse(metric), to_rectified) };
         let light = &self.layout.file.light;
         let shadow = self.shadow(chosen);
+        let file = chosen.registered.map(|f| f.file.as_str());
         Some(Placement {
-            frame: f.file.clone(),
+            frame: chosen.name(),
+            simulated: chosen.registered.is_none(),
+            group: 0,
+            behind_foreground: None,
             also: self.companions(chosen),
-            utc: f.utc.clone().unwrap_or_default(),
+            utc: chosen.instant.map(|i| i.to_iso_utc()).unwrap_or_default(),
             map,
             to_disc: scaled(spot.stretch, 1.0 / spot.radius_px),
             radius_px: spot.radius_px,
             source_radius_px,
             turn_rad: spot.turn.turn.radians(),
-            edge_width_px: f.fit.as_ref().map(|fit| fit.edge_width_px).filter(|w| *w > 0.0),
-            light_gain: self.light_gain(&f.file),
-            gain: self.gain(&f.file),
+            edge_width_px: chosen
+                .registered
+                .and_then(|f| f.fit.as_ref())
+                .map(|fit| fit.edge_width_px)
+                .filter(|w| *w > 0.0),
+            light_gain: file.and_then(|f| self.light_gain(f)),
+            gain: file.map_or(Gain::ToLevel(light.even_level as f32), |f| self.gain(f)),
             sky: self.disc_sky(chosen, shadow.as_ref()),
             shadow: shadow.and_then(|s| self.shadow_on_disc(chosen, &s, source_radius_px)),
-            feather_px: light.feather_px,
-            subtract_sky: light.subtract_sky,
+            feather_px: self.feather_px(spot.radius_px),
+            subtract_sky: light.subtract_sky && chosen.registered.is_some(),
             blend: light.blend,
         })
+    }
+
+    /// Softness of the mask (checked before: its unit has a meaning).
+    fn feather_px(&self, radius_px: f64) -> f64 {
+        let by = Measure { disc_px: Some(2.0 * radius_px), ..self.sheet.measure() };
+        self.layout.file.light.feather.to_px(&by).unwrap_or(1.5).clamp(0.0, 200.0)
     }
 
     /// Lays one disc with its label; a disc that cannot be placed gets no label either.
@@ -74,7 +96,7 @@ impl Context<'_> {
     }
 
     fn companions(&self, chosen: &Chosen<'_>) -> Vec<Companion> {
-        let own = self.exposed(&chosen.registered.file);
+        let own = chosen.registered.and_then(|f| self.exposed(&f.file));
         let of = |f: &&crate::register::FrameRegistration| {
             let centre = f.centre?;
             let light_ratio = self.exposed(&f.file)? / own?;

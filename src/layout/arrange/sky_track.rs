@@ -1,84 +1,255 @@
-//! Each disc where the Moon really stood: from its instant, the site and the solved pointing.
+//! Each disc where the Moon really stood: from its instant, the site and the solved pointing of a fixed tripod, or
+//! on open sky in a projection.
 
-use super::{Context, Righting, Spot, scaled};
+use super::marks::SkyMarks;
+use super::sky_canvas::SkyCanvas;
+use super::{Area, Context, IDENTITY, Righting, Spot, scaled};
 use crate::diag::Diagnostic;
-use crate::ingest::Night;
-use crate::layout::Layout;
-use crate::layout::composition::{BackplatePlacement, Composition};
-use crate::layout::notation::{Backplate, SkyTrack};
+use crate::ingest::Frame;
+use crate::layout::composition::{BackplatePlacement, Composition, ForegroundPlacement};
+use crate::layout::notation::{Backplate, Foreground, Sky, SkyProjection, SkyTrack};
 use crate::layout::select::{Chosen, instant};
-use crate::raster::PixelPoint;
-use crate::register::Registration;
-use crate::sky::Refraction;
+use crate::layout::sheet::Sheet;
+use crate::raster::{Matrix2, PixelPoint};
+use crate::sky::{ApparentPosition, Horizontal, Projection, Refraction};
+use crate::units::Angle;
 
-pub(in crate::layout) fn sky_track(
-    layout: &Layout,
+/// The sky that discs are laid on.
+struct Ground {
+    canvas: SkyCanvas,
+    /// The rig whose lens it was seen through, if any.
+    rig: Option<usize>,
+}
+
+pub(super) fn sky_track(
+    context: &Context<'_>,
     track: &SkyTrack,
-    night: &Night,
-    registration: &Registration,
     chosen: &[Chosen<'_>],
-) -> Result<Composition, Diagnostic> {
-    let context = Context { layout, night, registration };
-    let rig = chosen.first().map_or(0, |c| c.registered.rig);
-    let unsolved = || {
-        Diagnostic::error("no-pointing", "a sky track needs frames from a fixed tripod, with a site and times")
-            .with_help("write `mount: FixedTripod`, `site` and `clock` into shoot.ron beside the frames")
+    out: &mut Composition,
+) -> Result<(), Diagnostic> {
+    if context.night.observer().is_none() {
+        return Err(context.no_site("a sky track"));
+    }
+    let seen: Vec<(&Chosen<'_>, ApparentPosition)> =
+        chosen.iter().filter_map(|c| Some((c, context.apparent(c.instant)?))).collect();
+    let ground = match &track.backplate {
+        Backplate::Sky(sky) => context.open_sky(sky, &seen)?,
+        _ => context.camera_ground(track, chosen, out)?,
     };
-    let rig = registration.rigs.get(rig).filter(|r| !r.pointings.is_empty()).ok_or_else(unsolved)?;
-    let frame = match &track.backplate {
-        Backplate::Plain => None,
-        Backplate::Frame(name) => Some(night.frame(name).ok_or_else(|| {
-            layout.fault(
-                &["SkyTrack", "backplate"],
-                format!("`{name}` is not among the frames"),
-                "give a file name without the folder",
-            )
-        })?),
-        Backplate::Foreground => Some(night.frames.iter().find(|f| f.foreground).ok_or_else(|| {
-            layout.fault(
-                &["SkyTrack"],
-                "the shoot notes name no foreground frame",
-                "write `foreground: [\"…\"]` into shoot.ron, or `backplate: Frame(\"…\")` or `Plain` here",
-            )
-        })?),
+    // Alone, the picture has the backplate's size, and so have its words and marks.
+    let context = &match ground.rig {
+        Some(_) if context.is_alone() => {
+            let (width, height) = (out.width, out.height);
+            let sheet = Sheet { width, height, margin: 0.04 * width.min(height) as f64, ..context.sheet };
+            Context { sheet, area: Area::of(&sheet), ..*context }
+        }
+        _ => Context { ..*context },
     };
-    // The aim that held when the backplate was taken: the picture is seen from there.
-    let at = frame.map_or(chosen.first().and_then(|c| c.instant), |f| registration.frame(&f.name).and_then(instant));
-    let solved = rig.pointing_at(at).ok_or_else(unsolved)?;
-    if let Some(f) = frame
-        && (f.metadata.width, f.metadata.height) != (rig.width, rig.height)
-    {
-        return Err(Diagnostic::error(
-            "backplate-size",
-            format!(
+    let front = out.backplates.iter().rposition(|b| b.foreground != ForegroundPlacement::Nothing);
+    let first = out.placements.len();
+    for (c, position) in &seen {
+        let Some(spot) = context.spot(&ground, track, c, position)? else { continue };
+        context.lay(out, c, c.slot, &spot);
+    }
+    out.placements[first..].iter_mut().for_each(|p| p.behind_foreground = front);
+    let times: Vec<_> = chosen.iter().filter_map(|c| c.instant).collect();
+    let radius_px = out.placements[first..].iter().map(|p| p.radius_px).fold(0.0, f64::max);
+    context.sky_marks(&SkyMarks { canvas: &ground.canvas, times: &times, radius_px }, out);
+    context.heading(&mut out.texts);
+    context.footing(&mut out.texts);
+    Ok(())
+}
+
+fn as_seen(position: &ApparentPosition) -> Horizontal {
+    position.refracted(Refraction::default())
+}
+
+impl Context<'_> {
+    /// Where one disc lies; `None` outside the canvas's sky.
+    fn spot(
+        &self,
+        ground: &Ground,
+        track: &SkyTrack,
+        c: &Chosen<'_>,
+        position: &ApparentPosition,
+    ) -> Result<Option<Spot>, Diagnostic> {
+        let seen = as_seen(position);
+        let at = ground.canvas.to_canvas(seen).zip(ground.canvas.pixels_per_radian(seen));
+        let Some((centre, pixels_per_radian)) = at else { return Ok(None) };
+        if let SkyCanvas::Camera { pointing, scale, corner } = &ground.canvas
+            && ground.rig.is_some()
+            && ground.rig == c.registered.map(|f| f.rig)
+        {
+            // Its own lens: the disc lies as it was taken, and the canvas stretches the sky as the lens did.
+            let lens = pointing.lens;
+            let pixel = PixelPoint::new((centre.x - corner.x) / scale, (centre.y - corner.y) / scale);
+            let metric = lens.local_metric(pixel);
+            let [[a, b], [cc, d]] = metric;
+            return Ok(Some(Spot {
+                centre,
+                radius_px: lens.disc_radius_px(pixel, position.semidiameter) * scale * track.enlarge,
+                turn: Righting::AS_SHOT,
+                stretch: scaled(metric, 1.0 / (a * d - b * cc).abs().sqrt()),
+            }));
+        }
+        let north_up = match c.registered {
+            None => Righting::AS_SHOT,
+            Some(f) => Righting::north_up(&f.orientation.ok_or_else(|| self.unturned())?),
+        };
+        let zenith = ground.canvas.zenith_turn(seen).unwrap_or(Angle::ZERO);
+        let stretch: Matrix2 = if track.stretch { ground.canvas.stretch(seen).unwrap_or(IDENTITY) } else { IDENTITY };
+        Ok(Some(Spot {
+            centre,
+            radius_px: position.semidiameter.radians() * pixels_per_radian * track.enlarge,
+            turn: north_up.and(position.parallactic_angle).and(zenith),
+            stretch,
+        }))
+    }
+
+    /// Sky in a projection, fitted to the discs where the layout does not say.
+    fn open_sky(&self, sky: &Sky, seen: &[(&Chosen<'_>, ApparentPosition)]) -> Result<Ground, Diagnostic> {
+        let projection = match sky.projection {
+            SkyProjection::Tan => Projection::Tan,
+            SkyProjection::Stg => Projection::Stg,
+            SkyProjection::Arc => Projection::Arc,
+            SkyProjection::Zea => Projection::Zea,
+        };
+        let (area, middle) = (&self.area, self.area.middle());
+        let places: Vec<Horizontal> = seen.iter().map(|(_, p)| as_seen(p)).collect();
+        let sum = places.iter().fold(nalgebra::Vector3::zeros(), |sum, p| sum + p.direction());
+        let centre = match sky.centre_deg {
+            Some((azimuth, altitude)) => {
+                Horizontal { azimuth: Angle::from_degrees(azimuth), altitude: Angle::from_degrees(altitude) }
+            }
+            None if sum.norm() > 1e-6 => {
+                let altitude = Angle::from_radians((sum.z / sum.norm()).asin());
+                Horizontal { azimuth: Angle::from_radians(sum.y.atan2(sum.x)), altitude }
+            }
+            None => return Err(Diagnostic::error("nothing-to-show", "no frame with a time is left to show")),
+        };
+        let ground = |pixels_per_radian: f64, middle: PixelPoint| Ground {
+            canvas: SkyCanvas::projected(projection, centre, middle, pixels_per_radian),
+            rig: None,
+        };
+        if let Some(width) = sky.width_deg {
+            // The width along the horizontal through the middle, as the projection has it.
+            let half = nalgebra::Vector3::new((width.to_radians() / 2.0).sin(), 0.0, (width.to_radians() / 2.0).cos());
+            let reach = projection.forward(&half).map_or(width.to_radians() / 2.0, |p| p.0);
+            return Ok(ground(area.width / 2.0 / reach, middle));
+        }
+        // All discs within the margins.
+        let unit = ground(1.0, PixelPoint::default());
+        let laid: Vec<PixelPoint> = places.iter().filter_map(|p| unit.canvas.to_canvas(*p)).collect();
+        let radius = seen.iter().map(|(_, p)| p.semidiameter.radians()).fold(0.0, f64::max) * 1.5;
+        let low = |f: fn(&PixelPoint) -> f64| laid.iter().map(f).fold(f64::INFINITY, f64::min) - radius;
+        let high = |f: fn(&PixelPoint) -> f64| laid.iter().map(f).fold(f64::NEG_INFINITY, f64::max) + radius;
+        let (x0, x1, y0, y1) = (low(|p| p.x), high(|p| p.x), low(|p| p.y), high(|p| p.y));
+        let room = (area.width - 2.0 * area.margin, area.height - 2.0 * area.margin);
+        let scale = (room.0 / (x1 - x0).max(1e-6)).min(room.1 / (y1 - y0).max(1e-6));
+        let middle = PixelPoint::new(middle.x - scale * (x0 + x1) / 2.0, middle.y - scale * (y0 + y1) / 2.0);
+        Ok(ground(scale, middle))
+    }
+
+    /// The sky as a fixed tripod saw it, with its frame below.
+    fn camera_ground(
+        &self,
+        track: &SkyTrack,
+        chosen: &[Chosen<'_>],
+        out: &mut Composition,
+    ) -> Result<Ground, Diagnostic> {
+        let unsolved = || {
+            Diagnostic::error("no-pointing", "a sky track needs frames from a fixed tripod, with a site and times")
+                .with_help("write `mount: FixedTripod`, `site` and `clock` into shoot.ron beside the frames; or lay the discs on `backplate: Sky()`")
+        };
+        let frame = self.backplate_frame(track)?;
+        let own = chosen.iter().find_map(|c| c.registered).map_or(0, |f| f.rig);
+        let index = frame.map_or(own, |f| f.rig);
+        let rig = self.registration.rigs.get(index).filter(|r| !r.pointings.is_empty());
+        // A foreground frame of another exposure time may count as the same camera's other rig.
+        let (index, rig) = match rig {
+            Some(rig) => (index, rig),
+            None => {
+                let same = |r: &crate::register::RigSolution| {
+                    frame.is_some_and(|f| (f.metadata.width, f.metadata.height) == (r.width, r.height))
+                };
+                let found = self.registration.rigs.iter().enumerate().find(|(_, r)| !r.pointings.is_empty() && same(r));
+                found.ok_or_else(unsolved)?
+            }
+        };
+        // The aim that held when the backplate was taken: the picture is seen from there.
+        let at = frame.map_or(chosen.first().and_then(|c| c.instant), |f| {
+            self.registration.frame(&f.name).and_then(instant).or(f.time.map(|t| t.middle))
+        });
+        let solved = rig.pointing_at(at).ok_or_else(unsolved)?;
+        if let Some(f) = frame
+            && (f.metadata.width, f.metadata.height) != (rig.width, rig.height)
+        {
+            let sizes = format!(
                 "{} is {}x{} px, the Moon's frames are {}x{}",
                 f.name, f.metadata.width, f.metadata.height, rig.width, rig.height
-            ),
-        )
-        .with_help("the backplate must come from the same tripod and lens"));
+            );
+            return Err(Diagnostic::error("backplate-size", sizes)
+                .with_help("the backplate must come from the same tripod and lens"));
+        }
+        let (scale, corner) = self.lay_out(track, (rig.width, rig.height), out);
+        if let Some(f) = frame {
+            out.backplates.push(BackplatePlacement {
+                frame: f.name.clone(),
+                scale,
+                corner_px: (corner.x, corner.y),
+                size_px: (rig.width as f64 * scale, rig.height as f64 * scale),
+                gain: track.backplate_gain as f32,
+                foreground: self.foreground(&track.foreground),
+            });
+        }
+        Ok(Ground { canvas: SkyCanvas::Camera { pointing: solved.pointing, scale, corner }, rig: Some(index) })
     }
-    let size = |px: usize| (px as f64 * track.scale).round().max(1.0) as usize;
-    let mut out = context.composition(size(rig.width), size(rig.height));
-    out.backplate = frame.map(|f| BackplatePlacement {
-        frame: f.name.clone(),
-        scale: track.scale,
-        gain: track.backplate_gain as f32,
-    });
-    let lens = solved.pointing.lens;
-    for (index, c) in chosen.iter().enumerate() {
-        let Some(position) = context.apparent(c.instant) else { continue };
-        let Some(at) = solved.pointing.to_pixel(position.refracted(Refraction::default())) else { continue };
-        let metric = lens.local_metric(at);
-        let [[a, b], [cc, d]] = metric;
-        let spot = Spot {
-            centre: PixelPoint::new(at.x * track.scale, at.y * track.scale),
-            radius_px: lens.disc_radius_px(at, position.semidiameter) * track.scale * track.enlarge,
-            turn: Righting::AS_SHOT,
-            // The canvas stretches the sky as the lens did.
-            stretch: scaled(metric, 1.0 / (a * d - b * cc).abs().sqrt()),
-        };
-        context.lay(&mut out, c, index, &spot);
+
+    /// Alone, the picture takes the frame's size; in a panel, the frame is fitted into it.
+    fn lay_out(&self, track: &SkyTrack, frame: (usize, usize), out: &mut Composition) -> (f64, PixelPoint) {
+        let (w, h) = (frame.0 as f64, frame.1 as f64);
+        if self.is_alone() {
+            out.width = (w * track.scale).round().max(1.0) as usize;
+            out.height = (h * track.scale).round().max(1.0) as usize;
+            return (track.scale, PixelPoint::default());
+        }
+        let scale = (self.area.width / w).min(self.area.height / h);
+        let middle = self.area.middle();
+        (scale, PixelPoint::new(middle.x - scale * w / 2.0, middle.y - scale * h / 2.0))
     }
-    context.heading(&mut out.texts, out.width);
-    Ok(out)
+
+    /// Whether this arrangement is the whole picture, and no panel of it.
+    fn is_alone(&self) -> bool {
+        self.name == super::name_of(&self.layout.file.arrangement)
+    }
+
+    fn foreground(&self, foreground: &Foreground) -> ForegroundPlacement {
+        match foreground {
+            Foreground::Nothing => ForegroundPlacement::Nothing,
+            Foreground::DarkerThanSky(share) => ForegroundPlacement::DarkerThanSky(*share as f32),
+            Foreground::Mask(file) => {
+                let folder = self.layout.path.parent().unwrap_or(std::path::Path::new("."));
+                ForegroundPlacement::Mask(folder.join(file))
+            }
+        }
+    }
+
+    fn backplate_frame(&self, track: &SkyTrack) -> Result<Option<&Frame>, Diagnostic> {
+        let fault = |message: String, help: &str| Err(self.layout.fault(&["SkyTrack", "backplate"], message, help));
+        match &track.backplate {
+            Backplate::Plain | Backplate::Sky(_) => Ok(None),
+            Backplate::Frame(name) => match self.night.frame(name) {
+                Some(frame) => Ok(Some(frame)),
+                None => fault(format!("`{name}` is not among the frames"), "give a file name without the folder"),
+            },
+            Backplate::Foreground => match self.night.frames.iter().find(|f| f.foreground) {
+                Some(frame) => Ok(Some(frame)),
+                None => Err(self.layout.fault(
+                    &["SkyTrack"],
+                    "the shoot notes name no foreground frame",
+                    "write `foreground: [\"…\"]` into shoot.ron, or `backplate: Frame(\"…\")`, `Plain` or `Sky()` here",
+                )),
+            },
+        }
+    }
 }

@@ -1,9 +1,11 @@
 //! How the discs' light is treated.
 
+use super::length::Length;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// How the discs' light is treated.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct Light {
     /// How exposures are evened out.
@@ -23,8 +25,9 @@ pub struct Light {
     pub sharpening: Sharpening,
     /// Subtract the glow and sky around each disc.
     pub subtract_sky: bool,
-    /// Softness of the mask at the limb, pixels of the picture.
-    pub feather_px: f64,
+    /// Softness of the mask at the limb.
+    #[serde(alias = "feather_px")]
+    pub feather: Length,
     /// How discs meet what is below them.
     pub blend: BlendChoice,
 }
@@ -40,14 +43,14 @@ impl Default for Light {
             shadow_lift: 0.0,
             sharpening: Sharpening::Off,
             subtract_sky: true,
-            feather_px: 1.5,
+            feather: Length::px(1.5),
             blend: BlendChoice::Lighten,
         }
     }
 }
 
 /// Which frames are one moment.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Merging {
     /// Frames within this many seconds of each other are one moment.
@@ -62,7 +65,7 @@ fn all() -> f64 {
 }
 
 /// What is white.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub enum WhiteBalance {
     /// As the camera decided.
     #[default]
@@ -72,7 +75,7 @@ pub enum WhiteBalance {
 }
 
 /// Whether the dimming and reddening of the air stay.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub enum Atmosphere {
     /// As the sky was: a rising Moon is dim and red.
     #[default]
@@ -89,7 +92,7 @@ pub enum Atmosphere {
 
 /// Sharpening of the discs. Whatever is asked, nothing outside the range of the disc's own light nearby comes
 /// out: no ring at the limb.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub enum Sharpening {
     /// None.
     #[default]
@@ -109,7 +112,7 @@ pub enum Sharpening {
 }
 
 /// Compositing by its W3C names (Compositing and Blending Level 1), in linear light.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub enum BlendChoice {
     /// The disc covers what is below (`normal`).
     Normal,
@@ -140,7 +143,7 @@ pub enum BlendChoice {
 }
 
 /// How exposures are evened out.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub enum Normalization {
     /// File values as they are.
     AsShot,

@@ -1,9 +1,10 @@
 //! The file that is written.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// The file that is written.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct Output {
     /// Its colour space, whose profile is embedded.
@@ -13,7 +14,7 @@ pub struct Output {
 }
 
 /// Colour spaces that pictures are written in.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub enum ColourSpace {
     /// For screens and for anyone (IEC 61966-2-1).
     #[default]
@@ -29,7 +30,7 @@ pub enum ColourSpace {
 }
 
 /// Numbers of a file; a kind of file that cannot hold them takes its nearest.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub enum Depth {
     /// Eight-bit integers.
     Eight,

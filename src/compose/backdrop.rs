@@ -1,0 +1,108 @@
+//! A backplate's pixels, and what of it stands before the Moon.
+
+use super::ComposeError;
+use crate::ingest::{Night, OpenFrame, Reading, open_frame};
+use crate::layout::{BackplatePlacement, ForegroundPlacement};
+use crate::raster::{LinearImage, PixelRect, Plane, TransferFunction};
+
+/// A backplate, opened.
+pub(super) struct Backdrop {
+    frame: OpenFrame,
+    front: Front,
+}
+
+/// What stands before the Moon.
+enum Front {
+    Nothing,
+    /// White where the Moon may show.
+    Mask(OpenFrame),
+    /// What is darker than a share of the sky around it; the sky's level on a reduced grid.
+    DarkerThanSky {
+        share: f32,
+        sky: Plane,
+    },
+}
+
+/// Pixels of the frame to one of the sky's grid.
+const GRID: usize = 16;
+/// Over this share of the frame's width the sky is looked for.
+const AROUND: f64 = 0.04;
+
+impl Backdrop {
+    /// Opens a backplate's frame and its mask.
+    pub(super) fn open(plate: &BackplatePlacement, night: &Night) -> Result<Option<Self>, ComposeError> {
+        let Some(frame) = night.frame(&plate.frame) else { return Ok(None) };
+        let open = open_frame(&frame.path, &frame.reading)?;
+        let front = match &plate.foreground {
+            ForegroundPlacement::Nothing => Front::Nothing,
+            ForegroundPlacement::DarkerThanSky(share) => {
+                Front::DarkerThanSky { share: *share, sky: sky_around(&open.whole().brightness()) }
+            }
+            ForegroundPlacement::Mask(path) => {
+                // A mask's values are shares, not light.
+                let mask = open_frame(path, &Reading::from(TransferFunction::Linear))?;
+                if mask.size() != open.size() {
+                    return Err(ComposeError::MaskSize { path: path.clone(), mask: mask.size(), frame: open.size() });
+                }
+                Front::Mask(mask)
+            }
+        };
+        Ok(Some(Backdrop { frame: open, front }))
+    }
+
+    /// Light of the part of `rect` that lies inside the frame, and that part.
+    pub(super) fn light(&self, rect: PixelRect) -> (LinearImage, PixelRect) {
+        let window = self.frame.light(rect);
+        (window.light, window.rect)
+    }
+
+    /// How much of the Moon may show over a part of the frame, 0..1; `None` where nothing stands before it.
+    pub(super) fn shows(&self, rect: PixelRect) -> Option<(Plane, PixelRect)> {
+        match &self.front {
+            Front::Nothing => None,
+            Front::Mask(mask) => {
+                let window = mask.light(rect);
+                Some((window.light.brightness(), window.rect))
+            }
+            Front::DarkerThanSky { share, sky } => {
+                let window = self.frame.light(rect);
+                let mut plane = window.light.brightness();
+                let width = plane.width();
+                for (i, v) in plane.data_mut().iter_mut().enumerate() {
+                    let x = (window.rect.x0 + (i % width) as i64) as f64 + 0.5;
+                    let y = (window.rect.y0 + (i / width) as i64) as f64 + 0.5;
+                    let level = sky.sample(x / GRID as f64, y / GRID as f64).max(1e-6);
+                    // Soft over a fifth of the sky's light, so that edges stay smooth.
+                    let t = ((*v / level - share) / 0.2 + 0.5).clamp(0.0, 1.0);
+                    *v = t * t * (3.0 - 2.0 * t);
+                }
+                Some((plane, window.rect))
+            }
+        }
+    }
+}
+
+/// The sky's level all over a frame: the brighter part of what lies around, smoothed.
+fn sky_around(light: &Plane) -> Plane {
+    let reduced = light.reduced(GRID);
+    let (w, h) = (reduced.width(), reduced.height());
+    if w == 0 || h == 0 {
+        return Plane::filled(1, 1, 0.0);
+    }
+    let reach = ((AROUND * w as f64) as usize).max(1);
+    let mut out = Plane::filled(w, h, 0.0);
+    let mut around = Vec::new();
+    for y in 0..h {
+        for x in 0..w {
+            around.clear();
+            for ny in y.saturating_sub(reach)..(y + reach + 1).min(h) {
+                for nx in x.saturating_sub(reach)..(x + reach + 1).min(w) {
+                    around.push(reduced.get(nx, ny));
+                }
+            }
+            let at = (around.len() - 1) * 7 / 10;
+            out.data_mut()[y * w + x] = *around.select_nth_unstable_by(at, f32::total_cmp).1;
+        }
+    }
+    out.blurred(reach as f64 / 2.0)
+}

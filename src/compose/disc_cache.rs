@@ -1,0 +1,135 @@
+//! Developed discs kept from run to run: content-keyed, bounded, safe to delete.
+//!
+//! A key covers all that a disc's pixels depend on: the program's version, the frames' files, the papers beside
+//! them, the place in the frame and the treatment. What is kept is exact, so a kept disc and a new one give the
+//! same picture. A file that does not read is made anew; one that cannot be written is no fault.
+
+use crate::blend::{DevelopedDisc, DiscMeasure};
+use crate::ingest::Night;
+use crate::layout::{Composition, Placement};
+use crate::raster::{LinearImage, PixelPoint};
+use sha2::{Digest, Sha256};
+use std::path::{Path, PathBuf};
+use std::time::SystemTime;
+
+/// Bytes that kept discs may take; the oldest go first.
+const LARGEST: u64 = 2 << 30;
+const MAGIC: &[u8; 8] = b"mldisc01";
+
+/// A folder of kept discs.
+pub(super) struct DiscCache {
+    folder: PathBuf,
+    papers: [u8; 32],
+}
+
+impl DiscCache {
+    /// In a cache folder.
+    pub(super) fn open(cache: &Path, night: &Night) -> Option<Self> {
+        let folder = cache.join("discs");
+        std::fs::create_dir_all(&folder).ok()?;
+        let mut hash = Sha256::new();
+        hash.update(env!("CARGO_PKG_VERSION"));
+        for paper in super::papers(night) {
+            hash.update(std::fs::read(&paper).unwrap_or_default());
+        }
+        night.unreadable.iter().for_each(|path| stamp(&mut hash, path));
+        Some(DiscCache { folder, papers: hash.finalize().into() })
+    }
+
+    /// Where a placement's disc is kept.
+    pub(super) fn path(&self, p: &Placement, composition: &Composition, night: &Night) -> PathBuf {
+        let mut hash = Sha256::new();
+        hash.update(self.papers);
+        for name in std::iter::once(&p.frame).chain(p.also.iter().map(|c| &c.frame)) {
+            hash.update(name.as_bytes());
+            if let Some(frame) = night.frame(name) {
+                stamp(&mut hash, &frame.path);
+            }
+        }
+        let numbers = [
+            p.map.source_centre.x,
+            p.map.source_centre.y,
+            p.source_radius_px,
+            p.map.reduction() * p.radius_px,
+            p.edge_width_px.unwrap_or(-1.0),
+            f64::from(u8::from(p.subtract_sky)),
+            f64::from(composition.development.shadow_lift),
+        ];
+        numbers.iter().for_each(|n| hash.update(n.to_le_bytes()));
+        // Debug text is exact for floats.
+        hash.update(format!("{:?} {:?} {:?}", p.also, composition.development.sharpening, p.shadow));
+        if p.simulated {
+            hash.update(&p.utc);
+            hash.update(format!("{:?}", night.site));
+        }
+        let name: String = hash.finalize().iter().take(16).map(|b| format!("{b:02x}")).collect();
+        self.folder.join(format!("{name}.disc"))
+    }
+
+    /// A kept disc.
+    pub(super) fn read(path: &Path) -> Option<DevelopedDisc> {
+        let bytes = std::fs::read(path).ok()?;
+        let (head, body) = bytes.split_at_checked(MAGIC.len() + 8 + 16 + 16)?;
+        let head = head.strip_prefix(MAGIC)?;
+        let whole = |at: usize| Some(u32::from_le_bytes(head.get(at..at + 4)?.try_into().ok()?) as usize);
+        let number = |at: usize| Some(f64::from_le_bytes(head.get(at..at + 8)?.try_into().ok()?));
+        let single = |at: usize| Some(f32::from_le_bytes(head.get(at..at + 4)?.try_into().ok()?));
+        let (width, height) = (whole(0)?, whole(4)?);
+        let light = body.as_chunks::<4>().0.iter().map(|b| f32::from_le_bytes(*b)).collect();
+        let measure = DiscMeasure { bright: [single(24)?, single(28)?, single(32)?], saturated_share: single(36)? };
+        Some(DevelopedDisc {
+            image: LinearImage::from_data(width, height, light)?,
+            origin: PixelPoint::new(number(8)?, number(16)?),
+            measure,
+        })
+    }
+
+    /// Keeps a disc.
+    pub(super) fn write(path: &Path, disc: &DevelopedDisc) {
+        let mut bytes = Vec::with_capacity(48 + disc.image.data().len() * 4);
+        bytes.extend_from_slice(MAGIC);
+        bytes.extend((disc.image.width() as u32).to_le_bytes());
+        bytes.extend((disc.image.height() as u32).to_le_bytes());
+        bytes.extend(disc.origin.x.to_le_bytes());
+        bytes.extend(disc.origin.y.to_le_bytes());
+        disc.measure.bright.iter().for_each(|v| bytes.extend(v.to_le_bytes()));
+        bytes.extend(disc.measure.saturated_share.to_le_bytes());
+        disc.image.data().iter().for_each(|v| bytes.extend(v.to_le_bytes()));
+        // Whole or not at all: another run may read it at this moment.
+        let partial = path.with_extension(format!("{}.part", std::process::id()));
+        if std::fs::write(&partial, bytes).and_then(|()| std::fs::rename(&partial, path)).is_err() {
+            let _ = std::fs::remove_file(&partial);
+        }
+    }
+
+    /// Lets the oldest go until the rest fits.
+    pub(super) fn trim(&self) {
+        let entries = std::fs::read_dir(&self.folder).into_iter().flatten().flatten();
+        let mut files: Vec<(SystemTime, u64, PathBuf)> = entries
+            .filter_map(|e| {
+                let m = e.metadata().ok()?;
+                Some((m.modified().ok()?, m.len(), e.path()))
+            })
+            .collect();
+        let mut total: u64 = files.iter().map(|f| f.1).sum();
+        files.sort();
+        for (_, length, path) in files {
+            if total <= LARGEST {
+                break;
+            }
+            if std::fs::remove_file(path).is_ok() {
+                total -= length;
+            }
+        }
+    }
+}
+
+/// A file's name, length and time of change.
+fn stamp(hash: &mut Sha256, path: &Path) {
+    hash.update(path.to_string_lossy().as_bytes());
+    if let Ok(metadata) = std::fs::metadata(path) {
+        hash.update(metadata.len().to_le_bytes());
+        let changed = metadata.modified().ok().and_then(|t| t.duration_since(SystemTime::UNIX_EPOCH).ok());
+        hash.update(changed.map_or(0, |d| d.as_nanos()).to_le_bytes());
+    }
+}

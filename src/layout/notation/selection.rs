@@ -1,0 +1,50 @@
+//! Which frames are shown.
+
+use super::length::Length;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// Which frames are shown; conditions add up. Frames that registration rejected or a person excluded never
+/// come back unless `files` names them.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct Selection {
+    /// Only these files, in this order.
+    pub files: Option<Vec<String>>,
+    /// Frames of this rig: 0 is the one with most frames; those of `--also` come after.
+    pub rig: usize,
+    /// The best frame at each of these moments, in this order: `U1`, `U2`, `greatest`, `U3`, `U4`; a share of the
+    /// disc in the umbra, `25%` (both times), `25% in` or `25% out`; or a UTC instant.
+    pub at: Option<Vec<String>>,
+    /// How far from a moment a frame may lie, minutes; what has none stays an empty place.
+    pub within_minutes: Option<f64>,
+    /// At least this many minutes apart.
+    pub minutes_apart: Option<f64>,
+    /// At least this far apart along the track, such as `"1.3disc"`.
+    pub apart: Option<Length>,
+    /// This many, evenly spread over the night.
+    pub count: Option<usize>,
+    /// Not before this: a UTC instant or a contact.
+    pub from: Option<String>,
+    /// Not after this.
+    pub to: Option<String>,
+    /// As `from`, by its older name.
+    pub from_utc: Option<String>,
+    /// As `to`, by its older name.
+    pub to_utc: Option<String>,
+    /// Leave out frames that are worse than this, 0 (anything) to 1 (only the sharpest, clearest and fairly
+    /// exposed).
+    pub least_quality: f64,
+    /// What stands where no frame was taken: nothing, or a disc that no camera saw, which is then marked.
+    pub missing: Missing,
+}
+
+/// What stands where no frame was taken.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub enum Missing {
+    /// A gap stays a gap.
+    #[default]
+    Empty,
+    /// A simulated disc, marked `simulated` in its label and in the file.
+    Simulated,
+}
