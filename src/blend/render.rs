@@ -60,8 +60,6 @@ impl<'a> Renderer<'a> {
         let c = self.composition;
         let band = PixelRect { x0: 0, y0: y0 as i64, x1: c.width as i64, y1: y1 as i64 };
         self.ground(out, band);
-        let is_below = |m: &&Mark| matches!(m, Mark::Line { below_discs: true, .. });
-        c.marks.iter().filter(is_below).for_each(|m| draw_mark(out, band, m));
         for (index, placement) in c.placements.iter().enumerate() {
             let rect = reach(placement).intersection(band);
             if !rect.is_empty()
@@ -70,7 +68,7 @@ impl<'a> Renderer<'a> {
                 self.lay(out, band, rect, placement, (&disc, self.frames.gain(index)));
             }
         }
-        c.marks.iter().filter(|m| !is_below(m)).for_each(|m| draw_mark(out, band, m));
+        c.marks.iter().for_each(|mark| draw_mark(out, band, mark));
         for stamp in self.stamps {
             lay_stamp(out, band, stamp);
         }
@@ -172,7 +170,7 @@ fn draw_mark(out: &mut [f32], band: PixelRect, mark: &Mark) {
             let rect = PixelRect::around(PixelPoint::new(*x_px, *y_px), reach).intersection(band);
             stroke(out, band, rect, (*line_px, *ink, *opacity), |x, y| ((x - x_px).hypot(y - y_px) - radius_px).abs());
         }
-        Mark::Line { points_px, line_px, ink, opacity, .. } => {
+        Mark::Line { points_px, line_px, ink, opacity } => {
             // One stroke for the whole line: where pieces meet nothing is drawn twice.
             let low = |f: fn(&(f64, f64)) -> f64| points_px.iter().map(f).fold(f64::INFINITY, f64::min) - line_px - 1.0;
             let high =

@@ -50,7 +50,8 @@ impl DiscCache {
             p.map.source_centre.x,
             p.map.source_centre.y,
             p.source_radius_px,
-            p.map.reduction() * p.radius_px,
+            // The lens's stretch: the same at every size of the picture, but for its last digits.
+            (p.map.reduction() * p.radius_px * 1e6).round(),
             p.edge_width_px.unwrap_or(-1.0),
             f64::from(u8::from(p.subtract_sky)),
             f64::from(composition.development.shadow_lift),

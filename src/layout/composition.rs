@@ -252,8 +252,6 @@ pub enum Mark {
         ink: [f32; 3],
         /// 0..1.
         opacity: f32,
-        /// Whether discs lie over it.
-        below_discs: bool,
     },
 }
 

@@ -214,7 +214,7 @@ fn an_edited_registration_is_obeyed() {
             moonloom(&["compose", text(&layout), text(frames), "--dry-run", "--json", "--cache", text(folder.path())]);
         assert!(run.status.success(), "{}", stderr(&run));
         let json: serde_json::Value = serde_json::from_slice(&run.stdout).expect("one JSON document");
-        assert_eq!(json["schema"], "moonloom-composition-1");
+        assert_eq!(json["schema"], "moonloom-composition-2");
         json["placements"].as_array().unwrap().len()
     };
     assert_eq!(discs(&registration) + 1, discs(folder.path()));

@@ -1,7 +1,10 @@
 //! The project's promises, tested from outside.
 
+mod arrangements;
 mod cli;
 mod frames;
+mod golden;
+mod language;
 mod layering;
 
 mod layouts;

@@ -24,7 +24,6 @@ impl Context<'_> {
             line_px: self.line_px(),
             ink: self.ink(),
             opacity,
-            below_discs: false,
         }
     }
 
@@ -84,14 +83,22 @@ impl Context<'_> {
         if last <= first {
             return;
         }
-        let steps = ((last - first) / 240.0).ceil() as usize;
-        let points = (0..=steps)
-            .filter_map(|i| place(Instant::from_tt_seconds(first + (last - first) * i as f64 / steps as f64)));
-        let mut line = self.thin(points.collect::<Vec<_>>(), 0.35);
-        if let Mark::Line { below_discs, .. } = &mut line {
-            *below_discs = true;
+        let steps = ((last - first) / 30.0).ceil() as usize;
+        // The way is broken where discs lie: through a dark one it would shine.
+        let discs: Vec<(PixelPoint, f64)> =
+            out.placements.iter().map(|p| (p.centre(), p.radius_px + 2.0 * self.line_px())).collect();
+        let mut run: Vec<PixelPoint> = Vec::new();
+        for i in 0..=steps {
+            let at = Instant::from_tt_seconds(first + (last - first) * i as f64 / steps as f64);
+            let free = place(at).filter(|p| !discs.iter().any(|(c, r)| c.distance(*p) < *r));
+            run.extend(free);
+            if free.is_none() || i == steps {
+                let piece = std::mem::take(&mut run);
+                if piece.len() > 1 {
+                    out.marks.push(self.thin(piece, 0.35));
+                }
+            }
         }
-        out.marks.push(line);
     }
 
     /// A tick across the way at each full hour of local time, with the hour.

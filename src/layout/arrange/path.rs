@@ -1,8 +1,8 @@
 //! Discs along a path.
 //!
 //! Lines, arcs and ellipses have closed forms and are made of the same Bezier curves as an SVG path (the `kurbo`
-//! crate: an arc is within a ten-thousandth of a pixel); a spiral is a fine polyline. Distances along it are
-//! arc lengths to a hundredth of a pixel.
+//! crate: an arc is within a ten-thousandth of a pixel, the `A` of an SVG path within a tenth of its drawing's
+//! units); a spiral is a fine polyline. Distances along it are arc lengths to a hundredth of a pixel.
 
 use super::{Context, IDENTITY, Spot};
 use crate::diag::Diagnostic;

@@ -32,6 +32,9 @@ pub(super) fn sky_track(
     }
     let seen: Vec<(&Chosen<'_>, ApparentPosition)> =
         chosen.iter().filter_map(|c| Some((c, context.apparent(c.instant)?))).collect();
+    if seen.is_empty() {
+        return Err(unsolved());
+    }
     let ground = match &track.backplate {
         Backplate::Sky(sky) => context.open_sky(sky, &seen)?,
         _ => context.camera_ground(track, chosen, out)?,
@@ -58,6 +61,12 @@ pub(super) fn sky_track(
     context.heading(&mut out.texts);
     context.footing(&mut out.texts);
     Ok(())
+}
+
+fn unsolved() -> Diagnostic {
+    Diagnostic::error("no-pointing", "a sky track needs frames from a fixed tripod, with a site and times").with_help(
+        "write `mount: FixedTripod`, `site` and `clock` into shoot.ron beside the frames; or lay the discs on `backplate: Sky()`",
+    )
 }
 
 fn as_seen(position: &ApparentPosition) -> Horizontal {
@@ -157,10 +166,6 @@ impl Context<'_> {
         chosen: &[Chosen<'_>],
         out: &mut Composition,
     ) -> Result<Ground, Diagnostic> {
-        let unsolved = || {
-            Diagnostic::error("no-pointing", "a sky track needs frames from a fixed tripod, with a site and times")
-                .with_help("write `mount: FixedTripod`, `site` and `clock` into shoot.ron beside the frames; or lay the discs on `backplate: Sky()`")
-        };
         let frame = self.backplate_frame(track)?;
         let own = chosen.iter().find_map(|c| c.registered).map_or(0, |f| f.rig);
         let index = frame.map_or(own, |f| f.rig);
