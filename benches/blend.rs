@@ -24,6 +24,9 @@ impl FramePixels for Developed {
     fn backplate(&self, _: usize, _: PixelRect) -> Option<(LinearImage, PixelRect)> {
         None
     }
+    fn sky_behind(&self, _: usize) -> Option<[f32; 3]> {
+        None
+    }
     fn shows(&self, _: usize, _: PixelRect) -> Option<(Plane, PixelRect)> {
         None
     }
@@ -47,7 +50,7 @@ fn main() {
             let frame = night.frame(&p.frame).expect("it was chosen");
             let window =
                 open_frame(&frame.path, &frame.reading).expect("it opens").light(source_window(p, p.map.source_centre));
-            let cut = CutOut { light: window.light, saturated: window.saturated, rect: window.rect };
+            let cut = CutOut { light: window.light, saturated: window.saturated, rect: window.rect, darkest_told: 0.0 };
             Arc::new(develop(vec![cut], p, &composition))
         };
         let discs = Developed(composition.placements.iter().map(developed).collect());

@@ -16,7 +16,7 @@ use crate::blend::Renderer;
 use crate::diag::{Diagnostic, Warned};
 use crate::ingest::{DecodeError, Night};
 use crate::labels::{FontError, Typeface, settle};
-use crate::layout::{ColourSpace, Composition, Depth, Layout, Output, resolve};
+use crate::layout::{ColourSpace, Composition, Depth, ForegroundPlacement, Layout, Normalization, Output, resolve};
 use crate::raster::RgbSpace;
 use crate::register::Registration;
 use crate::write::{BitDepth, Container, OutputSpec, WriteError, write_picture};
@@ -32,7 +32,7 @@ pub enum ComposeError {
     #[error("{0}")]
     Layout(Box<Diagnostic>),
     /// The target is one of the frames.
-    #[error("{} is one of the frames or their notes: nothing is written over them", path.display())]
+    #[error("{} is one of the frames, their notes, a mask or the layout: nothing is written over them", path.display())]
     TargetIsFrame {
         /// The target.
         path: PathBuf,
@@ -100,11 +100,32 @@ pub fn plan_picture(
     let typeface = typeface(layout)?;
     diagnostics.extend(settle(&mut composition, &typeface));
     diagnostics.extend(check_words(&composition, &typeface));
+    diagnostics.extend(assumed_curve(layout, &composition, night));
     let longest = composition.width.max(composition.height);
     if let Some(most) = longest_side.filter(|most| *most < longest) {
         composition = composition.scaled(most as f64 / longest as f64);
     }
     Ok(Warned { value: composition, diagnostics })
+}
+
+/// Where ratios of light matter, a JPEG's curve does too: says so when it was only assumed.
+fn assumed_curve(layout: &Layout, composition: &Composition, night: &Night) -> Option<Diagnostic> {
+    let light = &layout.file.light;
+    let matters = light.merge.is_some() || matches!(light.normalization, Normalization::Photometric { .. });
+    let is_assumed = |name: &str| {
+        let frame = night.frame(name)?;
+        let ending = frame.path.extension()?.to_string_lossy().to_ascii_lowercase();
+        let known = frame.reading.response.is_some() || frame.reading.transfer.is_some();
+        Some(matches!(ending.as_str(), "jpg" | "jpeg") && !known)
+    };
+    let assumed = composition.placements.iter().filter(|p| is_assumed(&p.frame) == Some(true)).count();
+    (matters && assumed > 0).then(|| {
+        Diagnostic::note(
+            "srgb-assumed",
+            format!("{assumed} discs come from JPEGs whose curve nobody measured; sRGB or their profile is assumed"),
+        )
+        .with_help("`moonloom response` recovers a camera's curve from its brackets")
+    })
 }
 
 /// The layout's font, which stands beside it, or the embedded one.
@@ -127,6 +148,12 @@ pub fn compose(request: &ComposeRequest<'_>) -> Result<(Composition, Vec<Diagnos
     check_targets(night, request.out, request.preview)?;
     let planned = plan_picture(request.layout, night, request.registration, request.longest_side)?;
     let (composition, mut diagnostics) = (planned.value, planned.diagnostics);
+    let masks = composition.backplates.iter().filter_map(|b| match &b.foreground {
+        ForegroundPlacement::Mask(path) => Some(path.as_path()),
+        _ => None,
+    });
+    let own = [request.layout.path.as_path()];
+    targets::protect(masks.chain(own), [Some(request.out), request.preview].into_iter().flatten())?;
     let mut discs = Discs::open(&composition, night, request.cache, &mut diagnostics)?;
     let words = typeface(request.layout)?.stamps(&composition.texts);
     let spec = OutputSpec {

@@ -7,7 +7,7 @@
 //! are those of the registered disc, so that a moving Moon stays under them. What is neglected: a camera
 //! whose curve changes with the scene (local tone mapping) has no one curve; the residual tells.
 
-use crate::ingest::{Night, OpenFrame, RESPONSE_STEPS, Reading, open_frame};
+use crate::ingest::{Frame, Night, OpenFrame, RESPONSE_STEPS, Reading, open_frame};
 use crate::raster::{PixelPoint, PixelRect};
 use crate::register::{FrameRegistration, Registration, Status};
 use crate::units::Instant;
@@ -81,11 +81,12 @@ pub fn recover(night: &Night, registration: &Registration) -> Result<Response, R
         return Err(ResponseError::LittleSeen { share });
     }
     let mut squares = 0.0;
-    let light = std::array::from_fn(|c| {
-        let (curve, square) = solve(&sights, points, c);
+    let mut light: [Vec<f32>; 3] = Default::default();
+    for (c, curve) in light.iter_mut().enumerate() {
+        let (solved, square) = solve(&sights, points, c).ok_or(ResponseError::LittleSeen { share })?;
         squares += square / 3.0;
-        curve
-    });
+        *curve = solved;
+    }
     let residual_stops = squares.sqrt() / std::f64::consts::LN_2;
     Ok(Response { light, moments: moments.len(), residual_stops })
 }
@@ -94,25 +95,27 @@ type Bracket<'a> = Vec<(&'a FrameRegistration, f64)>;
 
 /// Moments with several exposures, each frame with the logarithm of its exposure.
 fn brackets<'a>(night: &Night, registration: &'a Registration) -> Vec<Bracket<'a>> {
-    let mut out: Vec<(Instant, Bracket<'a>)> = Vec::new();
+    let mut out: Vec<(Instant, &Frame, Bracket<'a>)> = Vec::new();
     for f in registration.frames.iter().filter(|f| f.rig == 0 && f.status == Status::Measured && !f.exclude) {
-        let metadata = night.frame(&f.file).map(|frame| &frame.metadata);
-        let exposure = metadata.and_then(|m| m.exposure.map(|e| e.light_gain()).or(m.exposure_time_s));
         let instant = f.utc.as_deref().and_then(|t| Instant::parse_utc(t).ok());
-        let (Some(exposure), Some(instant)) = (exposure, instant) else { continue };
-        match out.last_mut().filter(|(first, _)| instant.seconds_since(*first).abs() < MOMENT_S) {
-            Some((_, bracket)) => bracket.push((f, exposure.ln())),
-            None => out.push((instant, vec![(f, exposure.ln())])),
+        let (Some(frame), Some(instant)) = (night.frame(&f.file), instant) else { continue };
+        match out.last_mut().filter(|(begins, ..)| instant.seconds_since(*begins).abs() < MOMENT_S) {
+            Some((_, first, bracket)) => {
+                if let Some(ratio) = frame.metadata.times_the_light_of(&first.metadata) {
+                    bracket.push((f, ratio.ln()));
+                }
+            }
+            None => out.push((instant, frame, vec![(f, 0.0)])),
         }
     }
     let differs = |b: &Bracket<'_>| b.iter().any(|(_, e)| (e - b[0].1).abs() > 0.3);
-    out.into_iter().map(|(_, b)| b).filter(differs).collect()
+    out.into_iter().map(|(_, _, b)| b).filter(differs).collect()
 }
 
 /// Adds what a moment's frames see at the points of the disc; returns how many points those are.
 fn look(night: &Night, bracket: &Bracket<'_>, first: usize, sights: &mut Vec<Sight>) -> usize {
     // File values as they are: no curve, no profile.
-    let reading = Reading { transfer: None, response: None, masters: None, mend_hot_pixels: Some(false) };
+    let reading = Reading { mend_hot_pixels: Some(false), ..Reading::default() };
     for (f, log_exposure) in bracket {
         let (Some(frame), Some(centre), Some(radius)) = (night.frame(&f.file), f.centre, f.radius_px) else { continue };
         let Ok(open) = open_frame(&frame.path, &reading) else { continue };
@@ -155,7 +158,7 @@ fn trust(value: f64) -> f64 {
 }
 
 /// One channel's curve, and the mean square of its residuals (natural logarithms).
-fn solve(sights: &[Sight], points: usize, channel: usize) -> (Vec<f32>, f64) {
+fn solve(sights: &[Sight], points: usize, channel: usize) -> Option<(Vec<f32>, f64)> {
     let n = KNOTS + points;
     let mut normal = DMatrix::<f64>::zeros(n, n);
     let mut right = DVector::<f64>::zeros(n);
@@ -180,9 +183,7 @@ fn solve(sights: &[Sight], points: usize, channel: usize) -> (Vec<f32>, f64) {
     add(&[(KNOTS / 2, 1.0)], 0.0, 1e3);
     // A point that no frame trusted has no radiance.
     (0..points).for_each(|p| add(&[(KNOTS + p, 1.0)], 0.0, 1e-9));
-    let Some(solution) = normal.cholesky().map(|c| c.solve(&right)) else {
-        return (vec![0.0; RESPONSE_STEPS], f64::INFINITY);
-    };
+    let solution = normal.cholesky()?.solve(&right);
     let g = |value: f64| {
         let (k, part) = knot(value);
         solution[k] * (1.0 - part) + solution[k + 1] * part
@@ -193,7 +194,7 @@ fn solve(sights: &[Sight], points: usize, channel: usize) -> (Vec<f32>, f64) {
         sum += w * (g(s.value[channel]) - solution[KNOTS + s.point] - s.log_exposure).powi(2);
         weight += w;
     }
-    (curve(g), sum / f64::max(weight, 1e-9))
+    Some((curve(g), sum / f64::max(weight, 1e-9)))
 }
 
 /// Light of even steps from the logarithm's curve: straight to nothing below the darkest trusted value, rising
@@ -229,7 +230,7 @@ mod tests {
                 }
             }
         }
-        let (light, square) = solve(&sights, 60, 0);
+        let (light, square) = solve(&sights, 60, 0).unwrap();
         assert!(square.sqrt() < 0.01, "{square}");
         let true_light = |value: f64| ((value + 0.02) / 1.02).powf(2.5);
         let scale = f64::from(light[128]) / true_light(128.0 / 255.0);

@@ -16,6 +16,8 @@ pub struct CutOut {
     pub saturated: Vec<bool>,
     /// Which part of the frame it is.
     pub rect: PixelRect,
+    /// Light below which the file tells nothing but its own steps.
+    pub darkest_told: f32,
 }
 
 /// A disc ready to be laid, in the light of its own frame.
@@ -50,6 +52,7 @@ pub fn develop(cut_outs: Vec<CutOut>, p: &Placement, composition: &Composition) 
     let centres = std::iter::once((p.map.source_centre, 1.0))
         .chain(p.also.iter().map(|c| (PixelPoint::new(c.centre_px.0, c.centre_px.1), c.light_ratio)));
     let mut origin = PixelPoint::default();
+    let mut least_told = f32::INFINITY;
     let mut frames: Vec<MomentFrame> = Vec::with_capacity(cut_outs.len());
     for (cut, (centre, ratio)) in cut_outs.into_iter().zip(centres) {
         let corner = PixelPoint::new(cut.rect.x0 as f64, cut.rect.y0 as f64);
@@ -64,6 +67,7 @@ pub fn develop(cut_outs: Vec<CutOut>, p: &Placement, composition: &Composition) 
         } else {
             0.0
         };
+        least_told = least_told.min(cut.darkest_told.max(2.0 * noise) / ratio as f32);
         frames.push(MomentFrame { light, saturated: cut.saturated, centre, ratio: ratio as f32, noise });
     }
     let Some(lead) = frames.first() else {
@@ -71,7 +75,6 @@ pub fn develop(cut_outs: Vec<CutOut>, p: &Placement, composition: &Composition) 
         return DevelopedDisc { image, origin, measure: DiscMeasure::default() };
     };
     let centre = lead.centre;
-    let least_noise = frames.iter().map(|f| f.noise / f.ratio).fold(f32::INFINITY, f32::min);
     let (mut image, saturated) = match frames.len() {
         1 => frames.pop().map_or((LinearImage::new(0, 0), Vec::new()), |f| (f.light, f.saturated)),
         _ => {
@@ -83,7 +86,7 @@ pub fn develop(cut_outs: Vec<CutOut>, p: &Placement, composition: &Composition) 
     if let Some(shadow) = &p.shadow {
         let bright = measure(&image, &saturated, centre, p.source_radius_px).bright;
         let level = bright[0].max(bright[1]).max(bright[2]).max(1e-6);
-        lift(&mut image, centre, shadow, how.shadow_lift, least_noise / level);
+        lift(&mut image, centre, shadow, how.shadow_lift, least_told / level);
     }
     if how.sharpening != Sharpening::Off {
         sharpen(&mut image, how.sharpening, p.edge_width_px, (centre, p.source_radius_px));

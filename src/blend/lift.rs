@@ -9,10 +9,10 @@
 use crate::layout::ShadowOnDisc;
 use crate::raster::{LinearImage, PixelPoint};
 
-/// Divides a disc by the shadow's light to the power of `lift`. What drowns in noise is not lifted further
-/// than it can bear: `noise` is that of the sky over the disc's bright part.
-pub(super) fn lift(image: &mut LinearImage, centre: PixelPoint, shadow: &ShadowOnDisc, lift: f32, noise: f32) {
-    let factors = factors(&shadow.light, lift, (2.0 * noise).max(1e-6));
+/// Divides a disc by the shadow's light to the power of `lift`. What the frames cannot tell stays dark: `least_told`
+/// is the least light that they can, over the disc's bright part.
+pub(super) fn lift(image: &mut LinearImage, centre: PixelPoint, shadow: &ShadowOnDisc, lift: f32, least_told: f32) {
+    let factors = factors(&shadow.light, lift, least_told.max(1e-6));
     let width = image.width();
     let axis = (centre.x + shadow.axis_px.0, centre.y + shadow.axis_px.1);
     let last = factors.len() - 1;
@@ -27,7 +27,13 @@ pub(super) fn lift(image: &mut LinearImage, centre: PixelPoint, shadow: &ShadowO
 
 /// Factors at even steps from the axis to the penumbra's edge.
 fn factors(light: &[f32], lift: f32, floor: f32) -> Vec<f32> {
-    let stops: Vec<f32> = light.iter().map(|l| l.max(floor).min(1.0).log2()).collect();
+    let floor = floor.min(1.0).log2();
+    let stops = |l: &f32| {
+        let stops = l.max(1e-9).min(1.0).log2();
+        // Below what the frames can tell there are only their steps and blocks: the lift ebbs away again.
+        if stops >= floor { stops } else { (2.0 * floor - stops).min(0.0) }
+    };
+    let stops: Vec<f32> = light.iter().map(stops).collect();
     let reach = (stops.len() / 45).max(1) as i64;
     let last = stops.len() as i64 - 1;
     let soft = |i: i64| {
@@ -65,7 +71,7 @@ mod tests {
     #[test]
     fn noise_is_not_lifted() {
         let mut image = LinearImage::from_data(4, 1, vec![1.0; 12]).unwrap();
-        lift(&mut image, PixelPoint::new(100.0, 0.5), &shadow(), 0.5, 0.02);
-        assert!(image.pixel(0, 0)[0] < 5.1);
+        lift(&mut image, PixelPoint::new(100.0, 0.5), &shadow(), 0.5, 0.04);
+        assert!((image.pixel(0, 0)[0] - 1.0).abs() < 0.01);
     }
 }

@@ -17,6 +17,9 @@ pub trait FramePixels: Sync {
     fn gain(&self, index: usize) -> [f32; 3];
     /// Light of the part of `rect` that lies inside a backplate's frame, and that part.
     fn backplate(&self, index: usize, rect: PixelRect) -> Option<(LinearImage, PixelRect)>;
+    /// The most light that the sky behind a placement's disc has, red, green and blue: what is brighter there is a star,
+    /// which the Moon hid. `None` where the ground is no sky.
+    fn sky_behind(&self, index: usize) -> Option<[f32; 3]>;
     /// How much of the Moon may show over a part of a backplate's frame, 0..1, and that part; `None` where nothing
     /// stands before it.
     fn shows(&self, index: usize, rect: PixelRect) -> Option<(Plane, PixelRect)>;
@@ -65,7 +68,8 @@ impl<'a> Renderer<'a> {
             if !rect.is_empty()
                 && let Some(disc) = self.frames.disc(index)
             {
-                self.lay(out, band, rect, placement, (&disc, self.frames.gain(index)));
+                let light = Laid { disc: &disc, gain: self.frames.gain(index), behind: self.frames.sky_behind(index) };
+                self.lay(out, band, rect, placement, &light);
             }
         }
         c.marks.iter().for_each(|mark| draw_mark(out, band, mark));
@@ -114,14 +118,8 @@ impl<'a> Renderer<'a> {
         }
     }
 
-    fn lay(
-        &self,
-        out: &mut [f32],
-        band: PixelRect,
-        rect: PixelRect,
-        p: &Placement,
-        (disc, gain): (&DevelopedDisc, [f32; 3]),
-    ) {
+    fn lay(&self, out: &mut [f32], band: PixelRect, rect: PixelRect, p: &Placement, laid: &Laid<'_>) {
+        let (disc, gain) = (laid.disc, laid.gain);
         let mut map = p.map;
         map.source_centre.x -= disc.origin.x;
         map.source_centre.y -= disc.origin.y;
@@ -146,9 +144,20 @@ impl<'a> Renderer<'a> {
             let source = std::array::from_fn(|c| (pixel[c] * gain[c]).max(0.0));
             let source = tone(&self.composition.tone, source);
             let at = ((y - band.y0) as usize * self.composition.width + x as usize) * 3;
-            over(p.blend, &mut out[at..at + 3], source, cover);
+            let ground = &mut out[at..at + 3];
+            if let Some(most) = laid.behind {
+                ground.iter_mut().zip(most).for_each(|(g, m)| *g += (g.min(m) - *g) * cover);
+            }
+            over(p.blend, ground, source, cover);
         }
     }
+}
+
+/// A disc with what is done to its light and to the ground behind it.
+struct Laid<'a> {
+    disc: &'a DevelopedDisc,
+    gain: [f32; 3],
+    behind: Option<[f32; 3]>,
 }
 
 /// The part of a backplate's frame under a part of the canvas, with room for the kernel.

@@ -21,7 +21,7 @@ pub struct ComposeArgs {
     /// A folder of frames, or a registration made by `register`
     #[arg(value_name = "FRAMES_DIR|REGISTRATION")]
     frames: PathBuf,
-    /// The picture: .tif, .png or .jpg
+    /// The picture: .tif, .png, .exr or .jpg
     #[arg(long, value_name = "FILE", required_unless_present = "dry_run")]
     out: Option<PathBuf>,
     /// Frames of the same night from another camera: their rigs come after (`selection: (rig: 1)`)
@@ -148,7 +148,7 @@ pub fn table(c: &Composition) -> String {
             p.centre().x,
             p.centre().y,
             p.radius_px,
-            p.turn_rad.to_degrees(),
+            (p.turn_rad.to_degrees() + 180.0).rem_euclid(360.0) - 180.0,
             match p.gain {
                 Gain::Factor(factor) => format!("x {factor:.3}"),
                 Gain::ToLevel(level) => format!("to {level:.2}"),

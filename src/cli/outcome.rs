@@ -68,7 +68,8 @@ impl From<WriteError> for Failure {
         match e {
             WriteError::UnknownEnding { .. } => Failure::new(
                 Exit::BadRequest,
-                Diagnostic::error("unknown-ending", e.to_string()).with_help("end the name in .tif, .png or .jpg"),
+                Diagnostic::error("unknown-ending", e.to_string())
+                    .with_help("end the name in .tif, .png, .exr or .jpg"),
             ),
             other => Failure::new(
                 Exit::Machine,

@@ -40,13 +40,17 @@ const PAUSE: Duration = Duration::from_millis(200);
 /// Names, lengths and times of change of files.
 type Seen = Vec<(PathBuf, u64, Option<SystemTime>)>;
 
+/// Endings of what a layout may use from beside it.
+const BESIDE: [&str; 7] = ["ron", "png", "tif", "tiff", "jpg", "otf", "ttf"];
+
 /// Files themselves, and those right inside folders.
-fn look(paths: &[&Path], but: &Path) -> Seen {
+fn look(paths: &[&Path], but: &Path, is_used: &dyn Fn(&str) -> bool) -> Seen {
     let mut out = Seen::new();
     let mut add = |path: PathBuf| {
         if let Ok(m) = std::fs::metadata(&path)
             && m.is_file()
-            && path != but
+            && !is_same(&path, but)
+            && path.extension().is_some_and(|e| is_used(&e.to_string_lossy().to_ascii_lowercase()))
             && !path.file_name().is_some_and(|n| n.to_string_lossy().starts_with('.'))
         {
             out.push((path, m.len(), m.modified().ok()));
@@ -63,13 +67,18 @@ fn look(paths: &[&Path], but: &Path) -> Seen {
     out
 }
 
+/// Whether two names mean one file.
+fn is_same(a: &Path, b: &Path) -> bool {
+    a == b || matches!((a.canonicalize(), b.canonicalize()), (Ok(a), Ok(b)) if a == b)
+}
+
 pub fn run(args: &WatchArgs) -> Outcome {
     // Masks and fonts stand beside the layout.
     let beside = args.layout.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let layouts = || look(&[&args.layout, beside], &args.preview);
+    let layouts = || look(&[&args.layout, beside], &args.preview, &|ending| BESIDE.contains(&ending));
     let mut sources: Vec<&Path> = vec![&args.frames];
     sources.extend(args.also.iter().map(PathBuf::as_path));
-    let frames = || look(&sources, &args.preview);
+    let frames = || look(&sources, &args.preview, &|_| true);
     let (mut drawn, mut read): (Option<Seen>, Option<Seen>) = (None, None);
     let mut night: Option<(Night, Registration)> = None;
     say(&format!("watching {}; interrupt to end", args.layout.display()));

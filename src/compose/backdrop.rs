@@ -3,7 +3,7 @@
 use super::ComposeError;
 use crate::ingest::{Night, OpenFrame, Reading, open_frame};
 use crate::layout::{BackplatePlacement, ForegroundPlacement};
-use crate::raster::{LinearImage, PixelRect, Plane, TransferFunction};
+use crate::raster::{LinearImage, PixelPoint, PixelRect, Plane, TransferFunction};
 
 /// A backplate, opened.
 pub(super) struct Backdrop {
@@ -54,6 +54,28 @@ impl Backdrop {
     pub(super) fn light(&self, rect: PixelRect) -> (LinearImage, PixelRect) {
         let window = self.frame.light(rect);
         (window.light, window.rect)
+    }
+
+    /// The most light that the sky has within a circle of the frame, red, green and blue; `None` where more than stars
+    /// depart from it: a roof, a lamp, a cloud's edge.
+    pub(super) fn even_sky(&self, centre: PixelPoint, reach: f64) -> Option<[f32; 3]> {
+        let window = self.frame.light(PixelRect::around(centre, reach)).light;
+        let count = window.width() * window.height();
+        if count < 9 {
+            return None;
+        }
+        let brightness = window.brightness();
+        let mut sorted = brightness.data().to_vec();
+        sorted.sort_by(f32::total_cmp);
+        let median = sorted[count / 2].max(1e-6);
+        let even = sorted.iter().filter(|v| (0.6..1.5).contains(&(**v / median))).count();
+        (even * 100 >= count * 92).then(|| {
+            std::array::from_fn(|c| {
+                let mut channel: Vec<f32> = window.data().iter().skip(c).step_by(3).copied().collect();
+                channel.sort_by(f32::total_cmp);
+                1.25 * channel[count / 2]
+            })
+        })
     }
 
     /// How much of the Moon may show over a part of the frame, 0..1; `None` where nothing stands before it.

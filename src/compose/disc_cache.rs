@@ -4,6 +4,7 @@
 //! them, the place in the frame and the treatment. What is kept is exact, so a kept disc and a new one give the
 //! same picture. A file that does not read is made anew; one that cannot be written is no fault.
 
+use super::kept::stamp;
 use crate::blend::{DevelopedDisc, DiscMeasure};
 use crate::ingest::Night;
 use crate::layout::{Composition, Placement};
@@ -32,7 +33,7 @@ impl DiscCache {
         for paper in super::papers(night) {
             hash.update(std::fs::read(&paper).unwrap_or_default());
         }
-        night.unreadable.iter().for_each(|path| stamp(&mut hash, path));
+        night.set_aside.iter().for_each(|path| stamp(&mut hash, path));
         Some(DiscCache { folder, papers: hash.finalize().into() })
     }
 
@@ -43,6 +44,7 @@ impl DiscCache {
         for name in std::iter::once(&p.frame).chain(p.also.iter().map(|c| &c.frame)) {
             hash.update(name.as_bytes());
             if let Some(frame) = night.frame(name) {
+                hash.update(frame.path.to_string_lossy().as_bytes());
                 stamp(&mut hash, &frame.path);
             }
         }
@@ -122,15 +124,5 @@ impl DiscCache {
                 total -= length;
             }
         }
-    }
-}
-
-/// A file's name, length and time of change.
-fn stamp(hash: &mut Sha256, path: &Path) {
-    hash.update(path.to_string_lossy().as_bytes());
-    if let Ok(metadata) = std::fs::metadata(path) {
-        hash.update(metadata.len().to_le_bytes());
-        let changed = metadata.modified().ok().and_then(|t| t.duration_since(SystemTime::UNIX_EPOCH).ok());
-        hash.update(changed.map_or(0, |d| d.as_nanos()).to_le_bytes());
     }
 }

@@ -14,10 +14,10 @@ use crate::ingest::{Night, OpenFrame, open_frame};
 use crate::layout::{Composition, Placement};
 use crate::raster::{LinearImage, PixelPoint, PixelRect, Plane};
 use rayon::prelude::*;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 use std::path::Path;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex};
 
 /// Developed discs that may stay in memory until they are drawn, bytes.
 const ROOM: usize = 400 << 20;
@@ -32,7 +32,11 @@ pub(super) struct Discs<'a> {
     /// Discs that cannot be had.
     missing: Vec<bool>,
     gains: Vec<[f32; 3]>,
+    /// The sky behind each disc.
+    behind: Vec<Option<[f32; 3]>>,
     diagnostics: Vec<Diagnostic>,
+    /// What frames said of themselves when they were opened.
+    remarks: Mutex<BTreeSet<String>>,
 }
 
 impl<'a> Discs<'a> {
@@ -55,7 +59,9 @@ impl<'a> Discs<'a> {
             ready: vec![None; count],
             missing: vec![false; count],
             gains: vec![[1.0; 3]; count],
+            behind: vec![None; count],
             diagnostics: Vec::new(),
+            remarks: Mutex::default(),
         };
         let measures = discs.measure_all(diagnostics);
         if let Some(cache) = &discs.cache {
@@ -64,10 +70,24 @@ impl<'a> Discs<'a> {
         if measures.iter().all(Option::is_none) {
             return Err(ComposeError::NoDisc);
         }
+        discs.behind = composition.placements.iter().map(|p| discs.sky_behind_disc(p)).collect();
         let settled = settle(composition, &measures);
         discs.gains = settled.gains;
         diagnostics.extend(settled.diagnostics);
         Ok(discs)
+    }
+
+    /// The sky behind a disc, if its backplate shows even sky there: a little over its brighter part.
+    fn sky_behind_disc(&self, p: &Placement) -> Option<[f32; 3]> {
+        let c = p.centre();
+        let plates = self.composition.backplates.iter().zip(&self.backdrops);
+        let (plate, backdrop) = plates.rev().find(|(b, _)| {
+            let (x, y) = (c.x - b.corner_px.0, c.y - b.corner_px.1);
+            x >= 0.0 && y >= 0.0 && x < b.size_px.0 && y < b.size_px.1
+        })?;
+        let at = PixelPoint::new((c.x - plate.corner_px.0) / plate.scale, (c.y - plate.corner_px.1) / plate.scale);
+        let reach = (p.radius_px / plate.scale).max(3.0);
+        backdrop.as_ref()?.even_sky(at, reach).map(|most| most.map(|v| v * plate.gain))
     }
 
     /// Develops every disc once; keeps the first that there is room for.
@@ -146,20 +166,39 @@ impl<'a> Discs<'a> {
 
     fn frame(&self, name: &str) -> Result<OpenFrame, String> {
         let frame = self.night.frame(name).ok_or_else(|| format!("{name} is not among the frames"))?;
-        open_frame(&frame.path, &frame.reading).map_err(|e| e.to_string())
+        let open = open_frame(&frame.path, &frame.reading).map_err(|e| e.to_string())?;
+        if let (Some(remark), Ok(mut remarks)) = (&open.remark, self.remarks.lock()) {
+            remarks.insert(format!("{name}: {remark}"));
+        }
+        Ok(open)
     }
 
     fn develop_one(&self, lead: &OpenFrame, p: &Placement) -> Result<DevelopedDisc, String> {
         let cut = |frame: &OpenFrame, centre: PixelPoint| {
             let window = frame.light(source_window(p, centre));
-            CutOut { light: window.light, saturated: window.saturated, rect: window.rect }
+            CutOut {
+                light: window.light,
+                saturated: window.saturated,
+                rect: window.rect,
+                darkest_told: frame.darkest_told(),
+            }
         };
         let mut cut_outs = vec![cut(lead, p.map.source_centre)];
-        for companion in &p.also {
-            let centre = PixelPoint::new(companion.centre_px.0, companion.centre_px.1);
-            cut_outs.push(cut(&self.frame(&companion.frame)?, centre));
-        }
-        Ok(develop(cut_outs, p, self.composition))
+        let mut p = p.clone();
+        p.also.retain(|companion| match self.frame(&companion.frame) {
+            Ok(frame) => {
+                cut_outs.push(cut(&frame, PixelPoint::new(companion.centre_px.0, companion.centre_px.1)));
+                true
+            }
+            // The moment is told by its other frames.
+            Err(why) => {
+                if let Ok(mut remarks) = self.remarks.lock() {
+                    remarks.insert(format!("{why}; its moment is merged without it"));
+                }
+                false
+            }
+        });
+        Ok(develop(cut_outs, &p, self.composition))
     }
 
     /// Has the discs of some rows in memory, and lets those above go.
@@ -189,7 +228,10 @@ impl<'a> Discs<'a> {
 
     /// What arose while drawing.
     pub(super) fn into_diagnostics(self) -> Vec<Diagnostic> {
-        self.diagnostics
+        let remarks = self.remarks.into_inner().unwrap_or_default();
+        let mut out = self.diagnostics;
+        out.extend(remarks.into_iter().map(|remark| Diagnostic::warning("frame-remark", remark)));
+        out
     }
 }
 
@@ -202,6 +244,9 @@ impl FramePixels for Discs<'_> {
     }
     fn backplate(&self, index: usize, rect: PixelRect) -> Option<(LinearImage, PixelRect)> {
         Some(self.backdrops.get(index)?.as_ref()?.light(rect))
+    }
+    fn sky_behind(&self, index: usize) -> Option<[f32; 3]> {
+        *self.behind.get(index)?
     }
     fn shows(&self, index: usize, rect: PixelRect) -> Option<(Plane, PixelRect)> {
         self.backdrops.get(index)?.as_ref()?.shows(rect)

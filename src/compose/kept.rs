@@ -6,6 +6,15 @@ use crate::register::{ClockSource, Registration, register};
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
 
+/// A file's length and time of change.
+pub(super) fn stamp(hash: &mut Sha256, path: &Path) {
+    if let Ok(metadata) = std::fs::metadata(path) {
+        hash.update(metadata.len().to_le_bytes());
+        let changed = metadata.modified().ok().and_then(|t| t.duration_since(std::time::UNIX_EPOCH).ok());
+        hash.update(changed.map_or(0, |d| d.as_nanos()).to_le_bytes());
+    }
+}
+
 /// A digest of everything that a registration depends on: the program's version, the frames'
 /// names, sizes and times of change, and the shoot notes.
 ///
@@ -23,12 +32,10 @@ pub fn frames_digest(night: &Night, of: impl Fn(&str) -> bool) -> String {
     frames.sort();
     for (name, path) in frames {
         hash.update(name.as_bytes());
-        if let Ok(metadata) = std::fs::metadata(path) {
-            hash.update(metadata.len().to_le_bytes());
-            let changed = metadata.modified().ok().and_then(|t| t.duration_since(std::time::UNIX_EPOCH).ok());
-            hash.update(changed.map_or(0, |d| d.as_nanos()).to_le_bytes());
-        }
+        stamp(&mut hash, path);
     }
+    // Calibration frames change what is measured, too.
+    night.set_aside.iter().for_each(|path| stamp(&mut hash, path));
     hash.finalize().iter().take(16).map(|b| format!("{b:02x}")).collect()
 }
 

@@ -5,7 +5,9 @@ use crate::blend::{CutOut, DevelopedDisc, develop};
 use crate::ingest::Night;
 use crate::layout::{Composition, Placement};
 use crate::raster::{ColourMatrix, LinearImage, PixelRect, RgbSpace};
-use crate::sky::{Danjon, ShadowLight, SurfaceDetail, apparent_moon, libration, lunar_albedo, shadow_from};
+use crate::sky::{
+    Danjon, MOON_COLOUR, ShadowLight, SurfaceDetail, apparent_moon, libration, lunar_albedo, shadow_from,
+};
 use crate::units::{Angle, Instant};
 
 /// Points a pixel's side: the limb is smooth.
@@ -22,11 +24,12 @@ pub(super) fn paint(p: &Placement, night: &Night, composition: &Composition) -> 
     let semidiameter = seen.semidiameter.radians();
     let (sp, cp) = turn.axis_position_angle.radians().sin_cos();
     // East and north in semidiameters.
-    let radiance = |east: f64, north: f64| {
+    let radiance = |east: f64, north: f64| -> [f32; 3] {
         let from_axis = (east * semidiameter - shadow.xi.radians()).hypot(north * semidiameter - shadow.eta.radians());
         let (latitude, longitude) = turn.selenographic(north * sp - east * cp, north * cp + east * sp);
         let albedo = lunar_albedo(SurfaceDetail::Fine, latitude, longitude) * FULL_MOON;
-        light.radiance(Angle::from_radians(from_axis)).map(|l| (l * albedo) as f32)
+        let light = light.radiance(Angle::from_radians(from_axis));
+        std::array::from_fn(|c| (light[c] * albedo * MOON_COLOUR[c]) as f32)
     };
     let side = (3.0 * p.source_radius_px).ceil() as usize;
     let to_working = ColourMatrix::new(RgbSpace::SRGB.to(&RgbSpace::WORKING));
@@ -46,6 +49,11 @@ pub(super) fn paint(p: &Placement, night: &Night, composition: &Composition) -> 
             image.set_pixel(x, y, to_working.apply(sum.map(|s| s / (FINE * FINE) as f32)));
         }
     }
-    let cut = CutOut { light: image, saturated: vec![false; side * side], rect: PixelRect::of_size(side, side) };
+    let cut = CutOut {
+        light: image,
+        saturated: vec![false; side * side],
+        rect: PixelRect::of_size(side, side),
+        darkest_told: 0.0,
+    };
     Some(develop(vec![cut], p, composition))
 }

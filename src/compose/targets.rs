@@ -14,11 +14,36 @@ pub fn check_targets(night: &Night, out: &Path, preview: Option<&Path>) -> Resul
     if let Some(preview) = preview {
         let is_jpeg =
             preview.extension().is_some_and(|e| e.eq_ignore_ascii_case("jpg") || e.eq_ignore_ascii_case("jpeg"));
-        if !is_jpeg || preview == out {
+        if !is_jpeg || preview == out || same(preview, out) {
             return Err(ComposeError::PreviewName { path: preview.to_owned() });
         }
     }
     protect_inputs(night, [Some(out), preview].into_iter().flatten())
+}
+
+/// Whether two names mean one file: the same one, or two that are not there yet in the same folder.
+fn same(a: &Path, b: &Path) -> bool {
+    let place = |p: &Path| {
+        let folder = p.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        Some(p.canonicalize().ok().unwrap_or(folder.canonicalize().ok()?.join(p.file_name()?)))
+    };
+    place(a).is_some_and(|a| place(b) == Some(a))
+}
+
+/// Refuses targets that the layout itself draws from.
+///
+/// # Errors
+/// [`ComposeError::TargetIsFrame`].
+pub(super) fn protect<'a>(
+    sources: impl Iterator<Item = &'a Path> + Clone,
+    targets: impl Iterator<Item = &'a Path>,
+) -> Result<(), ComposeError> {
+    for target in targets {
+        if sources.clone().any(|source| same(source, target)) {
+            return Err(ComposeError::TargetIsFrame { path: target.to_owned() });
+        }
+    }
+    Ok(())
 }
 
 /// Refuses targets that are frames or notes of a night, or that cannot be there.
@@ -26,13 +51,9 @@ pub fn check_targets(night: &Night, out: &Path, preview: Option<&Path>) -> Resul
 /// # Errors
 /// [`ComposeError`].
 pub fn protect_inputs<'a>(night: &Night, targets: impl Iterator<Item = &'a Path>) -> Result<(), ComposeError> {
-    let same = |a: &Path, b: &Path| match (a.canonicalize(), b.canonicalize()) {
-        (Ok(a), Ok(b)) => a == b,
-        _ => false,
-    };
     let papers = super::papers(night);
     for target in targets {
-        let mut inputs = night.frames.iter().map(|f| &f.path).chain(&night.unreadable).chain(papers);
+        let mut inputs = night.frames.iter().map(|f| &f.path).chain(&night.set_aside).chain(papers);
         if inputs.any(|input| same(input, target)) {
             return Err(ComposeError::TargetIsFrame { path: target.to_owned() });
         }

@@ -71,6 +71,11 @@ fn explain(path: &Path, text: &str, error: &SpannedError) -> Diagnostic {
             Some((*field).to_owned()),
             Some("remove one of the two".into()),
         ),
+        Error::ExpectedComma | Error::ExpectedStructLikeEnd => (
+            error.code.to_string(),
+            None,
+            Some("a value ends here: a comma is missing, or the quotes of a text such as \"15mm\"".into()),
+        ),
         Error::InvalidValueForType { expected, found } => (format!("expected {expected}, found {found}"), None, None),
         other => (other.to_string(), None, None),
     };

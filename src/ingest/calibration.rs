@@ -16,6 +16,8 @@ use std::path::PathBuf;
 #[derive(Clone, Debug)]
 struct Master {
     samples: Vec<f32>,
+    /// Which colour each of a repeat of samples is of, and the repeat's columns and samples a row.
+    colours: SampleColours,
     exposure_s: Option<f64>,
 }
 
@@ -51,17 +53,19 @@ const LEAST_FLAT: f32 = 0.05;
 
 fn master(paths: &[PathBuf], reading: &Reading) -> Result<Option<(Master, (usize, usize))>, DecodeError> {
     let (mut sum, mut low, mut high): (Vec<f32>, Vec<f32>, Vec<f32>) = Default::default();
-    let mut size = None;
+    let (mut size, mut colours) = (None, SampleColours::default());
     for path in paths {
         let frame: OpenFrame = open_frame(path, reading)?;
         let samples = frame.samples();
+        let own_size = frame.sensor_size();
         let size = size.get_or_insert_with(|| {
             sum = vec![0.0; samples.len()];
             low = vec![f32::INFINITY; samples.len()];
             high = vec![f32::NEG_INFINITY; samples.len()];
-            frame.size()
+            colours = frame.sample_colours();
+            own_size
         });
-        if *size != frame.size() || samples.len() != sum.len() {
+        if *size != own_size || samples.len() != sum.len() {
             let message = "it has another size than the calibration frames before it".into();
             return Err(DecodeError::Damaged { path: path.clone(), message });
         }
@@ -77,7 +81,7 @@ fn master(paths: &[PathBuf], reading: &Reading) -> Result<Option<(Master, (usize
     let (spared, count) = if n > 3 { (1.0, (n - 2) as f32) } else { (0.0, n as f32) };
     sum.par_iter_mut().zip(&low).zip(&high).for_each(|((s, l), h)| *s = (*s - spared * (l + h)) / count);
     let exposure_s = paths.first().and_then(|p| read_metadata(p).ok()?.exposure_time_s);
-    Ok(Some((Master { samples: sum, exposure_s }, size)))
+    Ok(Some((Master { samples: sum, colours, exposure_s }, size)))
 }
 
 impl Masters {
@@ -120,9 +124,10 @@ impl Masters {
         Ok(Some(Masters { size, darks, bias, flat }))
     }
 
-    /// Whether they are of a frame's size.
-    pub fn fit(&self, size: (usize, usize)) -> bool {
-        self.size == size
+    /// Whether they are of a frame's size and kind: one sample a site of a mosaic, three a pixel of others.
+    pub(super) fn fit(&self, size: (usize, usize), samples: usize) -> bool {
+        let all = self.darks.iter().chain(&self.bias).chain(&self.flat);
+        self.size == size && all.into_iter().all(|m| m.samples.len() == samples)
     }
 
     /// The dark of an exposure at a sample.
@@ -162,9 +167,8 @@ impl Masters {
     }
 
     /// Takes dark and flat out of a part of a mosaic whose first site is at `rect`'s corner. Numbers stay
-    /// the sensor's: the black level, which every dark holds too, is put back.
+    /// the sensor's: masters are over the black level, which stays where it is.
     pub(super) fn correct_sites(&self, part: &mut Mosaic, rect: PixelRect, exposure_s: Option<f64>) {
-        let has_dark = !self.darks.is_empty() || self.bias.is_some();
         let dark = self.dark_at(exposure_s);
         let (width, stride, black) = (part.width, self.size.0, part.black);
         part.values.par_chunks_mut(width.max(1)).enumerate().for_each(|(y, row)| {
@@ -173,8 +177,7 @@ impl Masters {
                 let at = sy * stride + sx;
                 let black = black[(y % 2) * 2 + x % 2];
                 let flat = self.flat.as_ref().map_or(1.0, |f| f.samples[at]);
-                let nothing = if has_dark { dark(at) } else { black };
-                *v = black + (*v - nothing) / flat;
+                *v = black + (*v - black - dark(at)) / flat;
             }
         });
     }
@@ -187,13 +190,40 @@ fn same_time(a: Option<f64>, b: Option<f64>) -> bool {
     }
 }
 
-/// A flat of mean 1 with its bias taken out.
+/// Which colour each sample is of.
+#[derive(Clone, Debug, Default)]
+pub(super) struct SampleColours {
+    /// Columns and rows of the repeat, samples.
+    pub repeat: (usize, usize),
+    /// Samples a row.
+    pub stride: usize,
+    /// Colours of the repeat, rows from the top.
+    pub colours: Vec<u8>,
+}
+
+impl SampleColours {
+    fn of(&self, sample: usize) -> usize {
+        let (w, h) = (self.repeat.0.max(1), self.repeat.1.max(1));
+        let (x, y) = (sample % self.stride.max(1), sample / self.stride.max(1));
+        self.colours.get(y % h * w + x % w).map_or(0, |c| usize::from(*c).min(2))
+    }
+}
+
+/// A flat of mean 1 in each colour with its bias taken out: what the lens and the dust do, not the sensor's
+/// colours, which its white balance knows.
 fn levelled(mut flat: Master, bias: Option<&Master>) -> Master {
     if let Some(bias) = bias.filter(|b| b.samples.len() == flat.samples.len()) {
         flat.samples.iter_mut().zip(&bias.samples).for_each(|(f, b)| *f -= b);
     }
-    let mean = flat.samples.iter().map(|v| f64::from(*v)).sum::<f64>() / flat.samples.len().max(1) as f64;
-    flat.samples.iter_mut().for_each(|v| *v = (*v / mean as f32).max(LEAST_FLAT));
+    let (mut sums, mut counts) = ([0.0f64; 3], [0usize; 3]);
+    for (i, v) in flat.samples.iter().enumerate() {
+        let c = flat.colours.of(i);
+        sums[c] += f64::from(*v);
+        counts[c] += 1;
+    }
+    let means: [f32; 3] = std::array::from_fn(|c| (sums[c] / counts[c].max(1) as f64).max(1e-9) as f32);
+    let colours = &flat.colours;
+    flat.samples.iter_mut().enumerate().for_each(|(i, v)| *v = (*v / means[colours.of(i)]).max(LEAST_FLAT));
     flat
 }
 
@@ -235,7 +265,10 @@ pub(super) fn mend_hot_sites(part: &mut Mosaic) {
     let mut mended = Vec::new();
     for y in 2..h.saturating_sub(2) {
         for x in 2..w.saturating_sub(2) {
-            let at = |dx: usize, dy: usize| part.values[(y + dy - 2) * w + x + dx - 2] / scale;
+            let at = |dx: usize, dy: usize| {
+                let (sx, sy) = (x + dx - 2, y + dy - 2);
+                (part.values[sy * w + sx] - part.black[sy % 2 * 2 + sx % 2]) / scale
+            };
             let mut around = [at(0, 0), at(2, 0), at(4, 0), at(0, 2), at(4, 2), at(0, 4), at(2, 4), at(4, 4)];
             // The sites right beside see other colours, but a star or a limb would light them too.
             let beside = [at(1, 2), at(3, 2), at(2, 1), at(2, 3)];
@@ -243,7 +276,7 @@ pub(super) fn mend_hot_sites(part: &mut Mosaic) {
             if let Some(value) = stands_alone(here, &mut around)
                 && beside.iter().all(|v| *v < 0.5 * here)
             {
-                mended.push((y * w + x, value * scale));
+                mended.push((y * w + x, value * scale + part.black[y % 2 * 2 + x % 2]));
             }
         }
     }
@@ -269,7 +302,12 @@ mod tests {
 
     #[test]
     fn a_flat_has_a_mean_of_one() {
-        let flat = levelled(Master { samples: vec![2.0, 4.0, 6.0, 0.0], exposure_s: None }, None);
+        let one = SampleColours { repeat: (1, 1), stride: 4, colours: vec![0] };
+        let flat = levelled(Master { samples: vec![2.0, 4.0, 6.0, 0.0], colours: one, exposure_s: None }, None);
         assert_eq!(flat.samples, [2.0 / 3.0, 4.0 / 3.0, 2.0, LEAST_FLAT]);
+        // Two colours of unlike strength: each is level by itself.
+        let two = SampleColours { repeat: (2, 1), stride: 4, colours: vec![0, 1] };
+        let flat = levelled(Master { samples: vec![2.0, 10.0, 6.0, 30.0], colours: two, exposure_s: None }, None);
+        assert_eq!(flat.samples, [0.5, 0.5, 1.5, 1.5]);
     }
 }

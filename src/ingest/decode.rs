@@ -3,7 +3,7 @@
 //! A frame is opened once ([`open_frame`]) and then gives the light of any window: the codes of a
 //! 24-megapixel frame are a quarter of the light they stand for, and a picture needs little of it.
 
-use super::calibration::{Masters, mend_hot_pixels, mend_hot_sites};
+use super::calibration::{Masters, SampleColours, mend_hot_pixels, mend_hot_sites};
 use super::coded::{self, Codes};
 use super::fits::{self, FitsPixels};
 use super::mosaic::Mosaic;
@@ -45,6 +45,8 @@ pub struct Reading {
     pub response: Option<Arc<[Vec<f32>; 3]>>,
     /// Dark, flat and bias masters.
     pub masters: Option<Arc<Masters>>,
+    /// How long the frame was exposed, seconds: which dark belongs to it.
+    pub exposure_s: Option<f64>,
     /// Whether sites that glow by themselves are mended; by default in camera raw and FITS alone.
     pub mend_hot_pixels: Option<bool>,
 }
@@ -69,7 +71,7 @@ pub struct OpenFrame {
 
 enum Pixels {
     Coded { codes: Codes, tables: Box<[Vec<f32>; 3]>, matrix: ColourMatrix },
-    Light { image: LinearImage, matrix: ColourMatrix },
+    Light { image: LinearImage, matrix: ColourMatrix, marks: Vec<bool> },
     Mosaic(Mosaic),
 }
 
@@ -94,27 +96,27 @@ pub fn open_frame(path: &Path, reading: &Reading) -> Result<OpenFrame, DecodeErr
     let damaged = |message: String| DecodeError::Damaged { path: path.to_owned(), message };
     let srgb = ColourMatrix::new(RgbSpace::SRGB.to(&RgbSpace::WORKING));
     let masters = reading.masters.clone();
-    let exposure_s = masters.as_ref().and_then(|_| super::read_metadata(path).ok()?.exposure_time_s);
-    let opened = |pixels, mends: bool, orientation| OpenFrame {
-        pixels,
-        orientation,
-        masters,
-        exposure_s,
-        mends: reading.mend_hot_pixels.unwrap_or(mends),
-        remark: None,
+    let exposure_s = reading.exposure_s;
+    let opened = |pixels, mends: bool, orientation| {
+        let mends = reading.mend_hot_pixels.unwrap_or(mends);
+        let mut open = OpenFrame { pixels, orientation, masters, exposure_s, mends, remark: None };
+        // Darks and flats of another camera are none of this one's.
+        let (size, samples) = (open.sensor_size(), open.sample_count());
+        open.masters = open.masters.filter(|m| m.fit(size, samples));
+        open
     };
     if raw::is_raw(path) {
         let (mosaic, orientation) = raw::develop_file(path).map_err(damaged)?;
         let pixels = match mosaic {
             raw::RawPixels::Mosaic(mosaic) => Pixels::Mosaic(mosaic),
-            raw::RawPixels::Light { image, matrix } => Pixels::Light { image, matrix },
+            raw::RawPixels::Light { image, matrix, marks } => Pixels::Light { image, matrix, marks },
         };
         return Ok(opened(pixels, true, orientation));
     }
     let bytes = std::fs::read(path).map_err(|source| DecodeError::Io { path: path.to_owned(), source })?;
     if fits::is_fits(&bytes) {
         let pixels = match fits::Header::parse(&bytes).and_then(|h| h.pixels(&bytes)).map_err(damaged)? {
-            FitsPixels::Light(image) => Pixels::Light { image, matrix: srgb },
+            FitsPixels::Light(image) => Pixels::Light { marks: burnt(&image), image, matrix: srgb },
             FitsPixels::Mosaic(mosaic) => Pixels::Mosaic(mosaic),
         };
         return Ok(opened(pixels, true, Orientation::NoTransforms));
@@ -123,7 +125,7 @@ pub fn open_frame(path: &Path, reading: &Reading) -> Result<OpenFrame, DecodeErr
     let (colour, remark) = coded::colour(&picture, reading);
     let pixels = match picture.pixels {
         // Float files hold linear light by custom, whatever the integers' curve.
-        coded::Samples::Float(image) => Pixels::Light { image, matrix: colour.matrix() },
+        coded::Samples::Float(image) => Pixels::Light { marks: burnt(&image), image, matrix: colour.matrix() },
         coded::Samples::Integer(codes) => {
             let tables = Box::new(colour.tables(codes.steps()));
             Pixels::Coded { codes, tables, matrix: colour.matrix() }
@@ -133,7 +135,14 @@ pub fn open_frame(path: &Path, reading: &Reading) -> Result<OpenFrame, DecodeErr
 }
 
 impl OpenFrame {
-    fn sensor_size(&self) -> (usize, usize) {
+    /// Samples before any correction: one a site of a mosaic, three a pixel of others.
+    fn sample_count(&self) -> usize {
+        let (width, height) = self.sensor_size();
+        width * height * if matches!(self.pixels, Pixels::Mosaic(_)) { 1 } else { 3 }
+    }
+
+    /// Width and height before the frame is turned upright, pixels.
+    pub(super) fn sensor_size(&self) -> (usize, usize) {
         match &self.pixels {
             Pixels::Coded { codes, .. } => (codes.width, codes.height),
             Pixels::Light { image, .. } => (image.width(), image.height()),
@@ -172,10 +181,11 @@ impl OpenFrame {
                 let (light, saturated) = codes.light(rect, tables, SATURATED_CODE);
                 (light, *matrix, saturated)
             }
-            Pixels::Light { image, matrix } => {
-                let light = image.crop(rect).0;
-                let saturated = light.data().chunks_exact(3).map(|p| p.iter().any(|v| *v >= 0.995)).collect();
-                (light, *matrix, saturated)
+            Pixels::Light { image, matrix, marks } => {
+                let rows = rect.y0 as usize..rect.y1 as usize;
+                let row = |y: usize| y * image.width() + rect.x0 as usize..y * image.width() + rect.x1 as usize;
+                let saturated = rows.flat_map(|y| marks[row(y)].iter().copied()).collect();
+                (image.crop(rect).0, *matrix, saturated)
             }
             Pixels::Mosaic(mosaic) => return self.mosaic_light(mosaic, rect),
         };
@@ -212,6 +222,16 @@ impl OpenFrame {
         part.light(inner)
     }
 
+    /// The light below which the file's own numbers tell nothing but their steps: ten codes of eight bits (whose JPEG
+    /// blocks are as coarse), one of sixteen; nothing for light itself and for a sensor's numbers, whose noise tells.
+    pub fn darkest_told(&self) -> f32 {
+        match &self.pixels {
+            Pixels::Coded { codes, tables, .. } if codes.steps() == 256 => tables[1][10],
+            Pixels::Coded { tables, .. } => tables[1][1],
+            Pixels::Light { .. } | Pixels::Mosaic(_) => 0.0,
+        }
+    }
+
     /// The file's own integers over a rectangle that lies wholly inside the frame, 0..1: no curve, no primaries.
     /// `None` elsewhere, and for files whose numbers are light.
     pub fn file_values(&self, rect: PixelRect) -> Option<LinearImage> {
@@ -224,10 +244,22 @@ impl OpenFrame {
         Some(codes.light(rect, &[even.clone(), even.clone(), even], SATURATED_CODE).0)
     }
 
-    /// Numbers of every sample before any correction: what masters are averaged from.
+    /// Which colour each sample is of.
+    pub(super) fn sample_colours(&self) -> SampleColours {
+        match &self.pixels {
+            Pixels::Mosaic(m) => SampleColours {
+                repeat: (m.pattern.width, m.pattern.height),
+                stride: m.width,
+                colours: m.pattern.colours.clone(),
+            },
+            _ => SampleColours { repeat: (3, 1), stride: 3, colours: vec![0, 1, 2] },
+        }
+    }
+
+    /// Numbers of every sample over the black level, before any correction: what masters are averaged from.
     pub(super) fn samples(&self) -> Vec<f32> {
         match &self.pixels {
-            Pixels::Mosaic(m) => m.values.clone(),
+            Pixels::Mosaic(m) => m.over_black(),
             Pixels::Light { image, .. } => image.data().to_vec(),
             Pixels::Coded { codes, tables, .. } => {
                 let rect = PixelRect::of_size(codes.width, codes.height);
@@ -268,6 +300,11 @@ pub fn decode_brightness(path: &Path, reading: &Reading) -> Result<CodedPlane, D
         return Ok(CodedPlane::from_light(mosaic.brightness()));
     }
     Ok(CodedPlane::from_light(frame.whole().brightness()))
+}
+
+/// Which pixels of an image of light are at the end of its scale.
+fn burnt(image: &LinearImage) -> Vec<bool> {
+    image.data().chunks_exact(3).map(|p| p.iter().any(|v| *v >= 0.995)).collect()
 }
 
 fn is_sideways(o: Orientation) -> bool {

@@ -16,6 +16,8 @@ use std::path::Path;
 const BLOCK: usize = 2880;
 /// Bytes of a header card.
 const CARD: usize = 80;
+/// No camera's picture has more samples.
+const MOST_SAMPLES: usize = 500_000_000;
 /// A header longer than this is no camera's.
 const MOST_BLOCKS: usize = 64;
 
@@ -56,13 +58,13 @@ impl Header {
     pub(super) fn parse(bytes: &[u8]) -> Result<Self, String> {
         let mut cards = HashMap::new();
         for (i, card) in bytes.chunks_exact(CARD).take(MOST_BLOCKS * BLOCK / CARD).enumerate() {
-            let Ok(card) = std::str::from_utf8(card) else {
-                return Err(format!("card {} of its header is no text", i + 1));
-            };
-            if i == 0 && !card.starts_with("SIMPLE  =") {
+            if i == 0 && !is_fits(card) {
                 return Err("it does not begin like a FITS file".into());
             }
-            let (name, field) = (card[..8].trim_end(), &card[8..]);
+            // A comment may hold any letters; the words that count are plain ones.
+            let (name, field) = card.split_at(8);
+            let (name, field) = (String::from_utf8_lossy(name), String::from_utf8_lossy(field));
+            let (name, field) = (name.trim_end(), field.as_ref());
             if name == "END" {
                 let data_start = ((i + 1) * CARD).div_ceil(BLOCK) * BLOCK;
                 return Ok(Header { cards, data_start });
@@ -94,10 +96,13 @@ impl Header {
         if !matches!(planes, 1 | 3) {
             return Err(format!("it holds {planes} planes; a picture has 1 or 3"));
         }
-        if axis(1) == 0 || axis(2) == 0 {
-            return Err("it holds no pixel".into());
+        let (width, height) = (axis(1), axis(2));
+        match width.checked_mul(height).and_then(|n| n.checked_mul(planes)) {
+            None => Err(format!("it claims {width} x {height} pixels, more than can be held")),
+            Some(0) => Err("it holds no pixel".into()),
+            Some(n) if n > MOST_SAMPLES => Err(format!("it claims {width} x {height} pixels, more than can be held")),
+            Some(_) => Ok((width, height, planes)),
         }
-        Ok((axis(1), axis(2), planes))
     }
 
     /// What the camera recorded.
@@ -114,6 +119,7 @@ impl Header {
             // DATE-OBS is UTC at the start of the exposure (standard, 9.5 with TIMESYS left out).
             clock_reading_s: self.text("DATE-OBS").and_then(clock_reading),
             clock_offset_s: Some(0),
+            clock_is_utc: true,
             ..FrameMetadata::default()
         })
     }
@@ -148,7 +154,9 @@ impl Header {
         if let Some(pattern) = self.text("BAYERPAT").and_then(Pattern::named).filter(|_| planes == 1) {
             let upright: Vec<f32> =
                 (0..height).flat_map(|y| values[row(y) * width..(row(y) + 1) * width].iter().copied()).collect();
-            // The pattern begins at the file's first row.
+            // The pattern begins at the file's first row, unless the header shifts it.
+            let offset = |name: &str| self.number(name).map_or(0, |v| v as i64);
+            let pattern = pattern.shifted(offset("XBAYROFF"), offset("YBAYROFF"));
             let pattern = if top_down || height % 2 == 1 { pattern } else { pattern.flipped() };
             return Ok(FitsPixels::Mosaic(Mosaic::of_light(width, height, upright, pattern)));
         }
@@ -166,7 +174,8 @@ impl Header {
 
 /// Seconds since 1970 of an ISO 8601 date and time without zone.
 fn clock_reading(text: &str) -> Option<f64> {
-    let civil: jiff::civil::DateTime = text.trim_end_matches('Z').parse().ok()?;
+    // A date alone would be midnight for every frame.
+    let civil: jiff::civil::DateTime = text.contains('T').then(|| text.trim_end_matches('Z').parse().ok())??;
     let whole = jiff::tz::TimeZone::UTC.to_timestamp(civil).ok()?;
     (civil.year() >= 1990).then(|| whole.as_microsecond() as f64 / 1e6)
 }

@@ -34,6 +34,8 @@ pub struct FrameMetadata {
     pub clock_reading_s: Option<f64>,
     /// Seconds that the clock's zone was ahead of UTC, if recorded.
     pub clock_offset_s: Option<i64>,
+    /// Whether the reading is UTC whatever zone the notes name (FITS).
+    pub clock_is_utc: bool,
     /// Where the camera's receiver says it stood.
     pub place: Option<Site>,
 }
@@ -80,6 +82,7 @@ impl CameraRecord {
             // A receiver without a fix writes nought and nought.
             place: self.place.filter(|p| p.observer().is_ok() && (p.latitude_deg, p.longitude_deg) != (0.0, 0.0)),
             exposure: None,
+            clock_is_utc: false,
         };
         out.settle_exposure();
         out
@@ -213,12 +216,22 @@ impl FrameMetadata {
         };
     }
 
+    /// How many times as much light this frame gathered as another: by both whole exposures, or by both times where
+    /// an aperture or a sensitivity is missing (one lens, one setting). `None` where neither tells.
+    pub fn times_the_light_of(&self, other: &FrameMetadata) -> Option<f64> {
+        match (self.exposure, other.exposure) {
+            (Some(a), Some(b)) => Some(a.light_gain() / b.light_gain()),
+            _ => Some(self.exposure_time_s? / other.exposure_time_s?),
+        }
+    }
+
     /// When the frame was taken, by the clock, the notes and the recorded offset.
     ///
     /// The notes win over the frame's own offset. The clock's reading is taken for the opening of
     /// the shutter; the middle of the exposure is what positions belong to.
     pub fn capture_time(&self, notes: Option<&ShootNotes>) -> Option<CaptureTime> {
-        let offset = notes.and_then(ShootNotes::clock_offset_s).or(self.clock_offset_s);
+        let noted = notes.filter(|_| !self.clock_is_utc).and_then(ShootNotes::clock_offset_s);
+        let offset = noted.or(self.clock_offset_s);
         let ahead = notes.map_or(0.0, |n| n.clock.ahead_s);
         self.time_of(self.clock_reading_s? - offset.unwrap_or(0) as f64 - ahead, offset.is_some())
     }

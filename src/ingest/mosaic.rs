@@ -37,6 +37,15 @@ impl Pattern {
         Pattern { colours, ..self.clone() }
     }
 
+    /// Beginning so many columns and rows further on.
+    #[must_use]
+    pub fn shifted(&self, columns: i64, rows: i64) -> Self {
+        let (w, h) = (self.width as i64, self.height as i64);
+        let colours = (0..h).flat_map(|y| (0..w).map(move |x| (x, y)));
+        let colours = colours.map(|(x, y)| self.at(x + columns, y + rows) as u8).collect();
+        Pattern { colours, ..self.clone() }
+    }
+
     fn at(&self, x: i64, y: i64) -> usize {
         let (x, y) = (x.rem_euclid(self.width as i64) as usize, y.rem_euclid(self.height as i64) as usize);
         usize::from(self.colours[y * self.width + x])
@@ -66,6 +75,8 @@ pub struct Mosaic {
     pub balance: [f32; 3],
     /// From the balanced sensor's colours to the working space.
     pub matrix: ColourMatrix,
+    /// Which sites were saturated, where their numbers have been corrected since.
+    pub burnt: Option<Vec<bool>>,
 }
 
 /// Above this share of the scale a site is taken for saturated.
@@ -76,7 +87,13 @@ impl Mosaic {
     pub fn of_light(width: usize, height: usize, values: Vec<f32>, pattern: Pattern) -> Self {
         use crate::raster::RgbSpace;
         let matrix = ColourMatrix::new(RgbSpace::SRGB.to(&RgbSpace::WORKING));
-        Mosaic { width, height, values, pattern, black: [0.0; 4], white: 1.0, balance: [1.0; 3], matrix }
+        Mosaic { width, height, values, pattern, black: [0.0; 4], white: 1.0, balance: [1.0; 3], matrix, burnt: None }
+    }
+
+    /// The sensor's numbers over the black level.
+    pub(super) fn over_black(&self) -> Vec<f32> {
+        let black = |i: usize| self.black[i / self.width % 2 * 2 + i % self.width % 2];
+        self.values.iter().enumerate().map(|(i, v)| v - black(i)).collect()
     }
 
     /// The balanced light of a site (edges mirrored, which keeps the pattern's phase), and whether it was saturated.
@@ -95,7 +112,11 @@ impl Mosaic {
         let (x, y) = (mirrored(x, self.width), mirrored(y, self.height));
         let black = self.black[(y % 2 * 2 + x % 2) as usize];
         let share = (self.values[y as usize * self.width + x as usize] - black) / (self.white - black);
-        (share * self.balance[self.pattern.at(x, y)], share >= SATURATED)
+        let burns = match &self.burnt {
+            Some(burnt) => burnt[y as usize * self.width + x as usize],
+            None => share >= SATURATED,
+        };
+        (share * self.balance[self.pattern.at(x, y)], burns)
     }
 
     /// The sites of a rectangle with a few more around it (an even number before it, so that the pattern's
@@ -111,8 +132,17 @@ impl Mosaic {
             let start = y as usize * self.width;
             values.extend_from_slice(&self.values[start + outer.x0 as usize..start + outer.x1 as usize]);
         }
-        let part =
-            Mosaic { width: outer.width(), height: outer.height(), values, pattern: self.pattern.clone(), ..*self };
+        let part = Mosaic {
+            width: outer.width(),
+            height: outer.height(),
+            values,
+            pattern: self.pattern.clone(),
+            burnt: None,
+            ..*self
+        };
+        let mut part = part;
+        let burns = (0..part.height).flat_map(|y| (0..part.width).map(move |x| (x as i64, y as i64)));
+        part.burnt = Some(burns.map(|(x, y)| part.site(x, y).1).collect());
         let inner = PixelRect { x0: rect.x0 - x0, y0: rect.y0 - y0, x1: rect.x1 - x0, y1: rect.y1 - y0 };
         (part, inner)
     }
@@ -186,7 +216,8 @@ impl Mosaic {
         std::array::from_fn(|c| if weight[c] > 0.0 { sum[c] / weight[c] } else { 0.0 })
     }
 
-    /// One channel of brightness for measuring: a red, two greens and a blue out of 3 x 3 sites, centred.
+    /// One channel of brightness for measuring: of a Bayer mosaic a red, two greens and a blue out of 3 x 3 sites,
+    /// centred; of others a mean that their pattern ripples a little.
     pub fn brightness(&self) -> Plane {
         let (w, h) = (self.width, self.height);
         let mut data = vec![0.0f32; w * h];

@@ -57,7 +57,7 @@ pub struct Night {
     /// The rigs that took them, the one with most frames first.
     pub rigs: Vec<Rig>,
     /// Files that look like frames but could not be read, and calibration frames; never written over either.
-    pub unreadable: Vec<PathBuf>,
+    pub set_aside: Vec<PathBuf>,
     /// Where the camera stood, by the notes or its receiver.
     pub site: Option<Site>,
     /// What lies beside the frames and says more of them: notes, table, response.
@@ -130,7 +130,7 @@ impl Night {
             self.frames.push(frame);
         }
         self.rigs.extend(other.rigs);
-        self.unreadable.extend(other.unreadable);
+        self.set_aside.extend(other.set_aside);
         self.papers.extend(other.papers);
         self.site = self.site.or(other.site);
         names
@@ -283,7 +283,7 @@ fn read_list(folder: &Path, mut paths: Vec<PathBuf>) -> Result<Warned<Night>, Ni
         notes: None,
         frames: Vec::new(),
         rigs: Vec::new(),
-        unreadable: papers.calibration.all().cloned().collect(),
+        set_aside: papers.calibration.all().cloned().collect(),
         site: None,
         papers: papers.files.clone(),
     };
@@ -297,7 +297,7 @@ fn read_list(folder: &Path, mut paths: Vec<PathBuf>) -> Result<Warned<Night>, Ni
                     Diagnostic::warning("frame-unreadable", format!("{} is left out: {why}", path.display()))
                         .with_help("copy the file from the card again"),
                 );
-                night.unreadable.push(path);
+                night.set_aside.push(path);
             }
         }
     }
@@ -343,15 +343,12 @@ impl Night {
             self.rigs.len() - 1
         });
         let foreground = notes.is_some_and(|n| n.foreground.contains(&name));
-        self.frames.push(Frame {
-            path,
-            name,
-            metadata,
-            time: said.or(recorded),
-            rig: index,
-            foreground,
-            reading: reading.clone(),
-        });
+        // Which dark belongs to a frame is told by its exposure, which the table may have put right.
+        let reading = match &reading.masters {
+            Some(_) => Arc::new(Reading { exposure_s: metadata.exposure_time_s, ..Reading::clone(reading) }),
+            None => reading.clone(),
+        };
+        self.frames.push(Frame { path, name, metadata, time: said.or(recorded), rig: index, foreground, reading });
     }
 }
 

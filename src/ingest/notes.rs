@@ -33,7 +33,7 @@ pub struct ShootNotes {
     /// Frames of the landscape alone, to lay Moons on.
     #[serde(default)]
     pub foreground: Vec<String>,
-    /// The camera's response as a table beside the frames (see `moonloom light`); without one, JPEGs are
+    /// The camera's response as a table beside the frames (see `moonloom response`); without one, JPEGs are
     /// read by their profile or as sRGB.
     #[serde(default)]
     pub response: Option<String>,

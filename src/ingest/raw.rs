@@ -49,7 +49,7 @@ struct Description {
 /// A raw file's pixels.
 pub(super) enum RawPixels {
     Mosaic(Mosaic),
-    Light { image: LinearImage, matrix: ColourMatrix },
+    Light { image: LinearImage, matrix: ColourMatrix, marks: Vec<bool> },
 }
 
 /// Whether a file's ending is one of camera raw.
@@ -91,13 +91,16 @@ impl Reader {
     }
 
     /// Why it gave up: its own words, or that it died.
-    fn failure(mut self) -> String {
+    fn failure(self) -> String {
+        let Reader { mut child, out } = self;
+        // A reader that still writes must end before its last words can be read.
+        drop(out);
         let mut words = String::new();
-        if let Some(mut errors) = self.child.stderr.take() {
+        if let Some(mut errors) = child.stderr.take() {
             let _ = errors.by_ref().take(4096).read_to_string(&mut words);
         }
-        let _ = self.child.kill();
-        let _ = self.child.wait();
+        let _ = child.kill();
+        let _ = child.wait();
         match words.lines().next().and_then(|l| l.strip_prefix("moonloom: ")) {
             Some(said) => said.to_owned(),
             None => "it is damaged: the reader of camera raw could not survive it".into(),
@@ -111,7 +114,7 @@ impl Reader {
         let sites = d.width.checked_mul(d.height)?;
         let (w, h, colours) = &d.pattern;
         let repeats = d.channels == 3 || (*w > 0 && *h > 0 && colours.len() == w * h && colours.iter().all(|c| *c < 3));
-        let plain = d.black.iter().all(|b| b.is_finite()) && d.white.is_finite() && d.white > d.black[0];
+        let plain = d.white.is_finite() && d.black.iter().all(|b| b.is_finite() && d.white > *b);
         (sites > 0 && sites <= MOST_SITES && matches!(d.channels, 1 | 3) && repeats && plain).then_some(d)
     }
 
@@ -124,7 +127,9 @@ impl Reader {
             let take = block.len().min((count - out.len()) * bytes_each);
             self.out.read_exact(&mut block[..take])?;
             if d.is_float {
-                out.extend(block[..take].as_chunks::<4>().0.iter().map(|b| f32::from_le_bytes(*b)));
+                let numbers = block[..take].as_chunks::<4>().0.iter().map(|b| f32::from_le_bytes(*b));
+                // A hole is no light.
+                out.extend(numbers.map(|v| if v.is_finite() { v } else { d.black[0] }));
             } else {
                 out.extend(block[..take].as_chunks::<2>().0.iter().map(|b| f32::from(u16::from_le_bytes(*b))));
             }
@@ -153,10 +158,16 @@ pub(super) fn develop_file(path: &Path) -> Result<(RawPixels, Orientation), Stri
     let orientation = orientation_of(d.orientation);
     let (pattern_width, pattern_height, colours) = d.pattern;
     if d.channels == 3 {
-        let level = |(i, v): (usize, f32)| (v - d.black[0]) / (d.white - d.black[0]) * d.balance[i % 3];
-        let data = values.into_iter().enumerate().map(level).collect();
+        let shares: Vec<f32> = values.into_iter().map(|v| (v - d.black[0]) / (d.white - d.black[0])).collect();
+        let marks: Vec<bool> = shares.chunks_exact(3).map(|p| p.iter().any(|v| *v >= 0.99)).collect();
+        // As in a mosaic: what burnt is cut where every channel can still tell, never tinted.
+        let level = |(i, v): (usize, f32)| {
+            let light = v * d.balance[i % 3];
+            if marks[i / 3] { light.min(1.0) } else { light }
+        };
+        let data = shares.into_iter().enumerate().map(level).collect();
         let image = LinearImage::from_data(d.width, d.height, data).ok_or("its size does not fit its data")?;
-        return Ok((RawPixels::Light { image, matrix }, orientation));
+        return Ok((RawPixels::Light { image, matrix, marks }, orientation));
     }
     let mosaic = Mosaic {
         width: d.width,
@@ -167,6 +178,7 @@ pub(super) fn develop_file(path: &Path) -> Result<(RawPixels, Orientation), Stri
         white: d.white,
         balance: d.balance,
         matrix,
+        burnt: None,
     };
     Ok((RawPixels::Mosaic(mosaic), orientation))
 }

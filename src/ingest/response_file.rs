@@ -1,6 +1,6 @@
 //! A camera's response as a table: light over the file's values, a column a channel.
 //!
-//! CSV with the columns `value` (0..1, rising), `red`, `green`, `blue` (relative light). `moonloom light`
+//! CSV with the columns `value` (0..1, rising), `red`, `green`, `blue` (relative light). `moonloom response`
 //! writes it from bracketed frames; a measured one may be written by hand.
 
 use crate::diag::{Diagnostic, Span};
@@ -43,6 +43,7 @@ pub fn parse_response(path: &Path, text: &str) -> Result<[Vec<f32>; 3], Box<Diag
         || !rises
         || !finite
         || first.value > 0.05
+        || last.value > 1.05
         || last.value < 0.95
         || channels(last).iter().any(|v| *v <= 0.0)
     {

@@ -63,7 +63,10 @@ pub(super) fn check(layout: &Layout) -> Vec<Diagnostic> {
 }
 
 fn canvas(faults: &mut Faults<'_>, c: &Canvas) {
+    let can_be_printed = (10.0..=5000.0).contains(&c.dots_per_inch);
     match Sheet::of(c) {
+        // A resolution that is none makes every length wrong.
+        _ if !can_be_printed => {}
         Err((field, message)) => {
             faults.add(
                 &["canvas", field],
@@ -95,7 +98,7 @@ fn canvas(faults: &mut Faults<'_>, c: &Canvas) {
         }
     }
     faults.unless(
-        (10.0..=5000.0).contains(&c.dots_per_inch),
+        can_be_printed,
         &["canvas", "dots_per_inch"],
         format!("{} pixels per inch cannot be printed", c.dots_per_inch),
         "give 10 to 5000; 300 is usual for prints",
@@ -113,7 +116,8 @@ fn canvas(faults: &mut Faults<'_>, c: &Canvas) {
 fn labels(faults: &mut Faults<'_>, labels: Option<&Labels>) {
     let Some(labels) = labels else { return };
     let field = if faults.layout.text.contains("size_px") { "size_px" } else { "size" };
-    match Sheet::of(&faults.layout.file.canvas).ok().and_then(|s| labels.size.to_px(&s.measure())) {
+    let Ok(sheet) = Sheet::of(&faults.layout.file.canvas) else { return };
+    match labels.size.to_px(&sheet.measure()) {
         Some(px) => {
             let message = format!("letters of {px:.1} px cannot be drawn");
             faults.unless(
@@ -248,12 +252,12 @@ fn light(faults: &mut Faults<'_>, l: &Light) {
 fn selection(faults: &mut Faults<'_>, s: &Selection) {
     for (name, text) in [("from_utc", &s.from_utc), ("to_utc", &s.to_utc), ("from", &s.from), ("to", &s.to)] {
         if let Some(text) = text {
-            let message = format!("`{text}` names no moment");
+            let message = wanted::what_is_wrong(text);
             faults.unless(wanted::parse(text).is_some(), &["selection", name], message, wanted::VALID);
         }
     }
     for text in s.at.iter().flatten() {
-        let message = format!("`{text}` names no moment");
+        let message = wanted::what_is_wrong(text);
         faults.unless(wanted::parse(text).is_some(), &["selection", "at", text], message, wanted::VALID);
     }
     let help = "leave it out to show every disc";

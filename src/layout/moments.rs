@@ -24,10 +24,8 @@ pub(super) fn moments<'a>(chosen: Vec<Chosen<'a>>, night: &Night, merging: Mergi
 
 /// One moment: led by the longest exposure that does not burn, or by the one that burns least.
 fn moment<'a>(group: Vec<Chosen<'a>>, night: &Night, merging: Merging) -> Option<Chosen<'a>> {
-    let exposed = |f: &FrameRegistration| {
-        let metadata = &night.frame(&f.file)?.metadata;
-        metadata.exposure.map(|e| e.light_gain()).or(metadata.exposure_time_s)
-    };
+    let first = group.first().and_then(|c| night.frame(&c.registered?.file));
+    let exposed = |f: &FrameRegistration| night.frame(&f.file)?.metadata.times_the_light_of(&first?.metadata);
     let burns = |f: &FrameRegistration| f.fit.as_ref().map_or(0.0, |fit| fit.saturated_share);
     let rank = |f: &FrameRegistration| {
         let clean = burns(f) < 0.02;

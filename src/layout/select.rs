@@ -8,7 +8,7 @@ use super::wanted::{self, Moment};
 use crate::diag::{Diagnostic, Warned};
 use crate::ingest::Night;
 use crate::register::{FrameRegistration, Registration, Status};
-use crate::sky::apparent_moon;
+use crate::sky::{LunarEclipse, apparent_moon};
 use crate::units::Instant;
 
 /// One place to be filled, with what is known of it.
@@ -73,7 +73,7 @@ pub(super) fn select<'a>(
     }
     let mut chosen = match &wanted.at {
         Some(names) => chooser.at_moments(&chosen, names, &mut diagnostics)?,
-        None => chooser.thinned(chosen)?,
+        None => chooser.thinned(chosen, &mut diagnostics)?,
     };
     if wanted.at.is_none() {
         chosen.iter_mut().enumerate().for_each(|(i, c)| c.slot = i);
@@ -98,7 +98,8 @@ impl<'a> Chooser<'a, '_> {
         let rig = self.wanted.rig;
         let shows = |f: &&FrameRegistration| f.status == Status::Measured && !f.exclude && !f.foreground;
         let others = self.registration.frames.iter().filter(|f| f.rig != rig && shows(f)).count();
-        if others > 0 {
+        // Whoever chose a rig knows of the others.
+        if others > 0 && rig == 0 {
             diagnostics.push(
                 Diagnostic::note(
                     "other-rigs-left-out",
@@ -140,7 +141,7 @@ impl<'a> Chooser<'a, '_> {
 
     fn moment(&self, field: &str, name: &str) -> Result<Moment, Diagnostic> {
         wanted::parse(name)
-            .ok_or_else(|| self.layout.fault(&["selection", field], format!("`{name}` names no moment"), wanted::VALID))
+            .ok_or_else(|| self.layout.fault(&["selection", field], wanted::what_is_wrong(name), wanted::VALID))
     }
 
     fn keep_between(&self, chosen: &mut Vec<Chosen<'a>>) -> Result<(), Diagnostic> {
@@ -151,10 +152,22 @@ impl<'a> Chooser<'a, '_> {
             ("to", &self.wanted.to, false),
             ("to_utc", &self.wanted.to_utc, false),
         ];
+        let mut first: Option<Instant> = None;
         for (field, name, later) in bounds {
             let Some(name) = name else { continue };
             let moment = self.moment(field, name)?;
-            if let Some(bound) = wanted::instants(moment, self.night, eclipse.as_ref()).first().copied() {
+            let bounds = wanted::instants(moment, self.night, eclipse.as_ref());
+            let bound = if later { bounds.first() } else { bounds.last() }.copied();
+            if bound.is_none() {
+                let help = "choose a moment that it has";
+                return Err(self.layout.fault(&["selection", field], format!("this eclipse has no `{name}`"), help));
+            }
+            if !later && bound.zip(first).is_some_and(|(to, from)| to < from) {
+                let help = "exchange the two";
+                return Err(self.layout.fault(&["selection", field], format!("`{name}` is before `from`"), help));
+            }
+            first = if later { bound.or(first) } else { first };
+            if let Some(bound) = bound {
                 chosen.retain(|c| c.instant.is_some_and(|i| if later { i >= bound } else { i <= bound }));
             }
         }
@@ -179,7 +192,7 @@ impl<'a> Chooser<'a, '_> {
             for at in instants {
                 match self.best_near(chosen, at) {
                     Some(best) => out.push(Chosen { slot, ..best }),
-                    None if self.wanted.missing == Missing::Simulated && self.night.observer().is_some() => {
+                    None if self.wanted.missing == Missing::Simulated && self.can_be_painted(at, eclipse.as_ref()) => {
                         out.push(Chosen { registered: None, instant: Some(at), also: Vec::new(), slot });
                     }
                     None => diagnostics.push(
@@ -190,13 +203,32 @@ impl<'a> Chooser<'a, '_> {
                                 self.within()
                             ),
                         )
-                        .with_help("widen `within_minutes`, or say `missing: Simulated`"),
+                        .with_help(self.remedy(at)),
                     ),
                 }
                 slot += 1;
             }
         }
         Ok(out)
+    }
+
+    /// Whether the Moon stood over the horizon of this eclipse's night: nothing else is painted.
+    fn can_be_painted(&self, at: Instant, eclipse: Option<&LunarEclipse>) -> bool {
+        let Some((observer, eclipse)) = self.night.observer().zip(eclipse) else { return false };
+        let is_that_night = eclipse.greatest().seconds_since(at).abs() < 43_200.0;
+        is_that_night && apparent_moon(&observer, at).airless.altitude.degrees() > -0.6
+    }
+
+    /// What to do about a moment without a frame.
+    fn remedy(&self, at: Instant) -> String {
+        let times = || self.night.frames.iter().filter_map(|f| f.time).map(|t| t.middle);
+        let apart = times().map(|t| t.seconds_since(at).abs()).fold(f64::INFINITY, f64::min);
+        match (times().next(), times().last()) {
+            (Some(first), Some(last)) if apart > 3600.0 => {
+                format!("the night's frames lie between {} and {}", first.to_iso_utc(), last.to_iso_utc())
+            }
+            _ => "widen `within_minutes`, or say `missing: Simulated` if the Moon stood over the horizon".into(),
+        }
     }
 
     fn within(&self) -> f64 {
@@ -215,7 +247,11 @@ impl<'a> Chooser<'a, '_> {
     }
 
     /// Fewer, by time, by distance and by number.
-    fn thinned(&self, mut chosen: Vec<Chosen<'a>>) -> Result<Vec<Chosen<'a>>, Diagnostic> {
+    fn thinned(
+        &self,
+        mut chosen: Vec<Chosen<'a>>,
+        diagnostics: &mut Vec<Diagnostic>,
+    ) -> Result<Vec<Chosen<'a>>, Diagnostic> {
         if let Some(minutes) = self.wanted.minutes_apart {
             // Half a second of grace: timers drift.
             let apart =
@@ -238,10 +274,15 @@ impl<'a> Chooser<'a, '_> {
             };
             chosen = spaced(chosen, apart);
         }
-        if let Some(count) = self.wanted.count
-            && count < chosen.len()
-        {
-            chosen = self.spread(&chosen, count);
+        if let Some(count) = self.wanted.count {
+            if count > chosen.len() {
+                let message = format!("{count} discs are asked for, and {} can be shown", chosen.len());
+                diagnostics.push(
+                    Diagnostic::warning("fewer-than-asked", message).with_help("places without a disc stay empty"),
+                );
+            } else if count < chosen.len() {
+                chosen = self.spread(&chosen, count);
+            }
         }
         Ok(chosen)
     }

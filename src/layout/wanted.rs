@@ -18,6 +18,17 @@ pub(super) enum Moment {
 /// Words that name a moment.
 pub(super) const VALID: &str = "valid: P1, U1, U2, greatest, U3, U4, P4, a share such as \"25%\", \"25% in\", \"25% out\", or UTC like \"2028-12-31T16:52:00Z\"";
 
+/// Why a text names no moment.
+pub(super) fn what_is_wrong(text: &str) -> String {
+    if text.contains('%') {
+        return format!("`{text}` is no share between 0% and 100%, with `in`, `out` or nothing behind it");
+    }
+    if text.trim().starts_with(|c: char| c.is_ascii_digit()) {
+        return format!("`{text}` is no UTC instant");
+    }
+    format!("`{text}` names no moment")
+}
+
 const CONTACTS: [Contact; 7] =
     [Contact::P1, Contact::U1, Contact::U2, Contact::Greatest, Contact::U3, Contact::U4, Contact::P4];
 

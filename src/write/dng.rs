@@ -28,14 +28,7 @@ pub(super) fn encode(
 ) -> Result<(), TiffError> {
     let (width, height) = (picture.width, picture.height);
     let mut encoder = TiffEncoder::new(file)?;
-    let exif = match &spec.capture {
-        Some(tags) => {
-            let mut directory = encoder.extra_directory()?;
-            exif_block::write_tiff_directory(&mut directory, tags)?;
-            Some(directory.finish_with_offsets()?.offset)
-        }
-        None => None,
-    };
+    let exif = exif_block::sub_directory(&mut encoder, spec.capture.as_ref())?;
     let mut directory = encoder.image_directory()?;
     let to_camera = ColourMatrix::new(spec.light.to(&RgbSpace::LINEAR_SRGB));
     let (mut offsets, mut lengths) = (Vec::new(), Vec::new());

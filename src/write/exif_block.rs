@@ -85,7 +85,7 @@ pub(super) fn description_bytes(words: &str) -> Vec<u8> {
 }
 
 /// The same as a TIFF sub-directory.
-pub(super) fn write_tiff_directory<W: std::io::Write + std::io::Seek, K: TiffKind>(
+fn write_tiff_directory<W: std::io::Write + std::io::Seek, K: TiffKind>(
     directory: &mut DirectoryEncoder<'_, W, K>,
     tags: &CaptureTags,
 ) -> Result<(), TiffError> {
@@ -100,4 +100,15 @@ pub(super) fn write_tiff_directory<W: std::io::Write + std::io::Seek, K: TiffKin
     directory.write_tag(TiffTag::Unknown(Tag::SubSecTimeOriginal.number()), tags.sub_second.as_str())?;
     directory.write_tag(TiffTag::Unknown(Tag::FocalLength.number()), as_ratio(tags.focal_length_mm))?;
     Ok(())
+}
+
+/// The sub-directory of a TIFF that is being made, if there is anything to record; where it lies.
+pub(super) fn sub_directory<W: std::io::Write + std::io::Seek, K: TiffKind>(
+    encoder: &mut tiff::encoder::TiffEncoder<W, K>,
+    tags: Option<&CaptureTags>,
+) -> Result<Option<K::OffsetType>, TiffError> {
+    let Some(tags) = tags else { return Ok(None) };
+    let mut directory = encoder.extra_directory()?;
+    write_tiff_directory(&mut directory, tags)?;
+    Ok(Some(directory.finish_with_offsets()?.offset))
 }

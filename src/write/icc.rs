@@ -6,7 +6,7 @@
 use crate::raster::{RgbSpace, TransferFunction};
 use moxcms::{ColorProfile, LocalizableString, ProfileText, ToneReprCurve, Xyzd};
 
-/// The curve as ICC writes it (ICC.1:2010, 10.15: parametric curves of type 3, or a table of none for a line).
+/// The curve as ICC writes it (ICC.1:2010, 10.15: parametric curves: of type 3, or of type 0 for a power, of which a line is one).
 fn curve(transfer: TransferFunction) -> ToneReprCurve {
     match transfer {
         TransferFunction::Linear => ToneReprCurve::Parametric(vec![1.0]),

@@ -101,14 +101,7 @@ fn encode_as<K: TiffKind>(
 ) -> Result<(), TiffError> {
     let (width, height) = (picture.width, picture.height);
     let mut encoder = TiffEncoder::<_, K>::new_generic(file)?;
-    let exif = match &spec.capture {
-        Some(tags) => {
-            let mut directory = encoder.extra_directory()?;
-            exif_block::write_tiff_directory(&mut directory, tags)?;
-            Some(directory.finish_with_offsets()?.offset)
-        }
-        None => None,
-    };
+    let exif = exif_block::sub_directory(&mut encoder, spec.capture.as_ref())?;
     let mut directory = encoder.image_directory()?;
     let (mut offsets, mut lengths) = (Vec::new(), Vec::new());
     let rows_per_strip = (LARGEST_STRIP / (width * 3 * spec.depth.bytes())).clamp(1, ROWS_PER_STRIP);

@@ -31,7 +31,7 @@ fn made_up(site: Site, instants: &[&str]) -> (Night, Registration) {
         notes: None,
         frames: frames.collect(),
         rigs: vec![rig],
-        unreadable: Vec::new(),
+        set_aside: Vec::new(),
         site: Some(site),
         papers: Vec::new(),
     };

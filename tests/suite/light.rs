@@ -171,7 +171,11 @@ fn brackets_over_ten_stops_give_the_true_radiance_within_three_percent() {
 fn developed(night: &Night, p: &Placement, composition: &Composition) -> moonloom::blend::DevelopedDisc {
     let frame = open_frame(&night.frame(&p.frame).unwrap().path, &night.frame(&p.frame).unwrap().reading).unwrap();
     let window = frame.light(source_window(p, p.map.source_centre));
-    develop(vec![CutOut { light: window.light, saturated: window.saturated, rect: window.rect }], p, composition)
+    develop(
+        vec![CutOut { light: window.light, saturated: window.saturated, rect: window.rect, darkest_told: 0.0 }],
+        p,
+        composition,
+    )
 }
 
 #[test]

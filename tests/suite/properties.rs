@@ -77,6 +77,9 @@ impl FramePixels for Developed {
     fn backplate(&self, _: usize, _: PixelRect) -> Option<(LinearImage, PixelRect)> {
         None
     }
+    fn sky_behind(&self, _: usize) -> Option<[f32; 3]> {
+        None
+    }
     fn shows(&self, _: usize, _: PixelRect) -> Option<(Plane, PixelRect)> {
         None
     }
@@ -92,7 +95,7 @@ fn bands_of_any_height_give_the_same_pixels() {
     let developed = |p: &Placement| {
         let frame = open_frame(&night.frame(&p.frame).unwrap().path, &night.frame(&p.frame).unwrap().reading).unwrap();
         let window = frame.light(source_window(p, p.map.source_centre));
-        let cut = CutOut { light: window.light, saturated: window.saturated, rect: window.rect };
+        let cut = CutOut { light: window.light, saturated: window.saturated, rect: window.rect, darkest_told: 0.0 };
         Arc::new(develop(vec![cut], p, &composition))
     };
     let pixels = Developed(composition.placements.iter().map(developed).collect());

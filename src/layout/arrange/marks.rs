@@ -47,8 +47,11 @@ impl Context<'_> {
         {
             for (contact, instant) in &eclipse.contacts {
                 if let Some(p) = place(*instant) {
-                    let at = PixelPoint::new(p.x, p.y + 6.0 * self.line_px());
-                    out.texts.push(self.small_words(contact.to_string(), at, TextAnchor::BelowCentre));
+                    // Above the way, clear of the discs; the hours stand below.
+                    let at = PixelPoint::new(p.x, p.y - sky.radius_px - 8.0 * self.line_px());
+                    let tick = PixelPoint::new(p.x, p.y - sky.radius_px - 2.0 * self.line_px());
+                    out.marks.push(self.thin([at, tick], 0.6));
+                    out.texts.push(self.small_words(contact.to_string(), at, TextAnchor::AboveCentre));
                 }
             }
         }
@@ -140,10 +143,7 @@ impl Context<'_> {
         let mut runs = Vec::new();
         let inside = |p: &PixelPoint| {
             let a = &self.area;
-            p.x >= a.x0
-                && p.y >= a.y0
-                && p.x <= a.x0 + a.width.max(out.width as f64)
-                && p.y <= a.y0 + a.height.max(out.height as f64)
+            p.x >= a.x0 && p.y >= a.y0 && p.x <= a.x0 + a.width && p.y <= a.y0 + a.height
         };
         for step in 0..=1440 {
             let azimuth = Angle::from_degrees(f64::from(step) * 0.25);

@@ -96,18 +96,13 @@ impl Context<'_> {
     }
 
     fn companions(&self, chosen: &Chosen<'_>) -> Vec<Companion> {
-        let own = chosen.registered.and_then(|f| self.exposed(&f.file));
+        let own = chosen.registered.and_then(|f| self.night.frame(&f.file));
         let of = |f: &&crate::register::FrameRegistration| {
             let centre = f.centre?;
-            let light_ratio = self.exposed(&f.file)? / own?;
+            let light_ratio = self.night.frame(&f.file)?.metadata.times_the_light_of(&own?.metadata)?;
             Some(Companion { frame: f.file.clone(), centre_px: (centre.x, centre.y), light_ratio })
         };
         chosen.also.iter().filter_map(of).collect()
-    }
-
-    /// Relative exposure of a frame: whole where it is known, else by its time alone (one lens, one setting).
-    fn exposed(&self, file: &str) -> Option<f64> {
-        self.light_gain(file).or_else(|| self.night.frame(file)?.metadata.exposure_time_s)
     }
 
     fn shadow(&self, chosen: &Chosen<'_>) -> Option<EarthShadow> {

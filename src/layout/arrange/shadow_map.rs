@@ -1,7 +1,7 @@
 //! Discs at their true offsets from the centre of the Earth's shadow.
 //!
 //! Offsets are the topocentric ones: what the camera's own sky showed. The umbra's radius changes by
-//! a few arcseconds over the night as the Moon rises; the outline is drawn for greatest eclipse.
+//! a few arcseconds over the night as the Moon rises; the outline is drawn for the deepest disc shown.
 
 use super::{Context, IDENTITY, Righting, Spot};
 use crate::diag::Diagnostic;

@@ -36,7 +36,7 @@ pub(super) fn sky_track(
         return Err(unsolved());
     }
     let ground = match &track.backplate {
-        Backplate::Sky(sky) => context.open_sky(sky, &seen)?,
+        Backplate::Sky(sky) => context.open_sky(sky, &seen, track.enlarge)?,
         _ => context.camera_ground(track, chosen, out)?,
     };
     // Alone, the picture has the backplate's size, and so have its words and marks.
@@ -116,7 +116,12 @@ impl Context<'_> {
     }
 
     /// Sky in a projection, fitted to the discs where the layout does not say.
-    fn open_sky(&self, sky: &Sky, seen: &[(&Chosen<'_>, ApparentPosition)]) -> Result<Ground, Diagnostic> {
+    fn open_sky(
+        &self,
+        sky: &Sky,
+        seen: &[(&Chosen<'_>, ApparentPosition)],
+        enlarge: f64,
+    ) -> Result<Ground, Diagnostic> {
         let projection = match sky.projection {
             SkyProjection::Tan => Projection::Tan,
             SkyProjection::Stg => Projection::Stg,
@@ -149,7 +154,7 @@ impl Context<'_> {
         // All discs within the margins.
         let unit = ground(1.0, PixelPoint::default());
         let laid: Vec<PixelPoint> = places.iter().filter_map(|p| unit.canvas.to_canvas(*p)).collect();
-        let radius = seen.iter().map(|(_, p)| p.semidiameter.radians()).fold(0.0, f64::max) * 1.5;
+        let radius = seen.iter().map(|(_, p)| p.semidiameter.radians()).fold(0.0, f64::max) * 1.1 * enlarge;
         let low = |f: fn(&PixelPoint) -> f64| laid.iter().map(f).fold(f64::INFINITY, f64::min) - radius;
         let high = |f: fn(&PixelPoint) -> f64| laid.iter().map(f).fold(f64::NEG_INFINITY, f64::max) + radius;
         let (x0, x1, y0, y1) = (low(|p| p.x), high(|p| p.x), low(|p| p.y), high(|p| p.y));

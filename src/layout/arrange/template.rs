@@ -112,7 +112,7 @@ pub(super) fn fill(template: &str, context: &Context<'_>, chosen: &Chosen<'_>) -
         })
         .collect();
     // A name that says nothing leaves no gap behind.
-    filled.trim().to_owned()
+    filled.split(' ').filter(|w| !w.is_empty()).collect::<Vec<_>>().join(" ")
 }
 
 #[cfg(test)]

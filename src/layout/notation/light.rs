@@ -19,7 +19,8 @@ pub struct Light {
     /// Whether the dimming and reddening of the air stay.
     pub atmosphere: Atmosphere,
     /// How far the shadow is lifted towards the sunlit part by the known geometry of the shadow, 0..1:
-    /// 0 leaves the light as it is; 0.6 shows sliver and copper in one disc.
+    /// 0 leaves the light as it is; 0.6 shows sliver and copper in one disc. It needs brackets or camera raw: what a
+    /// frame cannot tell stays dark.
     pub shadow_lift: f64,
     /// Sharpening of the discs.
     pub sharpening: Sharpening,
@@ -90,8 +91,7 @@ pub enum Atmosphere {
     },
 }
 
-/// Sharpening of the discs. Whatever is asked, nothing outside the range of the disc's own light nearby comes
-/// out: no ring at the limb.
+/// Sharpening of the discs. Whatever is asked, nothing beyond the light nearby comes out at the limb: no ring.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub enum Sharpening {
     /// None.

@@ -13,10 +13,11 @@ pub struct Selection {
     pub files: Option<Vec<String>>,
     /// Frames of this rig: 0 is the one with most frames; those of `--also` come after.
     pub rig: usize,
-    /// The best frame at each of these moments, in this order: `U1`, `U2`, `greatest`, `U3`, `U4`; a share of the
+    /// The best frame at each of these moments, in this order: `P1`, `U1`, `U2`, `greatest`, `U3`, `U4`, `P4`; a share of the
     /// disc in the umbra, `25%` (both times), `25% in` or `25% out`; or a UTC instant.
     pub at: Option<Vec<String>>,
-    /// How far from a moment a frame may lie, minutes; what has none stays an empty place.
+    /// How far from a moment a frame may lie, minutes (5 where it is left out); what has none stays an empty place.
+    /// With `count`, the best frame this close to each even place is taken.
     pub within_minutes: Option<f64>,
     /// At least this many minutes apart.
     pub minutes_apart: Option<f64>,

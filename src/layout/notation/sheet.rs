@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct Canvas {
-    /// A paper by its name: A0 to A6, B1 to B4, letter, tabloid, with `landscape` behind it where it lies.
+    /// A paper by its name: A0 to A6, B0 to B4, letter, tabloid, with `landscape` behind it where it lies.
     /// It wins over width and height.
     pub page: Option<String>,
     /// Width.
@@ -61,7 +61,8 @@ pub enum ColoursIn {
 pub struct Labels {
     /// Template: `{local:%H:%M}`, `{utc:%H:%M}`, `{contact}`, `{umbral}` (percent of the disc's area in the umbra),
     /// `{magnitude}`, `{altitude}`, `{azimuth}` (degrees), `{exposure}`, `{file}`. Numbers come with their unit, or
-    /// bare with a number of decimals: `{umbral:.0}%`.
+    /// bare with a number of decimals: `{umbral:.0}%`. `{local}` is by the clock's zone of the shoot notes or the
+    /// frames; `{contact}` is empty unless one is within a minute and a half.
     pub text: String,
     /// Height of the letters' line.
     #[serde(default = "label_size", alias = "size_px")]
