@@ -29,7 +29,7 @@ pub(super) fn lift(image: &mut LinearImage, centre: PixelPoint, shadow: &ShadowO
 fn factors(light: &[f32], lift: f32, floor: f32) -> Vec<f32> {
     let floor = floor.min(1.0).log2();
     let stops = |l: &f32| {
-        let stops = l.max(1e-9).min(1.0).log2();
+        let stops = l.clamp(1e-9, 1.0).log2();
         // Below what the frames can tell there are only their steps and blocks: the lift ebbs away again.
         if stops >= floor { stops } else { (2.0 * floor - stops).min(0.0) }
     };

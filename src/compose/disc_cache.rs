@@ -31,7 +31,7 @@ impl DiscCache {
         let mut hash = Sha256::new();
         hash.update(env!("CARGO_PKG_VERSION"));
         for paper in super::papers(night) {
-            hash.update(std::fs::read(&paper).unwrap_or_default());
+            hash.update(std::fs::read(paper).unwrap_or_default());
         }
         night.set_aside.iter().for_each(|path| stamp(&mut hash, path));
         Some(DiscCache { folder, papers: hash.finalize().into() })

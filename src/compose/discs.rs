@@ -22,6 +22,9 @@ use std::sync::{Arc, Mutex};
 /// Developed discs that may stay in memory until they are drawn, bytes.
 const ROOM: usize = 400 << 20;
 
+/// The discs of placements that share a frame, by their index, or why they cannot be had.
+type Group = Result<Vec<(usize, DevelopedDisc)>, String>;
+
 /// The pixels of a composition's frames.
 pub(super) struct Discs<'a> {
     composition: &'a Composition,
@@ -97,14 +100,13 @@ impl<'a> Discs<'a> {
         // A few at a time: what there is no room for goes at once.
         let groups: Vec<Vec<usize>> = self.by_frame();
         for some in groups.chunks(2 * rayon::current_num_threads()) {
-            let developed: Vec<Result<Vec<(usize, DevelopedDisc)>, String>> =
-                some.par_iter().map(|indices| self.develop_group(indices)).collect();
+            let developed: Vec<Group> = some.par_iter().map(|indices| self.develop_group(indices)).collect();
             for (group, indices) in developed.into_iter().zip(some) {
                 match group {
                     Ok(list) => {
                         for (index, disc) in list {
                             measures[index] = Some(disc.measure);
-                            let bytes = disc.image.data().len() * size_of::<f32>();
+                            let bytes = size_of_val(disc.image.data());
                             if bytes <= room {
                                 room -= bytes;
                                 self.ready[index] = Some(Arc::new(disc));
@@ -134,7 +136,7 @@ impl<'a> Discs<'a> {
     }
 
     /// The discs of placements that share their leading frame: kept ones are read, the others developed.
-    fn develop_group(&self, indices: &[usize]) -> Result<Vec<(usize, DevelopedDisc)>, String> {
+    fn develop_group(&self, indices: &[usize]) -> Group {
         let mut lead: Option<OpenFrame> = None;
         let mut out = Vec::with_capacity(indices.len());
         for index in indices {
@@ -213,8 +215,7 @@ impl<'a> Discs<'a> {
                 wanted.push(index);
             }
         }
-        let developed: Vec<(usize, Result<Vec<(usize, DevelopedDisc)>, String>)> =
-            wanted.par_iter().map(|i| (*i, self.develop_group(&[*i]))).collect();
+        let developed: Vec<(usize, Group)> = wanted.par_iter().map(|i| (*i, self.develop_group(&[*i]))).collect();
         for (index, disc) in developed {
             match disc {
                 Ok(list) => list.into_iter().for_each(|(i, disc)| self.ready[i] = Some(Arc::new(disc))),

@@ -51,7 +51,10 @@ impl CalibrationFiles {
 /// No flat divides by less than this share of its mean: a corner that dark shows nothing.
 const LEAST_FLAT: f32 = 0.05;
 
-fn master(paths: &[PathBuf], reading: &Reading) -> Result<Option<(Master, (usize, usize))>, DecodeError> {
+/// A master and the size of its frames.
+type SizedMaster = (Master, (usize, usize));
+
+fn master(paths: &[PathBuf], reading: &Reading) -> Result<Option<SizedMaster>, DecodeError> {
     let (mut sum, mut low, mut high): (Vec<f32>, Vec<f32>, Vec<f32>) = Default::default();
     let (mut size, mut colours) = (None, SampleColours::default());
     for path in paths {

@@ -100,7 +100,7 @@ impl FrameTable {
     }
 
     /// Names that no frame of the folder has.
-    pub(super) fn strangers<'a>(&'a self, known: impl Fn(&str) -> bool) -> Vec<&'a str> {
+    pub(super) fn strangers(&self, known: impl Fn(&str) -> bool) -> Vec<&str> {
         let mut out: Vec<&str> = self.entries.keys().map(String::as_str).filter(|n| !known(n)).collect();
         out.sort_unstable();
         out

@@ -68,9 +68,10 @@ fn channels(row: &Row) -> [f32; 3] {
 pub fn response_text(response: &[Vec<f32>; 3]) -> String {
     let mut out = String::from("value,red,green,blue\n");
     let steps = response[0].len();
-    for i in 0..steps {
+    let [red, green, blue] = response;
+    for (i, ((red, green), blue)) in red.iter().zip(green).zip(blue).enumerate() {
         let value = i as f32 / (steps - 1) as f32;
-        out.push_str(&format!("{value:.6},{:.7},{:.7},{:.7}\n", response[0][i], response[1][i], response[2][i]));
+        out.push_str(&format!("{value:.6},{red:.7},{green:.7},{blue:.7}\n"));
     }
     out
 }

@@ -33,7 +33,7 @@ pub enum FontError {
 /// A font for all words of a picture.
 pub enum Typeface {
     /// Inter Light.
-    Embedded(FontRef<'static>),
+    Embedded(Box<FontRef<'static>>),
     /// From a file.
     Own(FontVec),
 }
@@ -44,7 +44,7 @@ impl Typeface {
     /// # Errors
     /// [`FontError`] when it cannot be read.
     pub fn open(file: Option<&Path>) -> Result<Self, FontError> {
-        let Some(path) = file else { return Ok(Typeface::Embedded(font()?)) };
+        let Some(path) = file else { return Ok(Typeface::Embedded(Box::new(font()?))) };
         let fault = |why: String| FontError::File { path: path.to_owned(), why };
         let bytes = std::fs::read(path).map_err(|e| fault(e.to_string()))?;
         FontVec::try_from_vec(bytes).map(Typeface::Own).map_err(|e| fault(e.to_string()))
@@ -54,7 +54,7 @@ impl Typeface {
     pub fn stamps(&self, requests: &[TextRequest]) -> Vec<Stamp> {
         let words = requests.iter().filter(|r| !r.text.is_empty());
         match self {
-            Typeface::Embedded(f) => words.map(|r| stamp(f, r)).collect(),
+            Typeface::Embedded(f) => words.map(|r| stamp(f.as_ref(), r)).collect(),
             Typeface::Own(f) => words.map(|r| stamp(f, r)).collect(),
         }
     }
@@ -62,7 +62,7 @@ impl Typeface {
     /// The canvas pixels that a line of words takes.
     pub fn extent(&self, request: &TextRequest) -> PixelRect {
         match self {
-            Typeface::Embedded(f) => extent(f, request).0,
+            Typeface::Embedded(f) => extent(f.as_ref(), request).0,
             Typeface::Own(f) => extent(f, request).0,
         }
     }

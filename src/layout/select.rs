@@ -223,7 +223,7 @@ impl<'a> Chooser<'a, '_> {
     fn remedy(&self, at: Instant) -> String {
         let times = || self.night.frames.iter().filter_map(|f| f.time).map(|t| t.middle);
         let apart = times().map(|t| t.seconds_since(at).abs()).fold(f64::INFINITY, f64::min);
-        match (times().next(), times().last()) {
+        match (times().next(), times().next_back()) {
             (Some(first), Some(last)) if apart > 3600.0 => {
                 format!("the night's frames lie between {} and {}", first.to_iso_utc(), last.to_iso_utc())
             }
