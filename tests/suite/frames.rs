@@ -178,3 +178,85 @@ fn a_lying_exif_is_not_believed() {
     let night = read_night(folder.path()).unwrap();
     assert!(night.diagnostics.iter().any(|d| d.code == "frame-without-time"));
 }
+
+/// Writes a frame of linear light, as TIFF or as a mosaic.
+fn write_light(path: &std::path::Path, exposure_s: f64, light: impl Fn(usize, usize) -> [f32; 3]) {
+    use moonloom::raster::RgbSpace;
+    use moonloom::write::{BitDepth, CaptureTags, Container, OutputSpec, write_picture};
+    let is_raw = path.extension().is_some_and(|e| e == "dng");
+    let spec = OutputSpec {
+        space: RgbSpace::LINEAR_SRGB,
+        light: RgbSpace::LINEAR_SRGB,
+        capture: Some(CaptureTags {
+            date_time_original: "2028:12:31 16:00:00".into(),
+            sub_second: "00".into(),
+            exposure_s,
+            f_number: 8.0,
+            iso: 100,
+            focal_length_mm: 200.0,
+            camera_model: "Test camera".into(),
+        }),
+        ..OutputSpec::new(if is_raw { Container::Dng } else { Container::Tiff }, BitDepth::Sixteen)
+    };
+    write_picture(path, &spec, (64, 48), &mut |rows| {
+        rows.flat_map(|y| (0..64).flat_map(|x| light(x, y)).collect::<Vec<f32>>()).collect()
+    })
+    .unwrap();
+}
+
+#[test]
+fn darks_and_flats_give_an_even_surface_its_even_light_again() {
+    // A vignette of a third in the corners, and a glow in one corner that grows with the time.
+    let vignette = |x: usize, y: usize| {
+        let r = ((x as f32 - 31.5) / 32.0).hypot((y as f32 - 23.5) / 24.0);
+        1.0 - 0.16 * r * r
+    };
+    let glow = |x: usize, seconds: f32| 0.02 * seconds * (x as f32 / 63.0).powi(3);
+    for ending in ["tif", "dng"] {
+        let folder = TempDir::new().unwrap();
+        for sub in ["darks", "flats"] {
+            std::fs::create_dir(folder.path().join(sub)).unwrap();
+        }
+        for i in 0..5 {
+            // A cosmic ray in one dark of five leaves no trace.
+            let ray = move |x: usize, y: usize| if (i, x, y) == (2, 20, 20) { 0.5 } else { 0.0 };
+            let dark = folder.path().join(format!("darks/d{i}.{ending}"));
+            write_light(&dark, 2.0, |x, y| [glow(x, 2.0) + ray(x, y); 3]);
+            // The flat's lamp is warm: its colour is no part of the lens.
+            let flat = folder.path().join(format!("flats/f{i}.{ending}"));
+            write_light(&flat, 0.01, |x, y| [0.6 * vignette(x, y), 0.4 * vignette(x, y), 0.3 * vignette(x, y)]);
+        }
+        let frame = folder.path().join(format!("m.{ending}"));
+        let scene = [0.3, 0.2, 0.1];
+        write_light(&frame, 2.0, |x, y| scene.map(|v| v * vignette(x, y) + glow(x, 2.0)));
+        let notes = format!(
+            "(version: 1, linear_values: {}, calibration: (dark: [\"darks\"], flat: [\"flats\"], mend_hot_pixels: false))",
+            ending == "tif"
+        );
+        std::fs::write(folder.path().join("shoot.ron"), notes).unwrap();
+        let read = read_night(folder.path()).unwrap();
+        assert_eq!(read.value.frames.len(), 1, "calibration frames are no frames of the night");
+        let light = decode(&frame, &read.value.frames[0].reading).unwrap();
+        let plain =
+            decode(&frame, &Reading { masters: None, ..Reading::clone(&read.value.frames[0].reading) }).unwrap();
+        // The flat's own dark is as short as it is: its glow was subtracted from it too strongly, which leaves a
+        // percent. Without calibration the corners are a third off.
+        let spread = |image: &LinearImage, c: usize| {
+            let values = (0..48 * 64).filter(|i| (4..60).contains(&(i % 64)) && (4..44).contains(&(i / 64)));
+            let values: Vec<f32> = values.map(|i| image.pixel(i % 64, i / 64)[c]).collect();
+            let (low, high) = values.iter().fold((f32::MAX, f32::MIN), |(l, h), v| (l.min(*v), h.max(*v)));
+            high / low - 1.0
+        };
+        for c in 0..3 {
+            let (before, after) = (spread(&plain, c), spread(&light, c));
+            println!("{ending}, channel {c}: uneven by {:.1} % before, {:.2} % after", 100.0 * before, 100.0 * after);
+            assert!(before > 0.15 && after < 0.02, "{ending} {c}: {before} {after}");
+        }
+        // And its colour is the scene's, not the lamp's.
+        let back = moonloom::raster::ColourMatrix::new(
+            moonloom::raster::RgbSpace::WORKING.to(&moonloom::raster::RgbSpace::LINEAR_SRGB),
+        );
+        let middle = back.apply(light.pixel(32, 24));
+        assert!((middle[0] / middle[1] - 1.5).abs() < 0.03 && (middle[2] / middle[1] - 0.5).abs() < 0.03, "{middle:?}");
+    }
+}
