@@ -3,10 +3,9 @@
 
 mod timing;
 
-use moonloom::blend::{CutOut, DevelopedDisc, FramePixels, Renderer, develop, source_window};
+use moonloom::blend::{DevelopedDisc, FramePixels, Renderer, develop, source_window};
 use moonloom::ingest::{open_frame, read_night};
 use moonloom::layout::{Layout, Placement, resolve};
-use moonloom::raster::{LinearImage, PixelRect, Plane};
 use moonloom::register::register;
 use std::path::Path;
 use std::sync::Arc;
@@ -20,15 +19,6 @@ impl FramePixels for Developed {
     }
     fn gain(&self, _: usize) -> [f32; 3] {
         [1.0; 3]
-    }
-    fn backplate(&self, _: usize, _: PixelRect) -> Option<(LinearImage, PixelRect)> {
-        None
-    }
-    fn sky_behind(&self, _: usize) -> Option<[f32; 3]> {
-        None
-    }
-    fn shows(&self, _: usize, _: PixelRect) -> Option<(Plane, PixelRect)> {
-        None
     }
 }
 
@@ -48,10 +38,8 @@ fn main() {
         let composition = resolve(&layout, &night, &registration).unwrap_or_else(|d| panic!("{d}")).value;
         let developed = |p: &Placement| {
             let frame = night.frame(&p.frame).expect("it was chosen");
-            let window =
-                open_frame(&frame.path, &frame.reading).expect("it opens").light(source_window(p, p.map.source_centre));
-            let cut = CutOut { light: window.light, saturated: window.saturated, rect: window.rect, darkest_told: 0.0 };
-            Arc::new(develop(vec![cut], p, &composition))
+            let open = open_frame(&frame.path, &frame.reading).expect("it opens");
+            Arc::new(develop(vec![open.light(source_window(p, p.map.source_centre))], p, &composition))
         };
         let discs = Developed(composition.placements.iter().map(developed).collect());
         let renderer = Renderer::new(&composition, &discs, &[]);

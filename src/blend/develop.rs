@@ -6,19 +6,7 @@ use super::merge::{MomentFrame, merge};
 use super::sharpen::sharpen;
 use super::sky_model::{self, ring};
 use crate::layout::{Composition, Placement, Sharpening};
-use crate::raster::{LinearImage, PixelPoint, PixelRect};
-
-/// A cut-out of a frame.
-pub struct CutOut {
-    /// Linear light.
-    pub light: LinearImage,
-    /// Which pixels only say "at least this much".
-    pub saturated: Vec<bool>,
-    /// Which part of the frame it is.
-    pub rect: PixelRect,
-    /// Light below which the file tells nothing but its own steps.
-    pub darkest_told: f32,
-}
+use crate::raster::{CutOut, LinearImage, PixelPoint, PixelRect};
 
 /// A disc ready to be laid, in the light of its own frame.
 #[derive(Clone, Debug, PartialEq)]

@@ -17,6 +17,6 @@ mod settle;
 mod sharpen;
 mod sky_model;
 
-pub use develop::{CutOut, DevelopedDisc, DiscMeasure, develop, source_window};
+pub use develop::{DevelopedDisc, DiscMeasure, develop, source_window};
 pub use render::{FramePixels, Renderer, disc_rows};
 pub use settle::{Settled, settle};

@@ -15,14 +15,20 @@ pub trait FramePixels: Sync {
     fn disc(&self, index: usize) -> Option<Arc<DevelopedDisc>>;
     /// Factors on the light of a placement's disc.
     fn gain(&self, index: usize) -> [f32; 3];
-    /// Light of the part of `rect` that lies inside a backplate's frame, and that part.
-    fn backplate(&self, index: usize, rect: PixelRect) -> Option<(LinearImage, PixelRect)>;
+    /// Light of the part of a rectangle that lies inside a backplate's frame, and that part; `None` without one.
+    fn backplate(&self, _index: usize, _rect: PixelRect) -> Option<(LinearImage, PixelRect)> {
+        None
+    }
     /// The most light that the sky behind a placement's disc has, red, green and blue: what is brighter there is a star,
     /// which the Moon hid. `None` where the ground is no sky.
-    fn sky_behind(&self, index: usize) -> Option<[f32; 3]>;
+    fn sky_behind(&self, _index: usize) -> Option<[f32; 3]> {
+        None
+    }
     /// How much of the Moon may show over a part of a backplate's frame, 0..1, and that part; `None` where nothing
     /// stands before it.
-    fn shows(&self, index: usize, rect: PixelRect) -> Option<(Plane, PixelRect)>;
+    fn shows(&self, _index: usize, _rect: PixelRect) -> Option<(Plane, PixelRect)> {
+        None
+    }
 }
 
 /// The rows of the canvas that a placement can touch.

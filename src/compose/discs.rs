@@ -8,7 +8,7 @@ use super::ComposeError;
 use super::backdrop::Backdrop;
 use super::disc_cache::DiscCache;
 use super::simulated;
-use crate::blend::{CutOut, DevelopedDisc, DiscMeasure, FramePixels, develop, disc_rows, settle, source_window};
+use crate::blend::{DevelopedDisc, DiscMeasure, FramePixels, develop, disc_rows, settle, source_window};
 use crate::diag::Diagnostic;
 use crate::ingest::{Night, OpenFrame, open_frame};
 use crate::layout::{Composition, Placement};
@@ -176,15 +176,7 @@ impl<'a> Discs<'a> {
     }
 
     fn develop_one(&self, lead: &OpenFrame, p: &Placement) -> Result<DevelopedDisc, String> {
-        let cut = |frame: &OpenFrame, centre: PixelPoint| {
-            let window = frame.light(source_window(p, centre));
-            CutOut {
-                light: window.light,
-                saturated: window.saturated,
-                rect: window.rect,
-                darkest_told: frame.darkest_told(),
-            }
-        };
+        let cut = |frame: &OpenFrame, centre: PixelPoint| frame.light(source_window(p, centre));
         let mut cut_outs = vec![cut(lead, p.map.source_centre)];
         let mut p = p.clone();
         p.also.retain(|companion| match self.frame(&companion.frame) {

@@ -1,10 +1,10 @@
 //! A disc that no camera saw, painted because the layout asked for it: the Moon's mean surface in the shadow's
 //! computed light, celestial north up. It is marked in its label and in the file.
 
-use crate::blend::{CutOut, DevelopedDisc, develop};
+use crate::blend::{DevelopedDisc, develop};
 use crate::ingest::Night;
 use crate::layout::{Composition, Placement};
-use crate::raster::{ColourMatrix, LinearImage, PixelRect, RgbSpace};
+use crate::raster::{ColourMatrix, CutOut, LinearImage, PixelRect, RgbSpace};
 use crate::sky::{
     Danjon, MOON_COLOUR, ShadowLight, SurfaceDetail, apparent_moon, libration, lunar_albedo, shadow_from,
 };

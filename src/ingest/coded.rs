@@ -1,7 +1,8 @@
 //! JPEG, PNG and TIFF: integer codes or floats, with the profile that the file embeds.
 
-use super::decode::{Reading, upright};
+use super::decode::Reading;
 use super::source_colour::SourceColour;
+use super::upright::upright;
 use crate::raster::{CodedPlane, LinearImage, PixelRect, RgbSpace};
 use image::metadata::Orientation;
 use image::{DynamicImage, GrayImage, ImageDecoder, ImageReader, Limits};

@@ -8,8 +8,8 @@ use super::coded::{self, Codes};
 use super::fits::{self, FitsPixels};
 use super::mosaic::Mosaic;
 use super::raw;
-use crate::raster::{CodedPlane, ColourMatrix, LinearImage, PixelRect, RgbSpace, TransferFunction};
-use image::DynamicImage;
+use super::upright::{is_sideways, on_sensor, turned};
+use crate::raster::{CodedPlane, ColourMatrix, CutOut, LinearImage, PixelRect, RgbSpace, TransferFunction};
 use image::metadata::Orientation;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -73,16 +73,6 @@ enum Pixels {
     Coded { codes: Codes, tables: Box<[Vec<f32>; 3]>, matrix: ColourMatrix },
     Light { image: LinearImage, matrix: ColourMatrix, marks: Vec<bool> },
     Mosaic(Mosaic),
-}
-
-/// Light over a window of a frame.
-pub struct Window {
-    /// Linear light in the working space.
-    pub light: LinearImage,
-    /// Which part of the frame it is.
-    pub rect: PixelRect,
-    /// Which pixels are at the end of the file's scale and say only "at least this much".
-    pub saturated: Vec<bool>,
 }
 
 /// Codes from this share of the scale on are taken for saturated.
@@ -157,16 +147,21 @@ impl OpenFrame {
     }
 
     /// Light over the part of `rect` that lies inside the frame.
-    pub fn light(&self, rect: PixelRect) -> Window {
+    pub fn light(&self, rect: PixelRect) -> CutOut {
         let (width, height) = self.size();
         let inside = rect.intersection(PixelRect::of_size(width, height));
         if inside.is_empty() {
             let rect = PixelRect { x1: inside.x0, y1: inside.y0, ..inside };
-            return Window { light: LinearImage::new(0, 0), rect, saturated: Vec::new() };
+            return CutOut {
+                light: LinearImage::new(0, 0),
+                rect,
+                saturated: Vec::new(),
+                darkest_told: self.darkest_told(),
+            };
         }
         let (light, saturated) = self.sensor_light(on_sensor(inside, self.orientation, self.sensor_size()));
         let (light, saturated) = turned(light, saturated, self.orientation);
-        Window { light, rect: inside, saturated }
+        CutOut { light, rect: inside, saturated, darkest_told: self.darkest_told() }
     }
 
     /// Light of the whole frame.
@@ -224,7 +219,7 @@ impl OpenFrame {
 
     /// The light below which the file's own numbers tell nothing but their steps: ten codes of eight bits (whose JPEG
     /// blocks are as coarse), one of sixteen; nothing for light itself and for a sensor's numbers, whose noise tells.
-    pub fn darkest_told(&self) -> f32 {
+    fn darkest_told(&self) -> f32 {
         match &self.pixels {
             Pixels::Coded { codes, tables, .. } if codes.steps() == 256 => tables[1][10],
             Pixels::Coded { tables, .. } => tables[1][1],
@@ -305,84 +300,4 @@ pub fn decode_brightness(path: &Path, reading: &Reading) -> Result<CodedPlane, D
 /// Which pixels of an image of light are at the end of its scale.
 fn burnt(image: &LinearImage) -> Vec<bool> {
     image.data().chunks_exact(3).map(|p| p.iter().any(|v| *v >= 0.995)).collect()
-}
-
-fn is_sideways(o: Orientation) -> bool {
-    use Orientation::{Rotate90, Rotate90FlipH, Rotate270, Rotate270FlipH};
-    matches!(o, Rotate90 | Rotate270 | Rotate90FlipH | Rotate270FlipH)
-}
-
-/// Where a rectangle of the upright frame lies on the sensor.
-fn on_sensor(r: PixelRect, o: Orientation, (w, h): (usize, usize)) -> PixelRect {
-    let (w, h) = (w as i64, h as i64);
-    let flip_x = |r: PixelRect| PixelRect { x0: w - r.x1, x1: w - r.x0, ..r };
-    let flip_y = |r: PixelRect| PixelRect { y0: h - r.y1, y1: h - r.y0, ..r };
-    let swap = |r: PixelRect| PixelRect { x0: r.y0, y0: r.x0, x1: r.y1, y1: r.x1 };
-    match o {
-        Orientation::NoTransforms => r,
-        Orientation::FlipHorizontal => flip_x(r),
-        Orientation::FlipVertical => flip_y(r),
-        Orientation::Rotate180 => flip_x(flip_y(r)),
-        // Turned clockwise: the sensor's left column became the top row, read from below.
-        Orientation::Rotate90 => flip_y(swap(r)),
-        Orientation::Rotate270 => flip_x(swap(r)),
-        Orientation::Rotate90FlipH => swap(r),
-        Orientation::Rotate270FlipH => flip_x(flip_y(swap(r))),
-    }
-}
-
-/// A window of the sensor turned upright.
-fn turned(light: LinearImage, saturated: Vec<bool>, o: Orientation) -> (LinearImage, Vec<bool>) {
-    if o == Orientation::NoTransforms {
-        return (light, saturated);
-    }
-    let (w, h) = (light.width(), light.height());
-    let (ow, oh) = if is_sideways(o) { (h, w) } else { (w, h) };
-    let mut out = LinearImage::new(ow, oh);
-    let mut marks = vec![false; ow * oh];
-    for y in 0..oh {
-        for x in 0..ow {
-            let at = PixelRect { x0: x as i64, y0: y as i64, x1: x as i64 + 1, y1: y as i64 + 1 };
-            let from = on_sensor(at, o, (w, h));
-            let (sx, sy) = (from.x0 as usize, from.y0 as usize);
-            out.set_pixel(x, y, light.pixel(sx, sy));
-            marks[y * ow + x] = saturated[sy * w + sx];
-        }
-    }
-    (out, marks)
-}
-
-/// The orientation of an EXIF flag's number.
-pub(super) fn orientation_of(flag: u8) -> Orientation {
-    Orientation::from_exif(flag).unwrap_or(Orientation::NoTransforms)
-}
-
-/// Turns a decoded picture upright.
-pub(super) fn upright(mut picture: DynamicImage, orientation: Orientation) -> DynamicImage {
-    picture.apply_orientation(orientation);
-    picture
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn windows_are_turned_as_whole_pictures_are() {
-        let light = LinearImage::from_data(3, 2, (0..18).map(|v| v as f32).collect()).unwrap();
-        let codes = image::GrayImage::from_raw(3, 2, (0..6).collect()).unwrap();
-        for flag in 1..=8 {
-            let o = orientation_of(flag);
-            let whole = upright(DynamicImage::ImageLuma8(codes.clone()), o).into_luma8();
-            let (w, h) = if is_sideways(o) { (2, 3) } else { (3, 2) };
-            let (turned, _) = turned(light.clone(), vec![false; 6], o);
-            assert_eq!((turned.width(), turned.height()), (w, h));
-            for y in 0..h {
-                for x in 0..w {
-                    let code = whole.get_pixel(x as u32, y as u32).0[0];
-                    assert_eq!(turned.pixel(x, y)[0], f32::from(code) * 3.0, "flag {flag} at {x},{y}");
-                }
-            }
-        }
-    }
 }

@@ -9,9 +9,9 @@ mod reader;
 pub use reader::serve;
 
 use super::FrameMetadata;
-use super::decode::orientation_of;
 use super::metadata::CameraRecord;
 use super::mosaic::{Mosaic, Pattern};
+use super::upright::orientation_of;
 use crate::raster::{ColourMatrix, LinearImage};
 use image::metadata::Orientation;
 use serde::{Deserialize, Serialize};

@@ -5,6 +5,7 @@
 
 mod coded;
 mod colour;
+mod cut_out;
 mod geometry;
 mod image;
 mod resample;
@@ -13,6 +14,7 @@ mod transfer;
 
 pub use coded::CodedPlane;
 pub use colour::{ColourMatrix, Matrix3, RgbSpace, inverse, product};
+pub use cut_out::CutOut;
 pub use geometry::{LinearMap, Matrix2, PixelPoint, PixelRect, Similarity};
 pub use image::{LinearImage, Plane};
 pub use resample::resample;

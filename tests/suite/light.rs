@@ -1,7 +1,7 @@
 //! Light that is right from the frames to the picture: merged brackets, even discs, white, air, lift.
 
 use crate::nights::{moonloom, stderr, text, truth_of};
-use moonloom::blend::{CutOut, develop, source_window};
+use moonloom::blend::{develop, source_window};
 use moonloom::compose::{ComposeRequest, compose};
 use moonloom::diag::Diagnostic;
 use moonloom::ingest::{Night, Reading, decode, open_frame, parse_response, read_night};
@@ -170,12 +170,7 @@ fn brackets_over_ten_stops_give_the_true_radiance_within_three_percent() {
 
 fn developed(night: &Night, p: &Placement, composition: &Composition) -> moonloom::blend::DevelopedDisc {
     let frame = open_frame(&night.frame(&p.frame).unwrap().path, &night.frame(&p.frame).unwrap().reading).unwrap();
-    let window = frame.light(source_window(p, p.map.source_centre));
-    develop(
-        vec![CutOut { light: window.light, saturated: window.saturated, rect: window.rect, darkest_told: 0.0 }],
-        p,
-        composition,
-    )
+    develop(vec![frame.light(source_window(p, p.map.source_centre))], p, composition)
 }
 
 #[test]

@@ -1,11 +1,11 @@
 //! Promises that hold for any numbers.
 
 use crate::nights::small_night;
-use moonloom::blend::{CutOut, DevelopedDisc, FramePixels, Renderer, develop, source_window};
+use moonloom::blend::{DevelopedDisc, FramePixels, Renderer, develop, source_window};
 use moonloom::ingest::{open_frame, read_night};
 use moonloom::labels::Typeface;
 use moonloom::layout::{Layout, Placement, resolve};
-use moonloom::raster::{LinearImage, PixelPoint, PixelRect, Plane, Similarity};
+use moonloom::raster::{PixelPoint, Similarity};
 use moonloom::register::register;
 use moonloom::sky::{CameraPointing, Horizontal, Lens, Refraction};
 use moonloom::units::{Angle, Exposure, Instant};
@@ -74,15 +74,6 @@ impl FramePixels for Developed {
     fn gain(&self, index: usize) -> [f32; 3] {
         [1.0 + 0.1 * index as f32, 1.0, 0.9]
     }
-    fn backplate(&self, _: usize, _: PixelRect) -> Option<(LinearImage, PixelRect)> {
-        None
-    }
-    fn sky_behind(&self, _: usize) -> Option<[f32; 3]> {
-        None
-    }
-    fn shows(&self, _: usize, _: PixelRect) -> Option<(Plane, PixelRect)> {
-        None
-    }
 }
 
 #[test]
@@ -94,9 +85,7 @@ fn bands_of_any_height_give_the_same_pixels() {
     let composition = resolve(&layout, &night, &registration).unwrap().value;
     let developed = |p: &Placement| {
         let frame = open_frame(&night.frame(&p.frame).unwrap().path, &night.frame(&p.frame).unwrap().reading).unwrap();
-        let window = frame.light(source_window(p, p.map.source_centre));
-        let cut = CutOut { light: window.light, saturated: window.saturated, rect: window.rect, darkest_told: 0.0 };
-        Arc::new(develop(vec![cut], p, &composition))
+        Arc::new(develop(vec![frame.light(source_window(p, p.map.source_centre))], p, &composition))
     };
     let pixels = Developed(composition.placements.iter().map(developed).collect());
     let words = Typeface::open(None).unwrap().stamps(&composition.texts);
