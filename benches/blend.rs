@@ -6,7 +6,7 @@ mod timing;
 use moonloom::blend::{DevelopedDisc, FramePixels, Renderer, develop, source_window};
 use moonloom::ingest::{open_frame, read_night};
 use moonloom::layout::{Layout, Placement, resolve};
-use moonloom::register::register;
+use moonloom::solve::register;
 use std::path::Path;
 use std::sync::Arc;
 use timing::{HEIGHT, WIDTH, best, peak_memory_mb, report};

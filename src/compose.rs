@@ -18,7 +18,7 @@ use crate::ingest::{DecodeError, Night};
 use crate::labels::{FontError, Typeface, settle};
 use crate::layout::{ColourSpace, Composition, Depth, ForegroundPlacement, Layout, Normalization, Output, resolve};
 use crate::raster::RgbSpace;
-use crate::register::Registration;
+use crate::registration::Registration;
 use crate::write::{BitDepth, Container, OutputSpec, WriteError, write_picture};
 use discs::Discs;
 use preview::Preview;

@@ -1,6 +1,6 @@
 //! moonloom: from a night of lunar eclipse frames to one honest picture.
 //!
-//! The way of a frame: [`ingest`] reads it as linear light with a trustworthy time, [`register`]
+//! The way of a frame: [`ingest`] reads it as linear light with a trustworthy time, [`solve`]
 //! finds the Moon in it, [`layout`] says where its disc goes, [`blend`] lays it there with the words
 //! of [`labels`], and [`mod@write`] makes the file; [`compose`] joins them. [`sky`] knows where the Moon
 //! was; [`response`] recovers a camera's curve from its brackets; [`plan`] works before the night; [`simulate`] makes frames whose truth is known, and
@@ -16,6 +16,7 @@
 
 pub mod blend;
 pub mod compose;
+pub mod detect;
 pub mod diag;
 pub mod ingest;
 pub mod labels;
@@ -23,10 +24,11 @@ pub mod layout;
 pub mod plan;
 mod random;
 pub mod raster;
-pub mod register;
+pub mod registration;
 pub mod response;
 pub mod score;
 pub mod simulate;
 pub mod sky;
+pub mod solve;
 pub mod units;
 pub mod write;

@@ -9,7 +9,7 @@
 
 use crate::ingest::{Frame, Night, OpenFrame, RESPONSE_STEPS, Reading, open_frame};
 use crate::raster::{PixelPoint, PixelRect};
-use crate::register::{FrameRegistration, Registration, Status};
+use crate::registration::{FrameRegistration, Registration, Status};
 use crate::units::Instant;
 use nalgebra::{DMatrix, DVector};
 
@@ -96,8 +96,8 @@ type Bracket<'a> = Vec<(&'a FrameRegistration, f64)>;
 /// Moments with several exposures, each frame with the logarithm of its exposure.
 fn brackets<'a>(night: &Night, registration: &'a Registration) -> Vec<Bracket<'a>> {
     let mut out: Vec<(Instant, &Frame, Bracket<'a>)> = Vec::new();
-    for f in registration.frames.iter().filter(|f| f.rig == 0 && f.status == Status::Measured && !f.exclude) {
-        let instant = f.utc.as_deref().and_then(|t| Instant::parse_utc(t).ok());
+    for f in registration.frames.iter().filter(|f| f.rig == 0 && f.status() == Status::Measured && !f.exclude) {
+        let instant = f.time;
         let (Some(frame), Some(instant)) = (night.frame(&f.file), instant) else { continue };
         match out.last_mut().filter(|(begins, ..)| instant.seconds_since(*begins).abs() < MOMENT_S) {
             Some((_, first, bracket)) => {
@@ -117,7 +117,7 @@ fn look(night: &Night, bracket: &Bracket<'_>, first: usize, sights: &mut Vec<Sig
     // File values as they are: no curve, no profile.
     let reading = Reading { mend_hot_pixels: Some(false), ..Reading::default() };
     for (f, log_exposure) in bracket {
-        let (Some(frame), Some(centre), Some(radius)) = (night.frame(&f.file), f.centre, f.radius_px) else { continue };
+        let (Some(frame), Some(centre), Some(radius)) = (night.frame(&f.file), f.centre(), f.radius_px()) else { continue };
         let Ok(open) = open_frame(&frame.path, &reading) else { continue };
         for i in 0..POINTS {
             // A sunflower's seeds cover a disc evenly.

@@ -2,7 +2,7 @@
 //!
 //! The one place, besides the tests, that knows both what was found and what really was.
 
-use crate::register::{OrientationSource, Registration, Status};
+use crate::registration::{OrientationSource, Registration, Status};
 use crate::simulate::{FrameTruth, Truth};
 use std::fmt;
 
@@ -67,10 +67,10 @@ fn percentile(mut values: Vec<f64>, share: f64) -> Option<f64> {
     values.get(at).copied()
 }
 
-fn disc(found: &crate::register::FrameRegistration, truth: &FrameTruth) -> Option<DiscScore> {
-    let (centre, radius) = (found.centre?, found.radius_px?);
+fn disc(found: &crate::registration::FrameRegistration, truth: &FrameTruth) -> Option<DiscScore> {
+    let (centre, radius) = (found.centre()?, found.radius_px()?);
     let (x, y, r) = (truth.x_px?, truth.y_px?, truth.radius_px?);
-    let off = |o: crate::register::Orientation| {
+    let off = |o: crate::registration::Orientation| {
         (o.up_position_angle.degrees() - truth.up_position_angle_deg + 180.0).rem_euclid(360.0) - 180.0
     };
     Some(DiscScore {
@@ -101,7 +101,7 @@ impl Score {
             clock_off_s: None,
         };
         for t in &truth.frames {
-            let found = registration.frame(&t.file).filter(|f| f.status == Status::Measured);
+            let found = registration.frame(&t.file).filter(|f| f.status() == Status::Measured);
             let near = found.and_then(|f| disc(f, t)).filter(|d| d.centre_px() < 0.5 * d.radius_px);
             if found.is_some() && (near.is_none() || !t.moon_in_frame) {
                 score.false_discs.push(t.file.clone());

@@ -6,7 +6,7 @@ use clap::Args;
 use moonloom::compose::{ComposeRequest, check_targets, compose, plan_picture};
 use moonloom::ingest::Night;
 use moonloom::layout::{Composition, Gain, Layout};
-use moonloom::register::Registration;
+use moonloom::registration::Registration;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 

@@ -5,7 +5,7 @@ use super::register::summary;
 use moonloom::compose::{ComposeError, frames_digest, registration_of};
 use moonloom::diag::Diagnostic;
 use moonloom::ingest::{Night, read_night};
-use moonloom::register::{Registration, read_registration};
+use moonloom::registration::{Registration, read_registration};
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
@@ -55,7 +55,7 @@ pub fn registered(
     let base = frames.parent().unwrap_or(Path::new("."));
     let read = read_night(&base.join(folder))?;
     *warnings += tell(&read.diagnostics);
-    *warnings += tell(&moonloom::register::remarks(&read.value, &registration));
+    *warnings += tell(&moonloom::registration::remarks(&read.value, &registration));
     if frames_digest(&read.value, |name| registration.frame(name).is_some()) != digest {
         *warnings += tell(&[Diagnostic::warning(
             "frames-changed",

@@ -5,9 +5,8 @@ use clap::{Args, ValueEnum};
 use moonloom::compose::{frames_digest, protect_inputs};
 use moonloom::diag::Warned;
 use moonloom::ingest::{Night, NightError, read_frames, read_night};
-use moonloom::register::{
-    ClockSource, Registration, Status, clock_words, register, registration_csv, registration_text,
-};
+use moonloom::registration::{Registration, Status, clock_words, registration_csv, registration_text};
+use moonloom::solve::{ClockSource, register};
 use moonloom::write::write_text;
 use std::path::{Path, PathBuf};
 use std::time::Instant;

@@ -3,7 +3,7 @@
 use super::outcome::{Exit, Failure, Outcome, Progress, print, say};
 use clap::Args;
 use moonloom::diag::Diagnostic;
-use moonloom::register::read_registration;
+use moonloom::registration::read_registration;
 use moonloom::score::{Score, ScoreTable};
 use moonloom::simulate::{RehearseError, Scenario, Truth, rehearse};
 use std::path::{Path, PathBuf};

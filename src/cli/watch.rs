@@ -9,7 +9,7 @@ use super::outcome::{Failure, Outcome, say, tell};
 use clap::Args;
 use moonloom::compose::{ComposeRequest, check_targets, compose};
 use moonloom::ingest::Night;
-use moonloom::register::Registration;
+use moonloom::registration::Registration;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant, SystemTime};
 

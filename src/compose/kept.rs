@@ -2,7 +2,8 @@
 
 use crate::diag::Diagnostic;
 use crate::ingest::Night;
-use crate::register::{ClockSource, Registration, register};
+use crate::registration::Registration;
+use crate::solve::{ClockSource, register};
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
 
@@ -57,10 +58,10 @@ pub fn registration_of(night: &Night, cache: Option<&Path>, progress: &(dyn Fn(&
     let file = cache.map(|folder| folder.join(format!("registration-{digest}.ron")));
     if let Some(path) = &file
         && let Ok(text) = std::fs::read_to_string(path)
-        && let Ok((registration, _, kept)) = crate::register::read_registration(path, &text)
+        && let Ok((registration, _, kept)) = crate::registration::read_registration(path, &text)
         && kept == digest
     {
-        let diagnostics = crate::register::remarks(night, &registration);
+        let diagnostics = crate::registration::remarks(night, &registration);
         return Kept { registration, reused: true, diagnostics };
     }
     let registered = register(night, ClockSource::Frames, progress);
@@ -69,7 +70,7 @@ pub fn registration_of(night: &Night, cache: Option<&Path>, progress: &(dyn Fn(&
         let written = std::fs::create_dir_all(folder).map_err(|e| e.to_string()).and_then(|()| {
             let folder = night.folder.to_string_lossy();
             let text =
-                crate::register::registration_text(&registered.value, &folder, &digest).map_err(|d| d.message)?;
+                crate::registration::registration_text(&registered.value, &folder, &digest).map_err(|d| d.message)?;
             crate::write::write_text(path, &text).map_err(|e| e.to_string())
         });
         if let Err(why) = written {
@@ -82,7 +83,7 @@ pub fn registration_of(night: &Night, cache: Option<&Path>, progress: &(dyn Fn(&
     // What is kept is rounded; use the rounded values now, too, so that both runs give the same bytes.
     let registration = file
         .and_then(|path| Some((std::fs::read_to_string(&path).ok()?, path)))
-        .and_then(|(text, path)| crate::register::read_registration(&path, &text).ok())
+        .and_then(|(text, path)| crate::registration::read_registration(&path, &text).ok())
         .map_or(registered.value, |(kept, _, _)| kept);
     Kept { registration, reused: false, diagnostics }
 }

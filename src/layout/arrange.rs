@@ -23,7 +23,7 @@ use super::{Layout, check};
 use crate::diag::Diagnostic;
 use crate::ingest::Night;
 use crate::raster::{Matrix2, PixelPoint};
-use crate::register::{Orientation, Registration};
+use crate::registration::{Orientation, Registration};
 use crate::sky::{ApparentPosition, Extinction, Lens, LunarEclipse, MOON_COLOUR, apparent_moon};
 use crate::units::{Angle, Instant};
 

@@ -28,7 +28,7 @@ pub use reference::{reference_text, schema};
 
 use crate::diag::{Diagnostic, Warned};
 use crate::ingest::Night;
-use crate::register::Registration;
+use crate::registration::Registration;
 use std::path::Path as FilePath;
 
 /// A layout file with its text, so that later faults can point into it.

@@ -3,7 +3,7 @@
 use super::notation::Merging;
 use super::select::Chosen;
 use crate::ingest::Night;
-use crate::register::FrameRegistration;
+use crate::registration::FrameRegistration;
 
 /// Groups frames (in the order of their times) into moments; each is led by its best exposed frame.
 pub(super) fn moments<'a>(chosen: Vec<Chosen<'a>>, night: &Night, merging: Merging) -> Vec<Chosen<'a>> {
@@ -26,7 +26,7 @@ pub(super) fn moments<'a>(chosen: Vec<Chosen<'a>>, night: &Night, merging: Mergi
 fn moment<'a>(group: Vec<Chosen<'a>>, night: &Night, merging: Merging) -> Option<Chosen<'a>> {
     let first = group.first().and_then(|c| night.frame(&c.registered?.file));
     let exposed = |f: &FrameRegistration| night.frame(&f.file)?.metadata.times_the_light_of(&first?.metadata);
-    let burns = |f: &FrameRegistration| f.fit.as_ref().map_or(0.0, |fit| fit.saturated_share);
+    let burns = |f: &FrameRegistration| f.fit().map_or(0.0, |fit| fit.saturated_share);
     let rank = |f: &FrameRegistration| {
         let clean = burns(f) < 0.02;
         (clean, if clean { exposed(f).unwrap_or(0.0) } else { -burns(f) })
@@ -47,7 +47,7 @@ fn sharpest<'a>(
     share: f64,
     exposed: impl Fn(&FrameRegistration) -> Option<f64>,
 ) -> Vec<&'a FrameRegistration> {
-    let width = |f: &FrameRegistration| f.fit.as_ref().map_or(f64::INFINITY, |fit| fit.edge_width_px);
+    let width = |f: &FrameRegistration| f.fit().map_or(f64::INFINITY, |fit| fit.edge_width_px);
     let alike = |a: &FrameRegistration, b: &FrameRegistration| match (exposed(a), exposed(b)) {
         (Some(a), Some(b)) => (a / b).ln().abs() < 0.05,
         _ => false,

@@ -1,6 +1,6 @@
 //! How good a frame's disc is, by what was measured: sharp, whole, clear and fairly exposed.
 
-use crate::register::{FrameRegistration, Registration};
+use crate::registration::{FrameRegistration, Registration};
 
 /// The night's usual limb, against which sharpness counts.
 pub(super) struct Quality {
@@ -14,7 +14,7 @@ impl Quality {
             .frames
             .iter()
             .filter(|f| f.rig == rig)
-            .filter_map(|f| Some(f.fit.as_ref()?.edge_width_px))
+            .filter_map(|f| Some(f.fit()?.edge_width_px))
             .filter(|w| *w > 0.0)
             .collect();
         widths.sort_by(f64::total_cmp);
@@ -24,13 +24,13 @@ impl Quality {
 
     /// 0..1: 1 is as sharp as this lens gets, whole in the frame, clear and nowhere burnt.
     pub(super) fn rate(&self, frame: &FrameRegistration, size: (usize, usize)) -> f64 {
-        let sharp = match frame.fit.as_ref().map(|f| f.edge_width_px) {
+        let sharp = match frame.fit().map(|f| f.edge_width_px) {
             Some(width) if width > 0.0 => (self.usual_width_px / width).min(1.0),
             _ => 0.5,
         };
         let clear = frame.light_ratio.map_or(1.0, |r| r.clamp(0.0, 1.0));
-        let fair = frame.fit.as_ref().map_or(0.5, |f| 1.0 - f.saturated_share.clamp(0.0, 1.0));
-        let whole = match (frame.centre, frame.radius_px) {
+        let fair = frame.fit().map_or(0.5, |f| 1.0 - f.saturated_share.clamp(0.0, 1.0));
+        let whole = match (frame.centre(), frame.radius_px()) {
             (Some(c), Some(r)) => {
                 let (w, h) = (size.0 as f64, size.1 as f64);
                 let room = c.x.min(c.y).min(w - c.x).min(h - c.y);

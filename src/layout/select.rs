@@ -7,7 +7,7 @@ use super::quality::Quality;
 use super::wanted::{self, Moment};
 use crate::diag::{Diagnostic, Warned};
 use crate::ingest::Night;
-use crate::register::{FrameRegistration, Registration, Status};
+use crate::registration::{FrameRegistration, Registration, Status};
 use crate::sky::{LunarEclipse, apparent_moon};
 use crate::units::Instant;
 
@@ -40,7 +40,7 @@ impl<'a> Chosen<'a> {
 
 /// When a registered frame was taken, the clock put right.
 pub(super) fn instant(frame: &FrameRegistration) -> Option<Instant> {
-    frame.utc.as_deref().and_then(|t| Instant::parse_utc(t).ok())
+    frame.time
 }
 
 /// How far from a moment a frame may lie unless the layout says, minutes.
@@ -54,7 +54,7 @@ pub(super) fn select<'a>(
     night: &Night,
     registration: &'a Registration,
 ) -> Result<Warned<Vec<Chosen<'a>>>, Diagnostic> {
-    if wanted.rig >= night.rigs.len() {
+    if wanted.rig >= registration.rigs.len() {
         return Err(layout.fault(
             &["selection", "rig"],
             format!("there is no rig {}; the night has {}", wanted.rig, night.rigs.len()),
@@ -96,7 +96,7 @@ impl<'a> Chooser<'a, '_> {
     /// All that registration measured of the rig, good enough and not excluded.
     fn measured(&self, diagnostics: &mut Vec<Diagnostic>) -> Vec<Chosen<'a>> {
         let rig = self.wanted.rig;
-        let shows = |f: &&FrameRegistration| f.status == Status::Measured && !f.exclude && !f.foreground;
+        let shows = |f: &&FrameRegistration| f.status() == Status::Measured && !f.exclude && !f.foreground;
         let others = self.registration.frames.iter().filter(|f| f.rig != rig && shows(f)).count();
         // Whoever chose a rig knows of the others.
         if others > 0 && rig == 0 {
@@ -130,7 +130,7 @@ impl<'a> Chooser<'a, '_> {
                     let help = "set `exclude: false` there, or leave the file out here";
                     return Err(fault(format!("`{name}` is excluded in the registration"), help));
                 }
-                if frame.centre.is_none() {
+                if frame.centre().is_none() {
                     let help = "a gap stays a gap: choose a frame with a Moon";
                     return Err(fault(format!("no Moon is known in `{name}`"), help));
                 }

@@ -6,9 +6,10 @@ use crate::table::{Row, Table};
 use moonloom::ingest::{Frame, FrameMetadata, Night, Rig, Site, read_night};
 use moonloom::layout::{Composition, Layout, Mark, resolve};
 use moonloom::raster::PixelPoint;
-use moonloom::register::{
-    FrameRegistration, Orientation, OrientationSource, Registration, RigSolution, Status, register,
+use moonloom::registration::{
+    Disc, FrameRegistration, Orientation, OrientationSource, Registration, RigSolution, Sighting,
 };
+use moonloom::solve::register;
 use moonloom::units::{Angle, Instant};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -48,12 +49,15 @@ fn made_up(site: Site, instants: &[&str]) -> (Night, Registration) {
     let measured = |(i, utc): (usize, &&str)| FrameRegistration {
         file: name(i),
         rig: 0,
-        status: Status::Measured,
-        utc: Some((*utc).to_owned()),
-        centre: Some(PixelPoint::new(320.0, 240.0)),
-        radius_px: Some(100.0),
-        centre_sigma_px: Some(0.05),
+        time: Instant::parse_utc(utc).ok(),
+        sighting: Sighting::Measured(Disc {
+            centre: PixelPoint::new(320.0, 240.0),
+            radius_px: 100.0,
+            centre_sigma_px: 0.05,
+            fit: None,
+        }),
         umbral_fraction: None,
+        phase_contradicted: false,
         orientation: Some(Orientation {
             up_position_angle: Angle::ZERO,
             mirrored: false,
@@ -61,11 +65,9 @@ fn made_up(site: Site, instants: &[&str]) -> (Night, Registration) {
             source: OrientationSource::Features,
         }),
         light_ratio: None,
-        fit: None,
         rejected: Vec::new(),
         foreground: false,
         exclude: false,
-        reason: None,
     };
     let registration = Registration { rigs: vec![solved], frames: instants.iter().enumerate().map(measured).collect() };
     (night, registration)

@@ -5,23 +5,25 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 /// Each room and the rooms it may use.
-const TABLE: [(&str, &[&str]); 17] = [
+const TABLE: [(&str, &[&str]); 19] = [
     ("units", &[]),
     ("diag", &[]),
     ("raster", &["units"]),
     ("random", &[]),
     ("sky", &["units", "raster", "random"]),
     ("ingest", &["units", "raster", "diag", "sky"]),
-    ("register", &["units", "raster", "diag", "ingest", "sky"]),
-    ("response", &["units", "raster", "ingest", "register"]),
-    ("layout", &["units", "raster", "diag", "ingest", "sky", "register"]),
+    ("detect", &["units", "raster"]),
+    ("registration", &["units", "raster", "diag", "ingest", "sky", "detect"]),
+    ("solve", &["units", "raster", "diag", "ingest", "sky", "detect", "registration"]),
+    ("response", &["units", "raster", "ingest", "registration"]),
+    ("layout", &["units", "raster", "diag", "ingest", "sky", "registration"]),
     ("labels", &["units", "raster", "diag", "sky", "layout"]),
     ("blend", &["units", "raster", "diag", "layout"]),
     ("write", &["raster", "diag"]),
     ("plan", &["units", "raster", "diag", "sky", "simulate", "labels"]),
     ("simulate", &["units", "raster", "diag", "ingest", "sky", "write", "random"]),
-    ("score", &["register", "simulate"]),
-    ("compose", &["units", "raster", "diag", "ingest", "sky", "register", "layout", "labels", "blend", "write"]),
+    ("score", &["registration", "simulate"]),
+    ("compose", &["units", "raster", "diag", "ingest", "sky", "registration", "solve", "layout", "labels", "blend", "write"]),
     ("lib", &[]),
 ];
 

@@ -4,7 +4,8 @@
 //! tighten. What a budget does not cover is said beside it.
 
 use moonloom::ingest::read_night;
-use moonloom::register::{Registration, register};
+use moonloom::registration::Registration;
+use moonloom::solve::register;
 use moonloom::score::{Score, ScoreTable};
 use moonloom::simulate::{Scenario, Truth, rehearse};
 use std::path::Path;
@@ -142,14 +143,14 @@ fn a_knock_is_found_at_its_frame() {
 
 #[test]
 fn lamps_and_ghosts_are_rejected_with_their_reason() {
-    use moonloom::register::RejectionReason;
+    use moonloom::registration::RejectionReason;
     let at = matrix().truths.iter().position(|t| t.rig == "09-fixed").unwrap();
     let rejected: Vec<_> = matrix().found[at].frames.iter().flat_map(|f| &f.rejected).collect();
     let still = rejected.iter().filter(|r| r.reason == RejectionReason::DoesNotMove).count();
     println!("{} lights rejected, {still} of them for standing still", rejected.len());
     assert!(still >= 5);
-    let named = |f: &&moonloom::register::FrameRegistration| {
-        f.reason.as_deref().is_some_and(|r| r.contains("was rejected: it does not move with the sky"))
+    let named = |f: &&moonloom::registration::FrameRegistration| {
+        f.reason().is_some_and(|r| r.contains("was rejected: it does not move with the sky"))
     };
     assert!(matrix().found[at].frames.iter().filter(named).count() >= 5, "Moonless frames name the lamp");
 }
@@ -178,7 +179,7 @@ fn the_program_prints_the_same_table() {
     let table = String::from_utf8(run.stdout).unwrap();
     // The file is rounded: what is scored is what it holds.
     let kept = std::fs::read_to_string(&registration).unwrap();
-    let (kept, _, _) = moonloom::register::read_registration(&registration, &kept).unwrap();
+    let (kept, _, _) = moonloom::registration::read_registration(&registration, &kept).unwrap();
     let truth = matrix().truths.iter().find(|t| t.rig == "45-own-curve").unwrap();
     assert_eq!(table, ScoreTable(&[Score::of(&kept, truth)]).to_string());
 }

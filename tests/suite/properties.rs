@@ -6,7 +6,7 @@ use moonloom::ingest::{open_frame, read_night};
 use moonloom::labels::Typeface;
 use moonloom::layout::{Layout, Placement, resolve};
 use moonloom::raster::{PixelPoint, Similarity};
-use moonloom::register::register;
+use moonloom::solve::register;
 use moonloom::sky::{CameraPointing, Horizontal, Lens, Refraction};
 use moonloom::units::{Angle, Exposure, Instant};
 use proptest::prelude::*;

@@ -3,7 +3,8 @@
 use crate::nights::{sample, small_night, truth_of};
 use crate::table::Table;
 use moonloom::ingest::read_night;
-use moonloom::register::{Registration, Status, register};
+use moonloom::registration::{Registration, Status};
+use moonloom::solve::register;
 use std::path::Path;
 use std::sync::OnceLock;
 
@@ -30,15 +31,15 @@ fn score(name: &str, folder: &Path, found: &Registration, budget: f64) {
     for t in &truth.frames {
         let f = found.frame(&t.file).unwrap_or_else(|| panic!("{} is in the registration", t.file));
         if !t.moon_in_frame {
-            assert_eq!(f.status, Status::Absent, "{}: a Moon was found in a Moonless frame", t.file);
+            assert_eq!(f.status(), Status::Absent, "{}: a Moon was found in a Moonless frame", t.file);
             println!("  {:<10} no Moon, none found", t.file);
             continue;
         }
-        assert_eq!(f.status, Status::Measured, "{}: {:?}", t.file, f.reason);
+        assert_eq!(f.status(), Status::Measured, "{}: {:?}", t.file, f.reason());
         let (x, y, r) = (t.x_px.unwrap(), t.y_px.unwrap(), t.radius_px.unwrap());
-        let centre = f.centre.unwrap();
+        let centre = f.centre().unwrap();
         let off = (centre.x - x).hypot(centre.y - y) / r;
-        let size = f.radius_px.unwrap() / r - 1.0;
+        let size = f.radius_px().unwrap() / r - 1.0;
         println!(
             "  {:<10} umbra {:>4.0} %  centre {:>5.2}  radius {:>+6.2}  ({:.1} px)",
             t.file,
@@ -98,7 +99,7 @@ fn a_bare_picture_is_solvable_without_site_or_time() {
     let truth = truth_of(&sample("tele"));
     for t in truth.frames.iter().step_by(5) {
         let image = moonloom::ingest::decode_brightness(&sample("tele").join(&t.file), &Default::default()).unwrap();
-        let found = moonloom::register::find_in_picture(&image);
+        let found = moonloom::detect::find_in_picture(&image);
         let best = found.first().unwrap_or_else(|| panic!("{}: no disc", t.file));
         let r = t.radius_px.unwrap();
         let off = (best.centre.x - t.x_px.unwrap()).hypot(best.centre.y - t.y_px.unwrap());
@@ -125,7 +126,7 @@ fn opencvs_circles_agree_where_they_can() {
     for row in table.rows() {
         let t = truth.frames.iter().find(|t| t.file == row.text("file")).expect("the table is of these frames");
         let (x, y) = (t.x_px.unwrap(), t.y_px.unwrap());
-        let found = registered_tele().frame(&t.file).unwrap().centre.expect("it is measured");
+        let found = registered_tele().frame(&t.file).unwrap().centre().expect("it is measured");
         let ours = (found.x - x).hypot(found.y - y);
         let off = |name: &str| {
             let number = |axis: &str| row.text(&format!("{name}_{axis}")).parse::<f64>().ok();

@@ -18,12 +18,12 @@ impl Context<'_> {
     fn place(&self, chosen: &Chosen<'_>, spot: &Spot) -> Option<Placement> {
         let (source_centre, source_radius_px, metric) = match chosen.registered {
             Some(f) => {
-                let centre = f.centre?;
+                let centre = f.centre()?;
                 // In the source, a rectified offset is the metric times the pixel offset; the metric's
                 // determinant carries the mean scale, which `radius_px` already has.
                 let metric = self.lens(f.rig).map_or(IDENTITY, |l| l.local_metric(centre));
                 let [[a, b], [c, d]] = metric;
-                (centre, f.radius_px?, scaled(metric, 1.0 / (a * d - b * c).abs().sqrt()))
+                (centre, f.radius_px()?, scaled(metric, 1.0 / (a * d - b * c).abs().sqrt()))
             }
             None => {
                 // Painted about as large as it is shown, in a square with room for its blur.
@@ -52,7 +52,7 @@ impl Context<'_> {
             turn_rad: spot.turn.turn.radians(),
             edge_width_px: chosen
                 .registered
-                .and_then(|f| f.fit.as_ref())
+                .and_then(|f| f.fit())
                 .map(|fit| fit.edge_width_px)
                 .filter(|w| *w > 0.0),
             light_gain: file.and_then(|f| self.light_gain(f)),
@@ -97,8 +97,8 @@ impl Context<'_> {
 
     fn companions(&self, chosen: &Chosen<'_>) -> Vec<Companion> {
         let own = chosen.registered.and_then(|f| self.night.frame(&f.file));
-        let of = |f: &&crate::register::FrameRegistration| {
-            let centre = f.centre?;
+        let of = |f: &&crate::registration::FrameRegistration| {
+            let centre = f.centre()?;
             let light_ratio = self.night.frame(&f.file)?.metadata.times_the_light_of(&own?.metadata)?;
             Some(Companion { frame: f.file.clone(), centre_px: (centre.x, centre.y), light_ratio })
         };

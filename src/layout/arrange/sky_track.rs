@@ -179,7 +179,7 @@ impl Context<'_> {
         let (index, rig) = match rig {
             Some(rig) => (index, rig),
             None => {
-                let same = |r: &crate::register::RigSolution| {
+                let same = |r: &crate::registration::RigSolution| {
                     frame.is_some_and(|f| (f.metadata.width, f.metadata.height) == (r.width, r.height))
                 };
                 let found = self.registration.rigs.iter().enumerate().find(|(_, r)| !r.pointings.is_empty() && same(r));

@@ -1,0 +1,63 @@
+//! A disc on a grid of its own: the same size for every rig, small enough to be kept for every frame.
+
+use super::frame::DiscFit;
+use crate::raster::{CodedPlane, PixelPoint, PixelRect, Plane};
+
+/// Cells along a side.
+pub(crate) const SIDE: usize = 144;
+/// Radius of the disc on the grid, cells.
+pub(crate) const RADIUS: f64 = 60.0;
+/// Discs below this radius (pixels of the frame) show no features worth keeping.
+const LEAST_RADIUS_PX: f64 = 30.0;
+
+/// Linear light around a disc, and how its grid lies in the frame.
+#[derive(Clone, Debug)]
+pub(crate) struct Cutout {
+    pub light: Plane,
+    /// The frame's pixel at the middle of the grid.
+    pub centre: PixelPoint,
+    /// Pixels of the frame a cell spans.
+    pub cell_px: f64,
+    /// Noise of the frame's pixels.
+    pub noise: f32,
+}
+
+impl Cutout {
+    /// Where on the grid a place of the fitted disc lies (to the right and down of its centre, in radii): the
+    /// fit may have moved since the cut-out was taken.
+    pub fn cell_of(&self, fit: &DiscFit, right: f64, down: f64) -> (f64, f64) {
+        let cell = |fitted: f64, taken: f64, offset: f64| {
+            SIDE as f64 / 2.0 + (fitted - taken + offset * fit.radius_px) / self.cell_px
+        };
+        (cell(fit.centre.x, self.centre.x, right), cell(fit.centre.y, self.centre.y, down))
+    }
+
+    /// Takes a disc out of a frame; `None` where it is too small.
+    pub fn take(frame: &CodedPlane, noise: f32, centre: PixelPoint, radius_px: f64) -> Option<Self> {
+        if radius_px < LEAST_RADIUS_PX {
+            return None;
+        }
+        let cell_px = radius_px / RADIUS;
+        let reach = SIDE as f64 / 2.0 * cell_px + 2.0;
+        let (window, at) = frame.window(PixelRect::around(centre, reach));
+        if window.width() < 2 || window.height() < 2 {
+            return None;
+        }
+        // A cell is a mean over its pixels, or detail finer than the grid would fold into it.
+        let samples = (cell_px.round() as usize).clamp(1, 3);
+        let mut data = Vec::with_capacity(SIDE * SIDE);
+        for row in 0..SIDE {
+            for column in 0..SIDE {
+                let mut sum = 0.0;
+                for s in 0..samples * samples {
+                    let part = |k: usize| (k as f64 + 0.5) / samples as f64;
+                    let x = (column as f64 + part(s % samples) - SIDE as f64 / 2.0) * cell_px + centre.x;
+                    let y = (row as f64 + part(s / samples) - SIDE as f64 / 2.0) * cell_px + centre.y;
+                    sum += window.sample(x - at.x0 as f64, y - at.y0 as f64);
+                }
+                data.push(sum / (samples * samples) as f32);
+            }
+        }
+        Plane::from_data(SIDE, SIDE, data).map(|light| Cutout { light, centre, cell_px, noise })
+    }
+}

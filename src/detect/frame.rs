@@ -1,0 +1,177 @@
+//! A frame made ready for measuring, what is known beforehand, and the disc that is found.
+
+use super::circle::RadiusPrior;
+use super::limb::Metric;
+use super::sky_level::{SkyLevel, difference_noise, noise_where};
+use crate::raster::{CodedPlane, PixelPoint, PixelRect, Plane};
+
+/// In which offsets the Moon is a circle, over a frame: a wide lens stretches it towards the corners, the air
+/// flattens it near the horizon. Whoever knows the lens and the sky says so through this; pixels alone do not.
+pub(crate) trait Shape: Sync {
+    /// The metric near a pixel.
+    fn metric(&self, at: PixelPoint) -> Metric;
+}
+
+/// Discs are circles of pixels: nothing is known of the lens.
+pub(crate) struct Round;
+
+impl Shape for Round {
+    fn metric(&self, _: PixelPoint) -> Metric {
+        Metric::new([[1.0, 0.0], [0.0, 1.0]])
+    }
+}
+
+/// A shape on a copy of the frame reduced by a factor.
+pub(super) struct OnReducedCopy<'a>(pub &'a dyn Shape, pub f64);
+
+impl Shape for OnReducedCopy<'_> {
+    fn metric(&self, at: PixelPoint) -> Metric {
+        self.0.metric(PixelPoint::new(at.x * self.1, at.y * self.1))
+    }
+}
+
+/// What is known before a frame is looked at.
+#[derive(Clone, Copy)]
+pub(crate) struct Expectation<'a> {
+    /// Radii to look for, pixels of the frame.
+    pub from_px: f64,
+    /// Largest radius.
+    pub to_px: f64,
+    /// In which offsets discs are circles.
+    pub shape: &'a dyn Shape,
+    /// The radius in rectified pixels, when the sequence has settled it.
+    pub radius: Option<RadiusPrior>,
+}
+
+/// Least part of the limb that makes a disc.
+pub(super) const LEAST_ARC_DEG: f64 = 50.0;
+/// Least share of the limb's evidence that must agree with the circle.
+pub(super) const LEAST_AGREEING: f64 = 0.45;
+
+/// The disc found in a frame and how good it is.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct DiscFit {
+    /// Centre of the disc, pixels.
+    pub centre: PixelPoint,
+    /// Radius of the circle of the disc's area, pixels.
+    pub radius_px: f64,
+    /// Radius where the lens does not stretch it (at the optical axis), pixels.
+    pub rectified_radius_px: f64,
+    /// Standard deviation of the centre (the larger axis), pixels.
+    pub centre_sigma_px: f64,
+    /// Standard deviation of the radius, pixels.
+    pub radius_sigma_px: f64,
+    /// How much of the limb was seen, degrees.
+    pub arc_deg: f64,
+    /// Root mean square distance of limb points from the circle, pixels.
+    pub residual_px: f64,
+    /// Width of the limb (Gaussian sigma), pixels: blur, seeing, focus.
+    pub edge_width_px: f64,
+    /// Share of the disc's pixels at the top of the scale.
+    pub saturated_share: f64,
+    /// Light of the disc's brighter part (98th percentile over the sky), linear, 1 = saturated.
+    pub disc_level: f32,
+    /// Mean light of the disc over the sky, linear, 1 = saturated.
+    pub mean_level: f32,
+    /// Light of the sky around the disc, linear, 1 = saturated.
+    pub sky_level: f32,
+    /// Mean step of light at the limb over the noise.
+    pub contrast: f64,
+    /// Share of the limb's evidence that agrees with the circle.
+    pub agreeing: f64,
+}
+
+impl DiscFit {
+    /// How convincing the disc is, 0..1: arc seen, agreement, contrast.
+    pub fn confidence(&self) -> f64 {
+        let arc = (self.arc_deg / 150.0).min(1.0);
+        let contrast = (self.contrast / 12.0).min(1.0);
+        let tight = (-(self.residual_px / (0.02 * self.radius_px + 0.45)).powi(2)).exp();
+        arc * self.agreeing * contrast * (0.3 + 0.7 * tight)
+    }
+
+    /// Whether it may be called a disc at all.
+    pub(super) fn holds(&self) -> bool {
+        self.arc_deg >= LEAST_ARC_DEG
+            && self.agreeing >= LEAST_AGREEING
+            && self.contrast >= 4.0
+            && self.residual_px <= 0.03 * self.radius_px + 0.7
+    }
+}
+
+/// A frame made ready for measuring.
+pub(crate) struct Measured<'a> {
+    pub plane: &'a CodedPlane,
+    pub sky: SkyLevel,
+    /// Noise of the coded values, where edges are placed on them.
+    code_noise: Option<f32>,
+}
+
+impl<'a> Measured<'a> {
+    pub fn new(plane: &'a CodedPlane) -> Self {
+        Measured { plane, sky: SkyLevel::measure(plane), code_noise: None }
+    }
+
+    /// For a picture of which nothing is known. A camera's own tone curve is steeper in the dark than
+    /// sRGB, so undoing sRGB leaves the limb's outer half pressed down and the disc a pixel too small;
+    /// on the coded values the edge is where it looks to be.
+    pub fn of_unknown_camera(plane: &'a CodedPlane) -> Self {
+        let noise = difference_noise((plane.width(), plane.height()), |x, y| plane.code(x, y));
+        Measured { code_noise: Some(noise.max(0.5 / 255.0)), ..Measured::new(plane) }
+    }
+
+    /// A reduced copy, measured as this frame is.
+    pub fn likewise<'b>(&self, copy: &'b CodedPlane) -> Measured<'b> {
+        if self.code_noise.is_some() { Measured::of_unknown_camera(copy) } else { Measured::new(copy) }
+    }
+
+    /// What edges are placed on, around a disc of a radius (pixels), out to `reach_px`.
+    pub(super) fn view(&self, centre: PixelPoint, radius_px: f64, reach_px: f64) -> View {
+        let rect = PixelRect::around(centre, reach_px);
+        let (plane, at) = match self.code_noise {
+            Some(_) => self.plane.window_of_codes(rect),
+            None => self.plane.window(rect),
+        };
+        let floor = match self.code_noise {
+            Some(noise) => noise,
+            None => self.plane.step_at(self.sky.at(centre.x, centre.y)) / 3.0,
+        };
+        let mut view = View { plane, at, noise: floor };
+        let here = view.noise_around(view.inside(centre), 1.1 * radius_px);
+        view.noise = here.unwrap_or_else(|| self.sky.noise_at(centre.x, centre.y)).max(floor);
+        view
+    }
+}
+
+/// A window of a frame, and where it lies.
+#[derive(Clone, Debug)]
+pub(super) struct View {
+    pub plane: Plane,
+    pub at: PixelRect,
+    pub noise: f32,
+}
+
+impl View {
+    pub(super) fn inside(&self, p: PixelPoint) -> PixelPoint {
+        PixelPoint::new(p.x - self.at.x0 as f64, p.y - self.at.y0 as f64)
+    }
+
+    /// Noise of the pixels beyond a distance from a place: of the sky around a disc.
+    fn noise_around(&self, centre: PixelPoint, beyond_px: f64) -> Option<f32> {
+        noise_where(
+            (self.plane.width(), self.plane.height()),
+            |x, y| self.plane.get(x, y),
+            |x, y| (x as f64 - centre.x).powi(2) + (y as f64 - centre.y).powi(2) > beyond_px * beyond_px,
+        )
+    }
+
+    /// Means of blocks, with the noise of those; coordinates are then the window's over `factor`.
+    pub(super) fn reduced(&self, factor: usize) -> View {
+        let plane = self.plane.reduced(factor);
+        let noise = difference_noise((plane.width(), plane.height()), |x, y| plane.get(x, y));
+        View { plane, at: self.at, noise: noise.max(self.noise / factor as f32) }
+    }
+}
+
+/// Least confidence for a disc found without the sequence's help.
+pub(crate) const CONFIDENT: f64 = 0.30;

@@ -1,0 +1,212 @@
+//! The limb, point by point: the steepest fall of light along rays from a centre.
+//!
+//! Rays are laid in *rectified* offsets, in which the disc is a circle even where a wide lens
+//! stretches it (see `sky::Lens::local_metric`). Along each ray the difference of the means just
+//! inside and just outside is taken at two widths. A true limb is sharp: both widths see the same
+//! step. The umbra's edge is soft: the narrow one sees little of it.
+
+use super::edge_profile;
+use crate::raster::{PixelPoint, Plane};
+
+/// How pixel offsets become rectified ones, near one point of the frame.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Metric {
+    forward: [[f64; 2]; 2],
+    inverse: [[f64; 2]; 2],
+}
+
+impl Metric {
+    pub fn new(forward: [[f64; 2]; 2]) -> Self {
+        let [[a, b], [c, d]] = forward;
+        let det = a * d - b * c;
+        Metric { forward, inverse: [[d / det, -b / det], [-c / det, a / det]] }
+    }
+    /// Pixel offset of a rectified offset.
+    pub fn to_pixels(self, x: f64, y: f64) -> (f64, f64) {
+        let m = self.inverse;
+        (m[0][0] * x + m[0][1] * y, m[1][0] * x + m[1][1] * y)
+    }
+    /// Rectified offset of a pixel offset.
+    pub fn to_rectified(self, x: f64, y: f64) -> (f64, f64) {
+        let m = self.forward;
+        (m[0][0] * x + m[0][1] * y, m[1][0] * x + m[1][1] * y)
+    }
+    /// Most pixels per rectified pixel in any direction: the larger singular value, or one.
+    pub fn largest_stretch(self) -> f64 {
+        let [[a, b], [c, d]] = self.inverse;
+        let (squares, determinant) = (a * a + b * b + c * c + d * d, a * d - b * c);
+        let rest = (squares * squares - 4.0 * determinant * determinant).max(0.0).sqrt();
+        ((squares + rest) / 2.0).sqrt().max(1.0)
+    }
+    /// Mean pixels per rectified pixel.
+    pub fn stretch(self) -> f64 {
+        let [[a, b], [c, d]] = self.forward;
+        1.0 / (a * d - b * c).abs().sqrt()
+    }
+}
+
+/// One point of the limb, in rectified offsets from the centre the rays started at.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LimbPoint {
+    /// To the right.
+    pub x: f64,
+    /// Downwards.
+    pub y: f64,
+    /// 0..1: how significant and how sharp the edge is.
+    pub weight: f64,
+    /// Step of light across the edge, linear file units.
+    pub step: f32,
+    /// Width of the edge (Gaussian sigma), rectified pixels.
+    pub width_px: f64,
+}
+
+/// What to look for.
+pub(super) struct LimbSearch {
+    pub centre: PixelPoint,
+    pub metric: Metric,
+    pub radius: f64,
+    /// Search from `radius - reach` to `radius + reach`, rectified pixels.
+    pub reach: f64,
+    pub noise: f32,
+    /// Place each edge by its whole profile (slower, not biased by a sloping disc).
+    pub by_profile: bool,
+}
+
+/// Sub-pixel place of a peak of three equally spaced values, in steps from the middle one.
+fn parabola(l: f64, m: f64, r: f64) -> f64 {
+    let bend = l - 2.0 * m + r;
+    if bend < 0.0 { (0.5 * (l - r) / bend).clamp(-0.7, 0.7) } else { 0.0 }
+}
+
+/// Profile along one ray: means over a short stretch of arc.
+fn profile(plane: &Plane, s: &LimbSearch, angle: f64, step: f64, count: usize, from: f64) -> Option<Vec<f32>> {
+    let spread = (s.radius * 0.012).clamp(0.0, 2.5);
+    let offsets: &[f64] = if spread > 0.6 { &[-1.0, 0.0, 1.0] } else { &[0.0] };
+    let (sin, cos) = angle.sin_cos();
+    let (w, h) = (plane.width() as f64, plane.height() as f64);
+    let mut out = vec![0.0f32; count];
+    for (i, value) in out.iter_mut().enumerate() {
+        let rho = from + i as f64 * step;
+        for o in offsets {
+            let t = o * spread;
+            let (dx, dy) = s.metric.to_pixels(rho * cos - t * sin, rho * sin + t * cos);
+            let (x, y) = (s.centre.x + dx, s.centre.y + dy);
+            // A ray that leaves the frame inside its window says nothing of a limb.
+            if x < 0.0 || y < 0.0 || x >= w || y >= h {
+                return None;
+            }
+            *value += plane.sample(x, y);
+        }
+        *value /= offsets.len() as f32;
+    }
+    Some(out)
+}
+
+/// Limb points of a disc, in order of angle; rays without a significant edge give none.
+pub(super) fn limb_points(plane: &Plane, s: &LimbSearch) -> Vec<LimbPoint> {
+    let rays = (2.0 * std::f64::consts::PI * s.radius).clamp(48.0, 540.0) as usize;
+    let step = 0.5f64.max(s.reach / 160.0);
+    let narrow = ((s.radius * 0.008).clamp(1.25, 4.0) / step).round().max(1.0) as usize;
+    let wide = narrow * 3;
+    let from = (s.radius - s.reach).max(0.5) - wide as f64 * step;
+    let from = from.max(0.0);
+    let count = ((s.radius + s.reach - from) / step) as usize + wide;
+    if count < 2 * wide + 4 {
+        return Vec::new();
+    }
+    let edges: Vec<(f64, Vec<f32>, Edge)> = (0..rays)
+        .filter_map(|i| {
+            let angle = i as f64 / rays as f64 * std::f64::consts::TAU;
+            let values = profile(plane, s, angle, step, count, from)?;
+            let edge = edge_of(&values, narrow, wide, s.noise)?;
+            Some((angle, values, edge))
+        })
+        .collect();
+    // One blur for the frame: single rays are too noisy to tell theirs.
+    let blur = if s.by_profile { median_width(&edges, s.radius) } else { None };
+    edges
+        .into_iter()
+        .map(|(angle, values, edge)| {
+            let at = blur.and_then(|sigma| edge_profile::place(&values, edge.at, sigma)).unwrap_or(edge.at);
+            let rho = from + at * step;
+            LimbPoint {
+                x: rho * angle.cos(),
+                y: rho * angle.sin(),
+                weight: edge.weight,
+                step: edge.fall,
+                width_px: edge.width * step,
+            }
+        })
+        .collect()
+}
+
+/// Median width of the better edges, in samples.
+fn median_width(edges: &[(f64, Vec<f32>, Edge)], radius: f64) -> Option<f64> {
+    let mut widths: Vec<f64> = edges.iter().filter(|e| e.2.weight > 0.5).map(|e| e.2.width).collect();
+    if widths.len() < 12 {
+        return None;
+    }
+    widths.sort_by(f64::total_cmp);
+    let rough = widths[widths.len() / 2].max(1.0);
+    // A small disc is placed by its whole image later on.
+    if radius < super::small_disc::LARGEST_PX {
+        return Some(rough);
+    }
+    let stride = (edges.len() / 40).max(1);
+    let some: Vec<(&[f32], f64)> =
+        edges.iter().filter(|e| e.2.weight > 0.5).step_by(stride).map(|e| (e.1.as_slice(), e.2.at)).collect();
+    Some(edge_profile::blur_of(&some, rough))
+}
+
+/// An edge along one ray, in samples of its profile.
+struct Edge {
+    at: f64,
+    fall: f32,
+    weight: f64,
+    width: f64,
+}
+
+/// Steepest fall of a profile.
+fn edge_of(values: &[f32], narrow: usize, wide: usize, noise: f32) -> Option<Edge> {
+    let mut sums = Vec::with_capacity(values.len() + 1);
+    sums.push(0.0f64);
+    for v in values {
+        sums.push(sums[sums.len() - 1] + f64::from(*v));
+    }
+    let mean = |a: usize, b: usize| (sums[b] - sums[a]) / (b - a) as f64;
+    // The fall at the boundary before sample k.
+    let fall = |k: usize, n: usize| mean(k - n, k) - mean(k, k + n);
+    let range = wide..values.len() - wide;
+    let (mut best, mut best_fall) = (0, 0.0);
+    for k in range.clone() {
+        let f = fall(k, narrow);
+        if f > best_fall {
+            (best, best_fall) = (k, f);
+        }
+    }
+    if best == 0 {
+        return None;
+    }
+    // Of several falls the outermost that is not much weaker: a sea's shore lies inside the limb.
+    for k in (best + 1..range.end).rev() {
+        let f = fall(k, narrow);
+        if f > 0.6 * best_fall && f >= fall(k - 1, narrow) && (k + 1 >= range.end || f >= fall(k + 1, narrow)) {
+            (best, best_fall) = (k, f);
+            break;
+        }
+    }
+    // Samples half a pixel apart share pixels: count half of them as independent.
+    let uncertainty = f64::from(noise) * (2.0 / (narrow as f64 / 2.0).max(1.0)).sqrt();
+    let significance = best_fall / uncertainty;
+    if significance < 4.0 || best <= range.start || best + 1 >= range.end {
+        return None;
+    }
+    let broad = fall(best, wide).max(1e-12);
+    let sharpness = (best_fall / broad).clamp(0.0, 1.0);
+    let place = best as f64 - 0.5 + parabola(fall(best - 1, narrow), best_fall, fall(best + 1, narrow));
+    // For an error-function edge of width sigma the steepest slope is step / (sigma sqrt(2 pi)).
+    let slope = (-1i64..=1).map(|d| fall((best as i64 + d) as usize, 1)).fold(1e-12, f64::max);
+    let width = (broad / slope / (2.0 * std::f64::consts::PI).sqrt()).clamp(0.3, wide as f64);
+    let weight = (significance / 12.0).min(1.0).powi(2) * sharpness * sharpness;
+    Some(Edge { at: place, fall: best_fall as f32, weight, width })
+}

@@ -1,0 +1,278 @@
+//! One disc looked at: its limb traced, and what of its pixels is kept for later.
+
+use super::circle::{Circle, RadiusPrior, fit};
+use super::cutout::Cutout;
+use super::frame::{DiscFit, Expectation, LEAST_AGREEING, LEAST_ARC_DEG, Measured, View};
+use super::limb::{LimbPoint, LimbSearch, Metric, limb_points};
+use super::small_disc::{self, Shading};
+use crate::raster::{PixelPoint, PixelRect};
+
+/// A disc as seen in one frame: all that later passes need of its pixels.
+///
+/// Frames are decoded once; what the sequence teaches afterwards (the radius, the lens, the air)
+/// is applied to what is kept here.
+#[derive(Clone, Debug)]
+pub(crate) struct Look {
+    pub fit: DiscFit,
+    /// Points of the limb, as offsets in pixels from `from`.
+    limb: Vec<LimbPoint>,
+    from: PixelPoint,
+    /// The pixels themselves where the disc is small.
+    small: Option<View>,
+    /// The disc on a grid of its own, where it is large enough to show features.
+    pub cutout: Option<Cutout>,
+}
+
+/// Largest reach of a limb search, in radii.
+const REACH: f64 = 0.30;
+
+/// A circle through the limb seen in a view, in rounds of narrowing reach.
+struct Traced {
+    centre: PixelPoint,
+    radius: f64,
+    points: Vec<LimbPoint>,
+    circle: Circle,
+    metric: Metric,
+}
+
+fn trace(view: &View, expected: &Expectation<'_>, first: (PixelPoint, f64), reaches: &[f64]) -> Option<Traced> {
+    let (mut centre, mut radius) = first;
+    let mut last = None;
+    for (round, reach) in reaches.iter().enumerate() {
+        let metric = expected.shape.metric(centre);
+        let search = LimbSearch {
+            centre: view.inside(centre),
+            metric,
+            radius,
+            reach: (reach * radius).max(3.0),
+            noise: view.noise,
+            by_profile: round + 1 == reaches.len(),
+        };
+        let points = limb_points(&view.plane, &search);
+        let circle = fit(&points, radius, expected.radius)?;
+        // Stars and corners end here, before anything costly is asked of them.
+        if circle.arc_deg < 0.6 * LEAST_ARC_DEG || circle.agreeing < 0.6 * LEAST_AGREEING {
+            return None;
+        }
+        let (dx, dy) = metric.to_pixels(circle.x, circle.y);
+        let origin = centre;
+        centre = PixelPoint::new(centre.x + dx, centre.y + dy);
+        radius = circle.radius;
+        last = Some((points, circle, metric, origin));
+    }
+    let (mut points, circle, metric, origin) = last?;
+    for p in &mut points {
+        (p.x, p.y) = metric.to_pixels(p.x, p.y);
+        (p.x, p.y) = (p.x + origin.x - centre.x, p.y + origin.y - centre.y);
+    }
+    Some(Traced { centre, radius, points, circle, metric })
+}
+
+/// A large disc is first settled on a reduced copy of its neighbourhood.
+fn settle(view: &View, expected: &Expectation<'_>, first: (PixelPoint, f64), factor: usize) -> Option<(PixelPoint, f64)> {
+    let copy = view.reduced(factor);
+    let f = factor as f64;
+    let (mut centre, mut radius) = first;
+    for reach in [REACH, 0.12] {
+        let at = view.inside(centre);
+        let metric = expected.shape.metric(centre);
+        let search = LimbSearch {
+            centre: PixelPoint::new(at.x / f, at.y / f),
+            metric,
+            radius: radius / f,
+            reach: reach * radius / f,
+            noise: copy.noise,
+            by_profile: false,
+        };
+        let prior = expected.radius.map(|p| RadiusPrior { radius: p.radius / f, sigma: p.sigma / f + 0.2 });
+        let circle = fit(&limb_points(&copy.plane, &search), radius / f, prior)?;
+        let (dx, dy) = metric.to_pixels(circle.x, circle.y);
+        centre = PixelPoint::new(centre.x + dx * f, centre.y + dy * f);
+        radius = circle.radius * f;
+    }
+    Some((centre, radius))
+}
+
+/// Fits the limb near a place; `radius` is rectified.
+///
+/// `shading` is the shadow's light over the disc, for small discs.
+pub(crate) fn look_at(
+    frame: &Measured<'_>,
+    expected: &Expectation<'_>,
+    centre: PixelPoint,
+    radius: f64,
+    shading: Option<Shading<'_>>,
+) -> Option<Look> {
+    let (mut at, mut radius) = (centre, radius);
+    let stretch = expected.shape.metric(at).largest_stretch();
+    let mut view = frame.view(at, radius * stretch, (1.0 + 1.7 * REACH) * radius * stretch + 14.0);
+    let factor = (radius / 45.0).floor() as usize;
+    if factor >= 2 {
+        if view.plane.width().min(view.plane.height()) < 16 * factor {
+            return None;
+        }
+        let settled = settle(&view, expected, (at, radius), factor)?;
+        if settled.0.distance(at) > 0.05 * radius || settled.1 > 1.1 * radius {
+            view = frame.view(settled.0, settled.1 * stretch, 1.3 * settled.1 * stretch + 14.0);
+        }
+        (at, radius) = settled;
+    }
+    let reaches: &[f64] = if factor >= 2 { &[0.06, 0.04, 0.04] } else { &[REACH, 0.15, 0.12] };
+    let mut traced = trace(&view, expected, (at, radius), reaches)?;
+    let light = light_of_disc(frame, traced.centre, traced.radius * traced.metric.stretch());
+    let small = (traced.radius * traced.metric.stretch() < small_disc::LARGEST_PX).then(|| {
+        let reach = 1.5 * traced.radius * traced.metric.largest_stretch() + 8.0;
+        let (plane, at) = frame.plane.window(PixelRect::around(traced.centre, reach));
+        View { plane, at, noise: view.noise }
+    });
+    let modelled = small.as_ref().and_then(|view| by_model(view, &mut traced, expected, shading));
+    let fit = describe(&traced, modelled, light, view.noise);
+    let cutout = Cutout::take(frame.plane, frame.sky.noise_at(fit.centre.x, fit.centre.y), fit.centre, fit.radius_px);
+    fit.holds().then_some(Look { fit, limb: traced.points, from: traced.centre, small, cutout })
+}
+
+/// With the radius settled a small disc is placed by the model of its whole image.
+fn by_model(
+    view: &View,
+    traced: &mut Traced,
+    expected: &Expectation<'_>,
+    shading: Option<Shading<'_>>,
+) -> Option<small_disc::ModelFit> {
+    let known = expected.radius?;
+    let start = view.inside(traced.centre);
+    let mut model = small_disc::fit_model(&view.plane, start, traced.metric, known.radius, view.noise, shading)?;
+    model.centre = PixelPoint::new(model.centre.x + view.at.x0 as f64, model.centre.y + view.at.y0 as f64);
+    let (dx, dy) = (traced.centre.x - model.centre.x, traced.centre.y - model.centre.y);
+    traced.points.iter_mut().for_each(|p| (p.x, p.y) = (p.x + dx, p.y + dy));
+    (traced.centre, traced.radius) = (model.centre, known.radius);
+    Some(model)
+}
+
+fn describe(traced: &Traced, model: Option<small_disc::ModelFit>, light: DiscLight, noise: f32) -> DiscFit {
+    let Traced { centre, radius, points, circle, metric } = traced;
+    let count: f64 = points.iter().map(|p| p.weight).sum::<f64>().max(1e-9);
+    let mean = |f: fn(&LimbPoint) -> f64| points.iter().map(|p| p.weight * f(p)).sum::<f64>() / count;
+    let stretch = metric.stretch();
+    let by_limb = (circle.covariance[(0, 0)] + circle.covariance[(1, 1)]).sqrt() * stretch;
+    DiscFit {
+        centre: *centre,
+        radius_px: radius * stretch,
+        rectified_radius_px: *radius,
+        centre_sigma_px: model.map_or(by_limb, |m| m.sigma_px),
+        radius_sigma_px: circle.covariance[(2, 2)].sqrt() * stretch,
+        arc_deg: circle.arc_deg,
+        residual_px: circle.residual,
+        edge_width_px: model.map_or_else(|| mean(|p| p.width_px), |m| m.blur_px),
+        saturated_share: light.saturated_share,
+        disc_level: (light.high - light.sky).max(0.0),
+        mean_level: (light.mean - light.sky).max(0.0),
+        sky_level: light.sky,
+        contrast: mean(|p| f64::from(p.step)) / f64::from(noise),
+        agreeing: circle.agreeing,
+    }
+}
+
+impl Look {
+    /// What a reduced copy of a frame showed, in pixels of the frame itself.
+    pub fn enlarged(self, factor: f64, frame: &Measured<'_>) -> Look {
+        let fit = DiscFit {
+            centre: PixelPoint::new(self.fit.centre.x * factor, self.fit.centre.y * factor),
+            radius_px: self.fit.radius_px * factor,
+            rectified_radius_px: self.fit.rectified_radius_px * factor,
+            centre_sigma_px: self.fit.centre_sigma_px * factor,
+            radius_sigma_px: self.fit.radius_sigma_px * factor,
+            residual_px: self.fit.residual_px * factor,
+            edge_width_px: self.fit.edge_width_px * factor,
+            ..self.fit
+        };
+        let larger =
+            |p: &LimbPoint| LimbPoint { x: p.x * factor, y: p.y * factor, width_px: p.width_px * factor, ..*p };
+        let noise = frame.sky.noise_at(fit.centre.x, fit.centre.y);
+        Look {
+            limb: self.limb.iter().map(larger).collect(),
+            from: PixelPoint::new(self.from.x * factor, self.from.y * factor),
+            small: None,
+            cutout: Cutout::take(frame.plane, noise, fit.centre, fit.radius_px),
+            fit,
+        }
+    }
+
+    /// Whether the disc is small enough for its pixels to be kept.
+    pub fn keeps_its_pixels(&self) -> bool {
+        self.small.is_some()
+    }
+
+    /// The disc once more, with what the sequence has taught since: no pixel is decoded for it.
+    pub fn again(&self, expected: &Expectation<'_>, shading: Option<Shading<'_>>) -> Option<DiscFit> {
+        let known = expected.radius?.radius;
+        let metric = expected.shape.metric(self.from);
+        let light = DiscLight {
+            saturated_share: self.fit.saturated_share,
+            high: self.fit.disc_level + self.fit.sky_level,
+            mean: self.fit.mean_level + self.fit.sky_level,
+            sky: self.fit.sky_level,
+        };
+        if let Some(view) = &self.small {
+            let mut traced = trace(view, expected, (self.fit.centre, known), &[REACH, 0.15, 0.12])?;
+            let model = by_model(view, &mut traced, expected, shading);
+            let fit = describe(&traced, model, light, view.noise);
+            return fit.holds().then_some(fit);
+        }
+        let points: Vec<LimbPoint> = self
+            .limb
+            .iter()
+            .map(|p| {
+                let (x, y) = metric.to_rectified(p.x, p.y);
+                LimbPoint { x, y, ..*p }
+            })
+            .collect();
+        let circle = fit(&points, known, expected.radius)?;
+        let (dx, dy) = metric.to_pixels(circle.x, circle.y);
+        let centre = PixelPoint::new(self.from.x + dx, self.from.y + dy);
+        let traced = Traced { centre, radius: circle.radius, points, circle, metric };
+        // The contrast was measured against the frame's own noise already.
+        let fit = DiscFit { contrast: self.fit.contrast, ..describe(&traced, None, light, 1.0) };
+        fit.holds().then_some(fit)
+    }
+}
+
+/// What a disc sends.
+#[derive(Clone, Copy)]
+struct DiscLight {
+    /// Share of its pixels within half a percent of the top of the scale.
+    saturated_share: f64,
+    /// 98th percentile.
+    high: f32,
+    mean: f32,
+    /// The sky's level there.
+    sky: f32,
+}
+
+fn light_of_disc(frame: &Measured<'_>, centre: PixelPoint, radius: f64) -> DiscLight {
+    let plane = frame.plane;
+    let mut values = Vec::new();
+    let step = (radius / 40.0).max(1.0);
+    let reach = (radius / step) as i64;
+    for iy in -reach..=reach {
+        for ix in -reach..=reach {
+            let (dx, dy) = (ix as f64 * step, iy as f64 * step);
+            let (x, y) = (centre.x + dx, centre.y + dy);
+            let inside = x >= 0.0 && y >= 0.0 && x < plane.width() as f64 && y < plane.height() as f64;
+            if dx.hypot(dy) < radius * 0.98 && inside {
+                values.push(plane.get(x as usize, y as usize));
+            }
+        }
+    }
+    let sky = frame.sky.at(centre.x, centre.y);
+    if values.is_empty() {
+        return DiscLight { saturated_share: 0.0, high: 0.0, mean: 0.0, sky };
+    }
+    values.sort_by(f32::total_cmp);
+    let full = values.iter().rev().take_while(|v| **v > 0.995).count();
+    DiscLight {
+        saturated_share: full as f64 / values.len() as f64,
+        high: values[(values.len() - 1) * 98 / 100],
+        mean: values.iter().sum::<f32>() / values.len() as f32,
+        sky,
+    }
+}

@@ -1,0 +1,39 @@
+//! What the Earth's shadow says of a camera's clock.
+
+use serde::{Deserialize, Serialize};
+
+/// What the shadow says of a camera's clock.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ClockEstimate {
+    /// Seconds by which the times of the frames are ahead of UTC.
+    pub ahead_s: f64,
+    /// Standard deviation, seconds.
+    pub sigma_s: f64,
+    /// How many partial phases spoke.
+    pub frames: usize,
+    /// Whether the times of this registration were put right by it.
+    #[serde(default)]
+    pub put_right: bool,
+}
+
+impl ClockEstimate {
+    /// Whether the times are off by more than five minutes, beyond doubt.
+    pub fn is_far_off(&self) -> bool {
+        !self.put_right && self.ahead_s.abs() > 300.0 && self.ahead_s.abs() > 4.0 * self.sigma_s
+    }
+
+    /// The offset of a time zone that the error looks like, in quarters of an hour.
+    pub fn zone_slip_s(&self) -> Option<f64> {
+        let quarters = (self.ahead_s / 900.0).round();
+        let rest = (self.ahead_s - 900.0 * quarters).abs();
+        (quarters.abs() >= 2.0 && rest < 120.0_f64.max(3.0 * self.sigma_s)).then_some(900.0 * quarters)
+    }
+}
+
+/// A clock's error in words: "camera clock 43 s \u{b1} 8 s ahead of UTC".
+pub fn clock_words(clock: &ClockEstimate) -> String {
+    let side = if clock.ahead_s < 0.0 { "behind" } else { "ahead of" };
+    let put_right = if clock.put_right { ", put right" } else { "" };
+    format!("camera clock {:.0} s \u{b1} {:.0} s {side} UTC{put_right}", clock.ahead_s.abs(), clock.sigma_s.max(1.0))
+}

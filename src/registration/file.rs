@@ -1,0 +1,86 @@
+//! The registration as a file: readable RON that a person may edit, and CSV for machines.
+//!
+//! A person may set `exclude: true` on a frame, or move `centre_px`; both are kept when the file is
+//! given to `compose`.
+
+mod check;
+mod frame_forms;
+mod rig_forms;
+mod table;
+
+pub use table::registration_csv;
+
+use super::{FrameRegistration, Registration, RigSolution};
+use crate::diag::{Diagnostic, Span, read_ron};
+use frame_forms::FrameForm;
+use rig_forms::RigForm;
+use serde::{Deserialize, Serialize};
+use std::path::Path;
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct FileForm {
+    version: u32,
+    /// Folder of the frames, relative to the file.
+    frames_folder: String,
+    /// Digest of the frames' names, sizes and times, and of the notes.
+    frames_digest: String,
+    rigs: Vec<RigForm>,
+    frames: Vec<FrameForm>,
+}
+
+/// Rounded so that the file reads well; far below what was measured.
+fn rounded(value: f64) -> f64 {
+    (value * 1e4).round() / 1e4
+}
+
+/// The registration as RON; `frames_folder` is written as given, `frames_digest` identifies the frames.
+///
+/// # Errors
+/// A [`Diagnostic`] when the text cannot be made.
+pub fn registration_text(
+    registration: &Registration,
+    frames_folder: &str,
+    frames_digest: &str,
+) -> Result<String, Diagnostic> {
+    let form = FileForm {
+        version: 3,
+        frames_folder: frames_folder.to_owned(),
+        frames_digest: frames_digest.to_owned(),
+        rigs: registration.rigs.iter().map(RigForm::from).collect(),
+        frames: registration.frames.iter().map(FrameForm::from).collect(),
+    };
+    let body = crate::diag::write_ron(&form)?;
+    Ok(format!(
+        "// Where the Moon was found. You may set `exclude: true` on a frame or move a `centre_px`;\n\
+         // `moonloom compose LAYOUT THIS_FILE` keeps your changes.\n{body}\n"
+    ))
+}
+
+/// A registration read back: itself, the folder of its frames as written, and their digest.
+///
+/// # Errors
+/// A [`Diagnostic`] that points at the fault.
+pub fn read_registration(path: &Path, text: &str) -> Result<(Registration, String, String), Diagnostic> {
+    let form: FileForm = read_ron(path, text)?;
+    if form.version != 3 {
+        let mut d = Diagnostic::error(
+            "registration-version",
+            format!("version {} of a registration is not known", form.version),
+        )
+        .with_help("register the frames again with this program");
+        d.span = Span::of_field(path, text, &["version"]);
+        return Err(d);
+    }
+    let rigs: Vec<RigSolution> = form.rigs.iter().map(RigSolution::from).collect();
+    if let Some(f) = form.frames.iter().find(|f| f.rig >= rigs.len()) {
+        return Err(Diagnostic::error(
+            "registration-rig",
+            format!("{} belongs to rig {}, which is not listed", f.file, f.rig),
+        )
+        .with_help("register the frames again"));
+    }
+    check::check(path, text, &form)?;
+    let frames = form.frames.into_iter().map(FrameRegistration::from).collect();
+    Ok((Registration { rigs, frames }, form.frames_folder, form.frames_digest))
+}

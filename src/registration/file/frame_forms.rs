@@ -1,0 +1,195 @@
+//! A frame as a registration file keeps it.
+
+use super::rounded;
+use crate::raster::PixelPoint;
+use crate::detect::DiscFit;
+use crate::registration::{
+    Disc, FrameRegistration, Orientation, OrientationSource, Rejection, RejectionReason, Sighting, Status, Why,
+};
+use crate::units::{Angle, Instant};
+use serde::{Deserialize, Serialize};
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct OrientationForm {
+    pub(super) up_position_angle_deg: f64,
+    #[serde(default)]
+    pub(super) mirrored: bool,
+    pub(super) sigma_deg: f64,
+    pub(super) by: OrientationSource,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct RejectionForm {
+    pub(super) centre_px: (f64, f64),
+    pub(super) radius_px: f64,
+    pub(super) because: RejectionReason,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct FrameForm {
+    pub(super) file: String,
+    #[serde(default)]
+    pub(super) exclude: bool,
+    pub(super) status: Status,
+    #[serde(default)]
+    pub(super) utc: Option<String>,
+    #[serde(default)]
+    pub(super) centre_px: Option<(f64, f64)>,
+    #[serde(default)]
+    pub(super) radius_px: Option<f64>,
+    #[serde(default)]
+    pub(super) centre_sigma_px: Option<f64>,
+    #[serde(default)]
+    pub(super) umbral_fraction: Option<f64>,
+    #[serde(default)]
+    pub(super) orientation: Option<OrientationForm>,
+    #[serde(default)]
+    pub(super) light_ratio: Option<f64>,
+    #[serde(default)]
+    pub(super) limb: Option<LimbForm>,
+    #[serde(default)]
+    pub(super) rejected: Vec<RejectionForm>,
+    #[serde(default)]
+    pub(super) rig: usize,
+    #[serde(default)]
+    pub(super) foreground: bool,
+    #[serde(default)]
+    pub(super) why: Option<Why>,
+    #[serde(default)]
+    pub(super) phase_contradicted: bool,
+}
+
+/// What was measured of the limb.
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct LimbForm {
+    pub(super) arc_deg: f64,
+    pub(super) residual_px: f64,
+    pub(super) edge_width_px: f64,
+    pub(super) saturated_share: f64,
+    pub(super) contrast: f64,
+    pub(super) agreeing: f64,
+    pub(super) disc_level: f64,
+    pub(super) mean_level: f64,
+    pub(super) sky_level: f64,
+    pub(super) rectified_radius_px: f64,
+    pub(super) radius_sigma_px: f64,
+}
+
+impl From<&FrameRegistration> for FrameForm {
+    fn from(f: &FrameRegistration) -> Self {
+        FrameForm {
+            file: f.file.clone(),
+            exclude: f.exclude,
+            status: f.status(),
+            utc: f.time.map(Instant::to_iso_utc),
+            centre_px: f.centre().map(|c| (rounded(c.x), rounded(c.y))),
+            radius_px: f.radius_px().map(rounded),
+            centre_sigma_px: f.centre_sigma_px().map(rounded),
+            umbral_fraction: f.umbral_fraction.map(rounded),
+            orientation: f.orientation.map(|o| OrientationForm {
+                up_position_angle_deg: rounded(o.up_position_angle.normalized().degrees()),
+                mirrored: o.mirrored,
+                sigma_deg: rounded(o.sigma.degrees()),
+                by: o.source,
+            }),
+            light_ratio: f.light_ratio.map(rounded),
+            rejected: f
+                .rejected
+                .iter()
+                .map(|r| RejectionForm {
+                    centre_px: (rounded(r.centre.x), rounded(r.centre.y)),
+                    radius_px: rounded(r.radius_px),
+                    because: r.reason,
+                })
+                .collect(),
+            limb: f.fit().map(|d| LimbForm {
+                arc_deg: rounded(d.arc_deg),
+                residual_px: rounded(d.residual_px),
+                edge_width_px: rounded(d.edge_width_px),
+                saturated_share: rounded(d.saturated_share),
+                contrast: rounded(d.contrast),
+                agreeing: rounded(d.agreeing),
+                disc_level: (f64::from(d.disc_level) * 1e7).round() / 1e7,
+                mean_level: (f64::from(d.mean_level) * 1e7).round() / 1e7,
+                sky_level: (f64::from(d.sky_level) * 1e7).round() / 1e7,
+                rectified_radius_px: rounded(d.rectified_radius_px),
+                radius_sigma_px: rounded(d.radius_sigma_px),
+            }),
+            rig: f.rig,
+            foreground: f.foreground,
+            why: f.sighting.why().cloned(),
+            phase_contradicted: f.phase_contradicted,
+        }
+    }
+}
+
+impl From<FrameForm> for FrameRegistration {
+    fn from(f: FrameForm) -> Self {
+        FrameRegistration {
+            time: f.utc.as_deref().and_then(|t| Instant::parse_utc(t).ok()),
+            sighting: sighting_of(&f),
+            rig: f.rig,
+            umbral_fraction: f.umbral_fraction,
+            phase_contradicted: f.phase_contradicted,
+            orientation: f.orientation.map(|o| Orientation {
+                up_position_angle: Angle::from_degrees(o.up_position_angle_deg),
+                mirrored: o.mirrored,
+                sigma: Angle::from_degrees(o.sigma_deg),
+                source: o.by,
+            }),
+            light_ratio: f.light_ratio,
+            rejected: f
+                .rejected
+                .iter()
+                .map(|r| Rejection {
+                    centre: PixelPoint::new(r.centre_px.0, r.centre_px.1),
+                    radius_px: r.radius_px,
+                    reason: r.because,
+                })
+                .collect(),
+            foreground: f.foreground,
+            exclude: f.exclude,
+            file: f.file,
+        }
+    }
+}
+
+/// What a form says of the Moon; a person may have given a place to a frame that had none.
+fn sighting_of(f: &FrameForm) -> Sighting {
+    let centre = f.centre_px.map(|(x, y)| PixelPoint::new(x, y));
+    let disc = centre.zip(f.radius_px).map(|(centre, radius_px)| Disc {
+        centre,
+        radius_px,
+        centre_sigma_px: f.centre_sigma_px.unwrap_or(0.0),
+        fit: f.limb.as_ref().map(|l| fit_of(f, l, centre)),
+    });
+    let why = f.why.clone().unwrap_or(Why::NoDisc);
+    match (f.status, disc) {
+        (Status::Measured, Some(disc)) => Sighting::Measured(disc),
+        (Status::Inferred, Some(disc)) => Sighting::Inferred(disc, why),
+        (_, _) => Sighting::Absent(why),
+    }
+}
+
+fn fit_of(f: &FrameForm, l: &LimbForm, centre: PixelPoint) -> DiscFit {
+    DiscFit {
+        centre,
+        radius_px: f.radius_px.unwrap_or(l.rectified_radius_px),
+        rectified_radius_px: l.rectified_radius_px,
+        centre_sigma_px: f.centre_sigma_px.unwrap_or(0.0),
+        radius_sigma_px: l.radius_sigma_px,
+        arc_deg: l.arc_deg,
+        residual_px: l.residual_px,
+        edge_width_px: l.edge_width_px,
+        saturated_share: l.saturated_share,
+        disc_level: l.disc_level as f32,
+        mean_level: l.mean_level as f32,
+        sky_level: l.sky_level as f32,
+        contrast: l.contrast,
+        agreeing: l.agreeing,
+    }
+}

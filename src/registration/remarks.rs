@@ -1,0 +1,84 @@
+//! What has to be said of a registration, whether it is new or was kept.
+
+use super::{ClockEstimate, FrameRegistration, PointingSolution, Registration, Status, Why, clock_words};
+use crate::diag::Diagnostic;
+use crate::ingest::{Mount, Night};
+
+/// What has to be said of a registration, whether it is new or was kept.
+pub fn remarks(night: &Night, registration: &Registration) -> Vec<Diagnostic> {
+    let mut out = Vec::new();
+    let missing = |f: &&FrameRegistration| f.status() == Status::Absent && !f.foreground;
+    for f in registration.frames.iter().filter(missing) {
+        let why = f.reason().unwrap_or_else(|| Why::NoDisc.to_string());
+        out.push(Diagnostic::warning("moon-absent", format!("{}: {why}", f.file)));
+    }
+    let below = |f: &&FrameRegistration| f.sighting.why() == Some(&Why::BelowHorizon);
+    if registration.frames.iter().filter(below).count() * 3 > registration.frames.len() {
+        out.push(
+            Diagnostic::warning(
+                "moon-below-horizon",
+                "by the site and the clock the Moon was below the horizon for much of the night",
+            )
+            .with_help("check `site` and the clock's `utc_offset` in shoot.ron"),
+        );
+    }
+    let fixed = night.mount() == Mount::FixedTripod && night.observer().is_some();
+    for (index, rig) in registration.rigs.iter().enumerate() {
+        let frames = registration.frames.iter().filter(|f| f.rig == index).count();
+        if fixed && frames >= 4 && rig.pointings.is_empty() {
+            out.push(
+                Diagnostic::warning(
+                    "pointing-unsolved",
+                    "the Moons found do not lie on the Moon's track for this site, clock and tripod",
+                )
+                .with_help("check the site, the clock's `utc_offset` and `mount` in shoot.ron"),
+            );
+        }
+        out.extend(rig.pointings.iter().filter(|p| is_doubtful(p)).take(1).map(|p| {
+            Diagnostic::warning(
+                "aim-doubtful",
+                format!(
+                    "the solved aim (altitude {:.0}\u{b0}, roll {:.0}\u{b0}, residual {:.1} px) hardly fits the site and clock",
+                    p.pointing.altitude.degrees(),
+                    p.pointing.roll.normalized_signed().degrees(),
+                    p.rms_px
+                ),
+            )
+            .with_help("check the site, the clock's `utc_offset` and `mount` in shoot.ron")
+        }));
+        for knock in rig.pointings.iter().filter_map(|p| p.from) {
+            out.push(
+                Diagnostic::note(
+                    "tripod-touched",
+                    format!("the tripod points elsewhere from {} on; both parts are solved", knock.to_iso_utc()),
+                )
+                .with_help("a picture on one backplate shows the other part's discs where the sky had them"),
+            );
+        }
+        out.extend(rig.clock.as_ref().and_then(clock_remark));
+    }
+    out
+}
+
+/// Whether an aim fits so badly, or stands so oddly, that the site or the clock must be wrong: another sky's
+/// track bends otherwise, and only a camera on its head can follow it.
+fn is_doubtful(solved: &PointingSolution) -> bool {
+    let upside_down = solved.pointing.roll.normalized_signed().degrees().abs() > 100.0;
+    (solved.rms_px > 0.8 && solved.frames >= 8) || upside_down
+}
+
+/// What has to be said of a clock that is far off.
+fn clock_remark(clock: &ClockEstimate) -> Option<Diagnostic> {
+    if !clock.is_far_off() {
+        return None;
+    }
+    let words = format!("by the Earth's shadow, the {}", clock_words(clock));
+    let help = match clock.zone_slip_s() {
+        Some(slip) => format!(
+            "it looks like a time zone or summer time {:+.2} h off: mend `clock: (utc_offset: …)` in shoot.ron",
+            slip / 3600.0
+        ),
+        None => "register with `--clock from-shadow`, or write `clock: (ahead_s: …)` into shoot.ron".into(),
+    };
+    Some(Diagnostic::warning("clock-far-off", words).with_help(help))
+}

@@ -1,0 +1,102 @@
+//! Lights that look like a disc and are not the Moon, and why.
+
+use super::mount::Aim;
+use super::sequence::{Seen, Sequence};
+use crate::detect::{CONFIDENT, DiscFit};
+use crate::ingest::Mount;
+use crate::raster::PixelPoint;
+use crate::registration::{Rejection, RejectionReason};
+
+/// Which of a frame's discs is the Moon, and why the others are not.
+#[derive(Default)]
+pub(super) struct Choice {
+    pub chosen: Option<usize>,
+    pub rejected: Vec<Rejection>,
+}
+
+/// Says for each frame which of its discs is the Moon.
+pub(super) fn choose(sequence: &Sequence<'_>, seen: &[&Seen], aim: &Aim) -> Vec<Choice> {
+    let discs: Vec<Vec<DiscFit>> = seen.iter().map(|s| s.fits().copied().collect()).collect();
+    (0..discs.len()).map(|k| choose_in(sequence, k, &discs, aim)).collect()
+}
+
+fn choose_in(sequence: &Sequence<'_>, k: usize, discs: &[Vec<DiscFit>], aim: &Aim) -> Choice {
+    let place = sequence.place(k);
+    let expected = place.and_then(|place| aim.expects(place));
+    let radius = aim.radius_px(place);
+    // Where the aim says where the Moon is, less will do to be it.
+    let least = match (expected, radius) {
+        (Some(_), _) => 0.0,
+        (None, Some(_)) => 0.6 * CONFIDENT,
+        (None, None) => CONFIDENT,
+    };
+    let off = |d: &DiscFit| expected.map_or(0.0, |at| d.centre.distance(at));
+    let mut choice = Choice::default();
+    let mut nearest = f64::INFINITY;
+    for (i, disc) in discs[k].iter().enumerate() {
+        match rejects(sequence, k, disc, discs, aim, (expected, radius)) {
+            Some(reason) if disc.confidence() > 0.5 * CONFIDENT => {
+                choice.rejected.push(Rejection::new(disc, reason));
+            }
+            // Discs come best first: another takes the place only by being nearer.
+            None if disc.confidence() > least && off(disc) < nearest => {
+                nearest = off(disc);
+                choice.chosen = Some(i);
+            }
+            _ => {}
+        }
+    }
+    choice
+}
+
+/// Why a disc of a frame is not the Moon, if it is not; given where it is expected and how large.
+fn rejects(
+    sequence: &Sequence<'_>,
+    k: usize,
+    disc: &DiscFit,
+    discs: &[Vec<DiscFit>],
+    aim: &Aim,
+    (expected, radius): (Option<PixelPoint>, Option<f64>),
+) -> Option<RejectionReason> {
+    if is_ghost(disc, discs[k].iter(), sequence.size()) {
+        return Some(RejectionReason::LensGhost);
+    }
+    let others = discs.iter().enumerate().filter(|(i, _)| *i != k).map(|(_, d)| d.as_slice());
+    let still = aim.mount() == Mount::FixedTripod && stands_still(disc, others, 2);
+    let misses_track = match (expected, radius) {
+        (Some(at), Some(r)) => disc.centre.distance(at) > 0.8 * r + 3.0,
+        _ => aim.is_pointed() && sequence.place(k).is_some(),
+    };
+    match radius {
+        _ if misses_track => Some(if still { RejectionReason::DoesNotMove } else { RejectionReason::OffTrack }),
+        Some(r) if expected.is_none() && (disc.rectified_radius_px / r - 1.0).abs() > 0.12 + 2.0 / r => {
+            Some(RejectionReason::WrongSize)
+        }
+        _ => (still && expected.is_none()).then_some(RejectionReason::DoesNotMove),
+    }
+}
+
+/// Whether `disc` is the ghost of one of `others`: light reflected between the lens's surfaces comes to
+/// lie opposite its source, through the optical axis, and is fainter. (Of its size we say nothing:
+/// ghosts come in all.)
+fn is_ghost<'a>(
+    disc: &DiscFit,
+    mut others: impl Iterator<Item = &'a DiscFit>,
+    (width, height): (usize, usize),
+) -> bool {
+    let reach = 0.25 * disc.radius_px + 0.008 * (width as f64).hypot(height as f64);
+    others.any(|source| {
+        let mirrored = PixelPoint::new(width as f64 - source.centre.x, height as f64 - source.centre.y);
+        let apart = disc.centre.distance(source.centre) > disc.radius_px.max(source.radius_px);
+        apart && disc.centre.distance(mirrored) < reach && disc.mean_level < 0.7 * source.mean_level
+    })
+}
+
+/// Whether a light stands at the same place in at least `others` of the other frames.
+fn stands_still<'a>(disc: &DiscFit, others: impl Iterator<Item = &'a [DiscFit]>, at_least: usize) -> bool {
+    let same = |d: &DiscFit| {
+        d.centre.distance(disc.centre) < (0.1 * disc.radius_px).max(1.5)
+            && (d.radius_px / disc.radius_px).ln().abs() < 0.25
+    };
+    others.filter(|discs| discs.iter().any(same)).take(at_least).count() >= at_least
+}

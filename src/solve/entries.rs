@@ -1,0 +1,84 @@
+//! What is written down of each frame, and of the rig.
+
+use super::choice::Choice;
+use super::claims::Claims;
+use super::face::Facing;
+use super::measure::Moon;
+use super::mount::Aim;
+use super::sequence::{Seen, Sequence};
+use super::{Solved, light_ratio};
+use crate::ingest::Mount;
+use crate::registration::{ClockEstimate, Disc, FrameRegistration, RigSolution, Sighting, Why};
+
+/// All that the passes have found.
+pub(super) struct Findings<'a, 'n> {
+    pub sequence: &'a Sequence<'n>,
+    pub seen: &'a [&'a Seen],
+    pub choices: Vec<Choice>,
+    pub moons: Vec<Option<Moon>>,
+    pub aim: Aim,
+    pub facing: Facing,
+    pub clock: Option<ClockEstimate>,
+    pub claims: &'a Claims,
+}
+
+/// One entry a frame, with its index in the night, and the rig's own.
+pub(super) fn write(found: Findings<'_, '_>) -> Solved {
+    let (sequence, aim) = (found.sequence, &found.aim);
+    let mut frames: Vec<(usize, FrameRegistration)> =
+        (0..sequence.len()).map(|k| (sequence.indices[k], entry(&found, k))).collect();
+    light_ratio::scale(&mut frames);
+    let rig = RigSolution {
+        width: sequence.rig.width,
+        height: sequence.rig.height,
+        focal_length_px: aim.focal_length_px().filter(|_| sequence.places.iter().any(Option::is_some)),
+        pointings: aim.pointings().to_vec(),
+        tracking: aim.tracking().cloned(),
+        mirrored: found.facing.mirrored(),
+        rotation: found.facing.rotation(sequence).filter(|_| aim.mount() == Mount::Tracking),
+        clock: found.clock,
+    };
+    let diagnostics = found.claims.overruled(aim).into_iter().chain(found.facing.remarks()).collect();
+    Solved { rig, frames, diagnostics }
+}
+
+fn entry(found: &Findings<'_, '_>, k: usize) -> FrameRegistration {
+    let (frame, place) = (found.sequence.frame(k), found.sequence.place(k));
+    let moon = found.moons[k].as_ref();
+    let sighting = sighting(found, k);
+    FrameRegistration {
+        file: frame.name.clone(),
+        rig: frame.rig,
+        time: frame.time.map(|t| t.middle.plus_seconds(-found.sequence.put_right_s)),
+        umbral_fraction: place.map(|p| p.shadow.umbral_fraction()),
+        phase_contradicted: false,
+        orientation: found.facing.turns()[k].filter(|_| sighting.disc().is_some()),
+        light_ratio: moon.and_then(|m| light_ratio::of(frame, place, &m.fit)),
+        rejected: found.choices[k].rejected.clone(),
+        foreground: frame.foreground,
+        exclude: false,
+        sighting,
+    }
+}
+
+fn sighting(found: &Findings<'_, '_>, k: usize) -> Sighting {
+    let (sequence, aim) = (found.sequence, &found.aim);
+    if let Seen::Unreadable(why) = found.seen[k] {
+        return Sighting::Absent(Why::Unreadable(why.clone()));
+    }
+    if let Some(moon) = &found.moons[k] {
+        return Sighting::Measured(moon.fit.into());
+    }
+    let Some(place) = sequence.place(k) else { return Sighting::Absent(Why::NoDisc) };
+    if place.is_below_horizon() {
+        return Sighting::Absent(Why::BelowHorizon);
+    }
+    match aim.infers(place) {
+        Some((centre, centre_sigma_px, radius_px)) if sequence.is_in_frame(centre, radius_px) => {
+            Sighting::Inferred(Disc { centre, radius_px, centre_sigma_px, fit: None }, Why::NoLimb)
+        }
+        Some(_) => Sighting::Absent(Why::OutsideFrame),
+        None if aim.is_pointed() => Sighting::Absent(Why::OutsideFrame),
+        None => Sighting::Absent(Why::NoDiscOfItsSize),
+    }
+}

@@ -1,0 +1,151 @@
+//! Which way up each frame shows the Moon, by its face; and what faces say of neighbouring frames.
+//!
+//! Where the aim of a fixed tripod is solved, geometry gives the position angle of the image's up direction; elsewhere
+//! the Moon's own features do, frame by frame (`features`). What a mount keeps steady fills in for discs that show too
+//! few (`sequence`), the direction in which the shadow lies sharpens that (`closer`), and neighbours that are aligned
+//! on their features agree on turns and centres (`ties`).
+
+mod closer;
+mod features;
+mod sequence;
+mod ties;
+
+pub(super) use ties::tied;
+
+use super::measure::Moon;
+use super::mount::Aim;
+use super::sequence::Sequence;
+use crate::diag::Diagnostic;
+use crate::registration::{ClockEstimate, MountRotation, Orientation, OrientationSource};
+use crate::units::Angle;
+use features::{Features, Turned, turn_against};
+use rayon::prelude::*;
+
+/// Which way up the frames of a rig show the Moon.
+pub(super) struct Facing {
+    turns: Vec<Option<Orientation>>,
+    features: Vec<Option<Features>>,
+    /// Whether its frames are mirror images of the sky, where features tell.
+    mirrored: Option<bool>,
+    /// How far the features stand from the solved aim, degrees, where that is beyond doubt.
+    against_aim_deg: Option<f64>,
+}
+
+fn wrapped(a: Angle) -> f64 {
+    a.normalized_signed().degrees()
+}
+
+fn median(mut values: Vec<f64>) -> Option<f64> {
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 2).copied()
+}
+
+fn all_features(moons: &[Option<Moon>]) -> Vec<Option<Features>> {
+    moons
+        .par_iter()
+        .map(|moon| {
+            let moon = moon.as_ref()?;
+            Features::of_disc(moon.cutout.as_ref()?, &moon.fit)
+        })
+        .collect()
+}
+
+impl Facing {
+    /// From the features of each disc, the aim, and what the mount keeps steady.
+    pub fn read(sequence: &Sequence<'_>, moons: &[Option<Moon>], aim: &Aim) -> Self {
+        let features = all_features(moons);
+        let turned: Vec<Option<Turned>> = (0..features.len())
+            .into_par_iter()
+            .map(|k| turn_against(features[k].as_ref()?, &Features::of_map(&sequence.place(k)?.libration)?))
+            .collect();
+        let certain = |t: &&Turned| t.is_certain();
+        let vote: f64 = turned
+            .iter()
+            .flatten()
+            .filter(certain)
+            .map(|t| (t.correlation - t.runner_up) * if t.mirrored { -1.0 } else { 1.0 })
+            .sum();
+        let known = turned.iter().flatten().filter(certain).count() > 0;
+        let mirrored = vote < 0.0;
+        let by_features: Vec<Option<Orientation>> = turned
+            .iter()
+            .zip(&sequence.places)
+            .map(|(t, p)| {
+                let t = t.as_ref().filter(|t| t.is_certain() && t.mirrored == mirrored)?;
+                Some(Orientation::of_lunar_north(t.north, mirrored, p.as_ref()?.libration.axis_position_angle, t.sigma))
+            })
+            .collect();
+        let (turns, against_aim_deg) = if aim.pointings().is_empty() {
+            (sequence::filled(sequence, aim, sequence::without_strays(sequence, aim, by_features)), None)
+        } else {
+            by_geometry(sequence, moons, aim, &by_features)
+        };
+        Facing { turns, features, mirrored: known.then_some(mirrored), against_aim_deg }
+    }
+
+    pub fn turns(&self) -> &[Option<Orientation>] {
+        &self.turns
+    }
+
+    /// Whether its frames are mirror images of the sky, where features tell.
+    pub fn mirrored(&self) -> Option<bool> {
+        self.mirrored
+    }
+
+    /// Turns of discs that showed too few features by themselves, looked at once more.
+    pub fn closer(
+        self,
+        sequence: &Sequence<'_>,
+        moons: &[Option<Moon>],
+        aim: &Aim,
+        clock: Option<&ClockEstimate>,
+    ) -> Self {
+        if !aim.pointings().is_empty() {
+            return self;
+        }
+        let turns = closer::looked_at(sequence, moons, &self.features, &self.turns, clock);
+        Facing { turns, ..self }
+    }
+
+    /// How the camera was turned on a mount that follows the sky.
+    pub fn rotation(&self, sequence: &Sequence<'_>) -> Option<MountRotation> {
+        sequence::rotation(sequence, &self.turns)
+    }
+
+    /// What has to be said where features and the solved aim contradict each other.
+    pub fn remarks(&self) -> Option<Diagnostic> {
+        let off = self.against_aim_deg?;
+        Some(
+            Diagnostic::warning(
+                "orientation-contradicts-aim",
+                format!("the Moon's features are turned by {off:.1} degrees against the solved aim"),
+            )
+            .with_help("check the site, the clock's `utc_offset` and `mount` in shoot.ron"),
+        )
+    }
+}
+
+/// A fixed tripod's orientation follows from its aim; features only confirm it.
+fn by_geometry(
+    sequence: &Sequence<'_>,
+    moons: &[Option<Moon>],
+    aim: &Aim,
+    by_features: &[Option<Orientation>],
+) -> (Vec<Option<Orientation>>, Option<f64>) {
+    let mut differences = Vec::new();
+    let turns = (0..moons.len())
+        .map(|k| {
+            let place = sequence.place(k)?;
+            let pointing = aim.pointing(place)?;
+            let centre = moons[k].as_ref().map(|m| m.fit.centre).or_else(|| aim.expects(place))?;
+            let up = (place.parallactic_angle + pointing.zenith_turn(centre)).normalized();
+            if let Some(seen) = by_features[k] {
+                differences.push(wrapped(seen.up_position_angle - up));
+            }
+            let sigma = Angle::from_degrees(0.05);
+            Some(Orientation { up_position_angle: up, mirrored: false, sigma, source: OrientationSource::Pointing })
+        })
+        .collect();
+    let count = differences.len();
+    (turns, median(differences).filter(|off| count >= 3 && off.abs() > 2.0))
+}

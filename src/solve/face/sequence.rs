@@ -1,0 +1,121 @@
+//! What a mount keeps steady from frame to frame: turns of discs whose features do not tell.
+
+use super::{median, wrapped};
+use crate::ingest::Mount;
+use crate::registration::{MountRotation, Orientation, OrientationSource};
+use crate::solve::mount::Aim;
+use crate::solve::sequence::Sequence;
+use crate::solve::sky_place::SkyPlace;
+use crate::units::Angle;
+
+/// What a mount keeps steady: on one that follows the sky the position angle itself, on a level tripod
+/// its difference from the parallactic angle.
+fn steady_part(level: bool, place: &SkyPlace, orientation: &Orientation) -> Angle {
+    if level { orientation.up_position_angle - place.parallactic_angle } else { orientation.up_position_angle }
+}
+
+/// A frame whose features say something else than those of its neighbours has been misread.
+pub(super) fn without_strays(
+    sequence: &Sequence<'_>,
+    aim: &Aim,
+    mut found: Vec<Option<Orientation>>,
+) -> Vec<Option<Orientation>> {
+    if aim.mount() == Mount::Unknown {
+        return found;
+    }
+    let level = aim.keeps_level();
+    let steady: Vec<Option<Angle>> =
+        found.iter().zip(&sequence.places).map(|(o, p)| Some(steady_part(level, p.as_ref()?, o.as_ref()?))).collect();
+    for k in 0..found.len() {
+        let Some(mine) = steady[k] else { continue };
+        let around = steady.iter().enumerate().filter(|(i, s)| *i != k && s.is_some()).map(|(i, _)| i);
+        let mut nearest: Vec<usize> = around.collect();
+        nearest.sort_by_key(|i| i.abs_diff(k));
+        let offsets: Vec<f64> = nearest.iter().take(6).filter_map(|i| steady[*i]).map(|s| wrapped(s - mine)).collect();
+        let agreeing = offsets.iter().filter(|o| o.abs() < 6.0).count();
+        if offsets.len() >= 3 && agreeing * 2 < offsets.len() {
+            found[k] = None;
+        }
+    }
+    found
+}
+
+/// Frames whose features do not tell are oriented as their neighbours were.
+pub(super) fn filled(
+    sequence: &Sequence<'_>,
+    aim: &Aim,
+    mut found: Vec<Option<Orientation>>,
+) -> Vec<Option<Orientation>> {
+    if aim.mount() == Mount::Unknown {
+        return found;
+    }
+    let level = aim.keeps_level();
+    let known: Vec<(f64, Angle, bool)> = found
+        .iter()
+        .zip(&sequence.places)
+        .filter_map(|(o, p)| {
+            let (o, p) = (o.as_ref()?, p.as_ref()?);
+            Some((p.instant.tt_seconds() / 3600.0, steady_part(level, p, o), o.mirrored))
+        })
+        .collect();
+    if known.is_empty() {
+        if level {
+            for (o, place) in found.iter_mut().zip(&sequence.places) {
+                *o = place.as_ref().map(|p| Orientation {
+                    up_position_angle: p.parallactic_angle.normalized(),
+                    mirrored: false,
+                    sigma: Angle::from_degrees(2.0),
+                    source: OrientationSource::Sequence,
+                });
+            }
+        }
+        return found;
+    }
+    for (o, place) in found.iter_mut().zip(&sequence.places) {
+        let Some(place) = place.as_ref().filter(|_| o.is_none()) else { continue };
+        let hours = place.instant.tt_seconds() / 3600.0;
+        let mut near: Vec<&(f64, Angle, bool)> = known.iter().collect();
+        near.sort_by(|a, b| (a.0 - hours).abs().total_cmp(&(b.0 - hours).abs()));
+        near.truncate(5);
+        let Some(first) = near.first() else { continue };
+        let offsets: Vec<f64> = near.iter().map(|n| wrapped(n.1 - first.1)).collect();
+        let Some(middle) = median(offsets.clone()) else { continue };
+        let spread = median(offsets.iter().map(|o| (o - middle).abs()).collect()).unwrap_or(0.0);
+        let base = if level { place.parallactic_angle } else { Angle::ZERO };
+        *o = Some(Orientation {
+            up_position_angle: (base + first.1 + Angle::from_degrees(middle)).normalized(),
+            mirrored: first.2,
+            // Hands level a tripod to most of a degree.
+            sigma: Angle::from_degrees((1.5 * spread).max(if level { 0.7 } else { 0.4 })),
+            source: OrientationSource::Sequence,
+        });
+    }
+    found
+}
+
+/// A straight line through the position angles of a mount that follows the sky.
+pub(super) fn rotation(sequence: &Sequence<'_>, found: &[Option<Orientation>]) -> Option<MountRotation> {
+    let points: Vec<(f64, f64)> = found
+        .iter()
+        .zip(&sequence.places)
+        .filter_map(|(o, p)| Some((p.as_ref()?.instant.tt_seconds() / 3600.0, o.as_ref()?)))
+        .filter(|(_, o)| o.source == OrientationSource::Features)
+        .map(|(t, o)| (t, o.up_position_angle.degrees()))
+        .collect();
+    let (t0, a0) = *points.first()?;
+    if points.len() < 4 {
+        return None;
+    }
+    // The median of all slopes (Theil 1950, Sen 1968) does not mind a few wrong frames.
+    let unwrapped: Vec<(f64, f64)> =
+        points.iter().map(|(t, a)| (t - t0, wrapped(Angle::from_degrees(a - a0)))).collect();
+    let far = unwrapped.last().map_or(0.0, |p| p.0) / 4.0;
+    let slopes: Vec<f64> = (0..unwrapped.len())
+        .flat_map(|i| (i + 1..unwrapped.len()).map(move |j| (i, j)))
+        .filter(|&(i, j)| unwrapped[j].0 - unwrapped[i].0 > far.max(1e-3))
+        .map(|(i, j)| (unwrapped[j].1 - unwrapped[i].1) / (unwrapped[j].0 - unwrapped[i].0))
+        .collect();
+    let degrees_per_hour = median(slopes)?;
+    let start = median(unwrapped.iter().map(|(t, a)| a - degrees_per_hour * t).collect())?;
+    Some(MountRotation { up_position_angle: Angle::from_degrees(a0 + start).normalized(), degrees_per_hour })
+}

@@ -1,0 +1,208 @@
+//! Each Moon once more, with what the sequence has taught: the radius, the lens, the air.
+//!
+//! What was kept of a frame serves where its first look was good; a frame that gave nothing, or a doubtful disc, is
+//! decoded once more and searched where the solution expects the Moon.
+
+use super::choice::Choice;
+use super::mount::Aim;
+use super::sequence::{Seen, Sequence};
+use super::shape::{Flattening, SkyShape};
+use super::sky_place::SkyPlace;
+use crate::detect::{
+    CONFIDENT, Cutout, DiscFit, Expectation, Look, Measured, RadiusPrior, SMALL_DISC_PX, Shading, find_faint, look_at,
+};
+use crate::raster::{PixelPoint, PixelRect};
+use crate::registration::Orientation;
+use crate::sky::Lens;
+use rayon::prelude::*;
+
+/// The Moon's disc in a frame.
+#[derive(Clone)]
+pub(super) struct Moon {
+    pub fit: DiscFit,
+    /// The disc on its own grid, where it is large enough.
+    pub cutout: Option<Cutout>,
+    /// What it was fitted to, unless it was too faint for a limb.
+    look: Option<Look>,
+}
+
+impl Moon {
+    fn of_look(look: &Look, fit: DiscFit) -> Self {
+        Moon { fit, cutout: look.cutout.clone(), look: Some(look.clone()) }
+    }
+}
+
+/// The Moon of each frame in which it can be measured.
+pub(super) fn measure(
+    sequence: &Sequence<'_>,
+    seen: &[&Seen],
+    choices: &[Choice],
+    aim: &Aim,
+) -> Vec<Option<Moon>> {
+    (0..sequence.len())
+        .into_par_iter()
+        .map(|k| {
+            if matches!(seen[k], Seen::Unreadable(_)) {
+                return None;
+            }
+            let look = choices[k].chosen.and_then(|i| seen[k].discs().get(i));
+            measure_one(sequence, k, look, aim)
+        })
+        .collect()
+}
+
+/// What the sequence knows of a disc before it is fitted again.
+struct Known {
+    radius: f64,
+    /// Standard deviation of that radius as the sequence knows it, a share of it.
+    share: f64,
+    shape: SkyShape,
+}
+
+impl Known {
+    fn expectation(&self, saturated_share: f64) -> Expectation<'_> {
+        // Light beyond the top of the scale spreads over the limb.
+        let blooming = (3.0 * saturated_share).min(1.0);
+        Expectation {
+            from_px: 0.8 * self.radius,
+            to_px: 2.6 * self.radius,
+            shape: &self.shape,
+            radius: Some(RadiusPrior {
+                radius: self.radius,
+                sigma: self.share * self.radius + 0.05 + blooming * 1.2,
+            }),
+        }
+    }
+}
+
+fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim) -> Option<Moon> {
+    let as_found = || look.map(|l| Moon::of_look(l, l.fit));
+    let (Some(focal), Some(place)) = (aim.focal_length_px(), sequence.place(k)) else { return as_found() };
+    let (width, height) = sequence.size();
+    let radius = focal * place.semidiameter.radians();
+    let expected_at = aim.expects(place);
+    let pointing = aim.pointing(place);
+    let lens = pointing.map_or_else(|| Lens::rectilinear(width, height, focal), |p| p.lens);
+    let start = look.map(|l| l.fit.centre).or(expected_at);
+    let near = start.unwrap_or(PixelPoint::new(width as f64 / 2.0, height as f64 / 2.0));
+    let flattening = place.flattening(aim.mount(), pointing, near);
+    let known = Known { radius, share: aim.scale_sigma(), shape: SkyShape { lens, flattening } };
+    let saturated = look.map_or(0.0, |l| l.fit.saturated_share);
+    let expected = known.expectation(saturated);
+    let shading = pointing.map(|p| place.light_over(p, near));
+    let shading = shading.as_ref().map(|s| s as Shading<'_>);
+    // A limb must lie where the solution says the Moon is.
+    let stray = |fit: &DiscFit| expected_at.is_some_and(|e| e.distance(fit.centre) > 0.5 * radius + 3.0);
+    if let Some(look) = look
+        && let Some(fit) = look.again(&expected, shading)
+        && !stray(&fit)
+        && is_settled(look, &fit, radius)
+    {
+        return Some(Moon::of_look(look, fit));
+    }
+    // A Moon below the horizon, or outside the frame by the solved aim, is not looked for where nothing was seen.
+    let elsewhere = aim.is_pointed() && expected_at.is_none_or(|at| !sequence.is_in_frame(at, 0.5 * radius));
+    if look.is_none() && (place.is_below_horizon() || elsewhere) {
+        return None;
+    }
+    let plane = sequence.decode(k).ok()?;
+    let measured = Measured::new(&plane);
+    let again = start
+        .and_then(|at| look_at(&measured, &expected, at, radius, shading))
+        .filter(|l| !stray(&l.fit) && l.fit.confidence() > 0.25 * CONFIDENT);
+    if let Some(look) = again {
+        return Some(Moon::of_look(&look, look.fit));
+    }
+    let everywhere = PixelRect::of_size(width, height);
+    let area = expected_at.map_or(everywhere, |at| PixelRect::around(at, 0.6 * radius + 4.0));
+    let faint = find_faint(&measured, &expected, area, shading).filter(|fit| !stray(fit)).map(|fit| Moon {
+        fit,
+        look: None,
+        cutout: Cutout::take(&plane, measured.sky.noise_at(fit.centre.x, fit.centre.y), fit.centre, fit.radius_px),
+    });
+    // What was well seen stands as photographed, whatever the solution makes of it.
+    faint.or_else(|| as_found().filter(|m| m.fit.confidence() > CONFIDENT && !stray(&m.fit)))
+}
+
+/// Whether a first look was good enough to be fitted again without its frame.
+fn is_settled(look: &Look, fit: &DiscFit, radius: f64) -> bool {
+    let same_size = (look.fit.rectified_radius_px / radius - 1.0).abs() < 0.012 + 0.3 / radius;
+    let unmoved = look.fit.centre.distance(fit.centre) < 0.02 * radius + 0.5;
+    look.keeps_its_pixels() || (same_size && unmoved && fit.arc_deg >= 120.0)
+}
+
+/// Moons whose places are weighed with what the aim says of them.
+///
+/// A small disc's centre is uncertain by the seas that its few pixels cannot resolve; the aim of a
+/// tripod that many frames agree on knows better where it stands. A disc that contradicts the aim (a gust, a
+/// passer-by) keeps its own place.
+pub(super) fn weighed_with_aim(sequence: &Sequence<'_>, moons: Vec<Option<Moon>>, aim: &Aim) -> Vec<Option<Moon>> {
+    let weighed = |(moon, place): (Option<Moon>, &Option<SkyPlace>)| {
+        let moon = moon?;
+        let fit = place.as_ref().map_or(moon.fit, |place| weighed(moon.fit, place, aim));
+        Some(Moon { fit, ..moon })
+    };
+    moons.into_iter().zip(&sequence.places).map(weighed).collect()
+}
+
+fn weighed(fit: DiscFit, place: &SkyPlace, aim: &Aim) -> DiscFit {
+    const FEWEST_FRAMES: usize = 8;
+    if fit.radius_px >= SMALL_DISC_PX || aim.agreeing_frames(place) < FEWEST_FRAMES {
+        return fit;
+    }
+    let Some((expected, sigma)) = aim.expects(place).zip(aim.sigma_px(place)) else { return fit };
+    let own = fit.centre_sigma_px.hypot(0.012 * fit.radius_px);
+    // The lens may bend in ways the model does not follow.
+    let aims = sigma.hypot(0.04);
+    if fit.centre.distance(expected) > 3.5 * own.hypot(aims) {
+        return fit;
+    }
+    let share = own * own / (own * own + aims * aims);
+    let centre = PixelPoint::new(
+        fit.centre.x + share * (expected.x - fit.centre.x),
+        fit.centre.y + share * (expected.y - fit.centre.y),
+    );
+    DiscFit { centre, centre_sigma_px: own * aims / own.hypot(aims), ..fit }
+}
+
+/// On mounts that do not keep the zenith up its direction is known only with the turn; low in the sky the air's
+/// flattening shifts a crescent of known radius by some thousandths of it: those are fitted once more.
+pub(super) fn flattened(
+    sequence: &Sequence<'_>,
+    moons: Vec<Option<Moon>>,
+    aim: &Aim,
+    turns: &[Option<Orientation>],
+) -> Vec<Option<Moon>> {
+    if aim.keeps_level() {
+        return moons;
+    }
+    moons
+        .into_iter()
+        .enumerate()
+        .map(|(k, moon)| {
+            let moon = moon?;
+            let fit = refit_flattened(sequence, k, &moon, aim, turns[k].as_ref()).unwrap_or(moon.fit);
+            Some(Moon { fit, ..moon })
+        })
+        .collect()
+}
+
+fn refit_flattened(
+    sequence: &Sequence<'_>,
+    k: usize,
+    moon: &Moon,
+    aim: &Aim,
+    turn: Option<&Orientation>,
+) -> Option<DiscFit> {
+    let (turn, place, focal) = (turn?, sequence.place(k)?, aim.focal_length_px()?);
+    let (width, height) = sequence.size();
+    let zenith = turn.up_position_angle - place.parallactic_angle;
+    let zenith = if turn.mirrored { -zenith } else { zenith };
+    let flattening: Option<Flattening> = Some(place.flattened(zenith));
+    let radius = focal * place.semidiameter.radians();
+    let shape = SkyShape { lens: Lens::rectilinear(width, height, focal), flattening };
+    let known = Known { radius, share: aim.scale_sigma(), shape };
+    let fit = moon.look.as_ref()?.again(&known.expectation(moon.fit.saturated_share), None)?;
+    // The air never moves a disc by more than a few thousandths of its radius.
+    (fit.centre.distance(moon.fit.centre) < 0.02 * fit.radius_px).then_some(fit)
+}

@@ -1,0 +1,234 @@
+//! What a rig's mount did, and its plate scale: the claim of the papers weighed against what the frames show.
+//!
+//! `pointing` solves a fixed tripod from knock to knock, `tracking` the path over the frames of a mount that follows the
+//! sky. A claimed mount is believed as long as most well-seen discs agree with it; else the others are tried, and a
+//! mount of which nothing holds is one that a hand re-aimed.
+
+mod pointing;
+mod tracking;
+
+use super::claims::Claims;
+use super::measure::Moon;
+use super::scale::Scale;
+use super::sequence::{Seen, Sequence};
+use super::sky_place::SkyPlace;
+use crate::detect::{CONFIDENT, DiscFit};
+use crate::ingest::Mount;
+use crate::raster::PixelPoint;
+use crate::registration::{PointingSolution, TrackingSolution, pointing_at};
+use crate::sky::{CameraPointing, Lens};
+use pointing::Sighted;
+use tracking::Waypoint;
+
+/// Where a rig looked, and its plate scale.
+#[derive(Clone, Debug)]
+pub(super) struct Aim {
+    /// What the mount did, as the frames have it.
+    mount: Mount,
+    scale: Option<Scale>,
+    pointings: Vec<PointingSolution>,
+    tracking: Option<TrackingSolution>,
+    /// How many frames with a place on the sky show a disc beyond doubt.
+    well_seen: usize,
+}
+
+/// Discs of each frame that may be the Moon, best first, and where the Moon stood.
+type Sightings<'a> = [(Option<&'a SkyPlace>, Vec<DiscFit>)];
+
+/// Share of the well-seen discs that must agree with what a mount is said to have done.
+const AGREEING: f64 = 0.6;
+
+impl Aim {
+    /// Solves the aim from the discs found in each frame, best first.
+    pub fn solve(sequence: &Sequence<'_>, seen: &[&Seen], scale: Option<Scale>, claims: &Claims) -> Self {
+        let frames: Vec<(Option<&SkyPlace>, Vec<DiscFit>)> =
+            (0..sequence.len()).map(|k| (sequence.place(k), seen[k].fits().copied().collect())).collect();
+        let convincing = |discs: &[DiscFit]| discs.iter().any(|d| d.confidence() > CONFIDENT);
+        let well_seen = frames.iter().filter(|(place, discs)| place.is_some() && convincing(discs)).count();
+        let bare = Aim { mount: claims.mount, scale, pointings: Vec::new(), tracking: None, well_seen };
+        let fixed = || {
+            let lenses = [scale.map(|s| s.focal_length_px), claims.focal_length_px];
+            lenses
+                .into_iter()
+                .flatten()
+                .map(|focal| bare.pointed(Lens::rectilinear(sequence.rig.width, sequence.rig.height, focal), &frames))
+                .filter(|aim| aim.holds(&frames))
+                .max_by_key(|aim| aim.pointings.iter().map(|p| p.frames).sum::<usize>())
+                .map(|aim| Aim { mount: Mount::FixedTripod, ..aim })
+        };
+        let tracked = || {
+            let aim = bare.tracked(&frames);
+            aim.holds(&frames).then_some(Aim { mount: Mount::Tracking, ..aim })
+        };
+        match claims.mount {
+            Mount::FixedTripod => fixed().or_else(tracked).unwrap_or(Aim { mount: Mount::Unknown, ..bare.clone() }),
+            Mount::Tracking => tracked()
+                .filter(|t| t.is_steady(&frames))
+                .or_else(fixed)
+                .or_else(tracked)
+                .unwrap_or(Aim { mount: Mount::Unknown, ..bare.clone() }),
+            Mount::ReaimedTripod | Mount::Unknown => bare.clone(),
+        }
+    }
+
+    /// Once more, with one measured disc a frame at most; keeps what stood where that fails.
+    pub fn solve_again(&self, sequence: &Sequence<'_>, moons: &[Option<Moon>]) -> Self {
+        let frames: Vec<(Option<&SkyPlace>, Vec<DiscFit>)> =
+            moons.iter().enumerate().map(|(k, m)| (sequence.place(k), m.iter().map(|m| m.fit).collect())).collect();
+        let mut aim = self.clone();
+        if let Some(first) = self.pointings.first() {
+            aim = aim.pointed(first.pointing.lens, &frames);
+        }
+        if self.tracking.is_some() {
+            aim = aim.tracked(&frames);
+        }
+        aim
+    }
+
+    /// With the pointings of a fixed tripod, where those are found.
+    fn pointed(&self, lens: Lens, frames: &Sightings<'_>) -> Self {
+        let sightings: Vec<Sighted> = frames
+            .iter()
+            .filter_map(|(place, discs)| {
+                let place = place.filter(|p| p.seen.altitude.degrees() > -0.5 && !discs.is_empty())?;
+                Some(Sighted { instant: place.instant, seen: place.seen, discs: discs.clone() })
+            })
+            .collect();
+        let solved = pointing::solve(lens, &sightings);
+        let Some(first) = solved.first() else { return self.clone() };
+        // The pointing measures the focal length over the whole arc; the discs' size does so too,
+        // but over a few pixels.
+        let scale = Scale { focal_length_px: first.pointing.lens.focal_length_px, ..self.scale.unwrap_or_default() };
+        Aim { scale: Some(scale), pointings: solved, ..self.clone() }
+    }
+
+    /// Whether most of the discs that are well seen and of the Moon's size lie where the aim expects the Moon.
+    fn holds(&self, frames: &Sightings<'_>) -> bool {
+        let (mut shown, mut agreeing) = (0usize, 0usize);
+        for (place, discs) in frames {
+            let Some(place) = place else { continue };
+            let radius = self.radius_px(Some(place));
+            let of_size = |d: &&DiscFit| radius.is_none_or(|r| (d.rectified_radius_px / r - 1.0).abs() < 0.12 + 2.0 / r);
+            let mut convincing = discs.iter().filter(|d| d.confidence() > CONFIDENT).filter(of_size).peekable();
+            if convincing.peek().is_none() {
+                continue;
+            }
+            shown += 1;
+            let near = |d: &DiscFit| {
+                self.expects(place).is_some_and(|at| at.distance(d.centre) < 0.5 * radius.unwrap_or(d.radius_px) + 3.0)
+            };
+            agreeing += usize::from(convincing.any(near));
+        }
+        self.is_solved() && agreeing as f64 >= AGREEING * shown as f64
+    }
+
+    /// Whether a path over the frames is that of a mount which follows the sky: it leaves little, and crosses in an hour
+    /// less than the sky itself does.
+    fn is_steady(&self, frames: &Sightings<'_>) -> bool {
+        /// The sky's own motion, radians an hour.
+        const SIDEREAL_RAD_PER_HOUR: f64 = 0.2618;
+        let Some((tracking, focal)) = self.tracking.as_ref().zip(self.focal_length_px()) else { return true };
+        let fast = |rate: (f64, f64)| rate.0.hypot(rate.1) > 0.5 * SIDEREAL_RAD_PER_HOUR * focal;
+        let moving = tracking.stretches.iter().filter(|s| fast(s.px_per_hour)).count();
+        frames.len() < 4 || moving * 2 <= tracking.stretches.len()
+    }
+
+    fn tracked(&self, frames: &Sightings<'_>) -> Self {
+        let waypoints: Vec<Waypoint> = frames
+            .iter()
+            .filter_map(|(place, discs)| {
+                let place = place.as_ref()?;
+                let radius = self.radius_px(Some(place));
+                let of_size = |d: &&DiscFit| radius.is_none_or(|r| (d.rectified_radius_px / r - 1.0).abs() < 0.12);
+                let disc = discs.iter().filter(of_size).find(|d| d.confidence() > 0.6 * CONFIDENT)?;
+                Some(Waypoint { instant: place.instant, centre: disc.centre, sigma_px: disc.centre_sigma_px })
+            })
+            .collect();
+        match tracking::solve(&waypoints) {
+            Some(solved) => Aim { tracking: Some(solved), ..self.clone() },
+            None => self.clone(),
+        }
+    }
+
+    fn is_solved(&self) -> bool {
+        self.tracking.is_some() || self.is_pointed()
+    }
+
+    /// Pixels per radian, where anything tells.
+    pub fn focal_length_px(&self) -> Option<f64> {
+        self.scale.map(|s| s.focal_length_px)
+    }
+
+    /// How well the plate scale is known, a share of it.
+    pub fn scale_sigma(&self) -> f64 {
+        self.scale.map_or(0.003, |s| s.sigma.max(0.003))
+    }
+
+    /// The Moon's radius at the optical axis, pixels.
+    pub fn radius_px(&self, place: Option<&SkyPlace>) -> Option<f64> {
+        self.scale.map(|s| s.radius_px(place))
+    }
+
+    /// How many frames with a place on the sky show a disc beyond doubt.
+    pub fn well_seen(&self) -> usize {
+        self.well_seen
+    }
+
+    /// Whether the mount shows the zenith up, to the care with which it was levelled.
+    pub fn keeps_level(&self) -> bool {
+        matches!(self.mount, Mount::ReaimedTripod | Mount::FixedTripod)
+    }
+
+    pub fn pointings(&self) -> &[PointingSolution] {
+        &self.pointings
+    }
+
+    pub fn tracking(&self) -> Option<&TrackingSolution> {
+        self.tracking.as_ref()
+    }
+
+    /// Whether the pointing of a fixed tripod is solved: it speaks of every frame that has a time.
+    pub fn is_pointed(&self) -> bool {
+        !self.pointings.is_empty()
+    }
+
+    /// The camera's pointing when the Moon stood there.
+    pub fn pointing(&self, place: &SkyPlace) -> Option<&CameraPointing> {
+        pointing_at(&self.pointings, Some(place.instant)).map(|p| &p.pointing)
+    }
+
+    /// Where the Moon's centre is expected, pixels.
+    pub fn expects(&self, place: &SkyPlace) -> Option<PixelPoint> {
+        match (self.pointing(place), &self.tracking) {
+            (Some(p), _) => p.to_pixel(place.seen),
+            (None, Some(t)) => t.expects(place.instant),
+            (None, None) => None,
+        }
+    }
+
+    /// How many frames agree on the pointing that held when the Moon stood there.
+    pub fn agreeing_frames(&self, place: &SkyPlace) -> usize {
+        pointing_at(&self.pointings, Some(place.instant)).map_or(0, |p| p.frames)
+    }
+
+    /// How well the pointing knows where the Moon stands, pixels.
+    pub fn sigma_px(&self, place: &SkyPlace) -> Option<f64> {
+        pointing_at(&self.pointings, Some(place.instant)).map(|p| pointing::sigma_px(p, place.seen))
+    }
+
+    /// Centre, standard deviation and radius of a disc that was not seen.
+    pub fn infers(&self, place: &SkyPlace) -> Option<(PixelPoint, f64, f64)> {
+        let at = self.expects(place)?;
+        if let Some(solved) = pointing_at(&self.pointings, Some(place.instant)) {
+            let radius = solved.pointing.lens.disc_radius_px(at, place.semidiameter);
+            return Some((at, solved.rms_px.hypot(pointing::sigma_px(solved, place.seen)), radius));
+        }
+        let radius = self.focal_length_px()? * place.semidiameter.radians();
+        Some((at, self.tracking.as_ref()?.rms_px, radius))
+    }
+
+    /// What the mount did, as the frames have it.
+    pub fn mount(&self) -> Mount {
+        self.mount
+    }
+}

@@ -1,0 +1,222 @@
+//! The pointing of a camera on a tripod that nobody turned, from knock to knock.
+//!
+//! The Moon's measured places against its refracted track give azimuth, altitude, roll, focal
+//! length and radial distortion. A start comes from pairs of frames (the TRIAD method, Black 1964,
+//! AIAA J. 2, 1350) and the pair that most other frames agree with wins, so a street lamp taken for
+//! the Moon has no vote. Then least squares with Tukey's biweight.
+//!
+//! Somebody touches the tripod, and from then on it points elsewhere: frames that disagree with the
+//! first pointing are tried for another (large knocks); residuals that jump once and stay are split
+//! there (small ones). All stretches share one lens.
+
+mod knocks;
+mod least_squares;
+mod stretches;
+
+use crate::detect::DiscFit;
+use crate::raster::PixelPoint;
+use crate::registration::PointingSolution;
+use crate::sky::{CameraPointing, Horizontal, Lens, Vector3};
+use crate::units::{Angle, Instant};
+use knocks::{knocked, strongest_step};
+use least_squares::{refine, slopes_at};
+use nalgebra::{Matrix3, SMatrix};
+use stretches::{holds_together, in_order, stretches};
+
+/// Candidate discs of a frame and where the Moon then stood.
+#[derive(Clone, Debug)]
+pub(super) struct Sighted {
+    /// When.
+    pub instant: Instant,
+    /// Refracted place of the Moon.
+    pub seen: Horizontal,
+    /// Discs found in the frame, best first.
+    pub discs: Vec<DiscFit>,
+}
+
+/// How well a pointing knows where a direction of the sky lands, pixels (both axes together).
+pub(super) fn sigma_px(solved: &PointingSolution, seen: Horizontal) -> f64 {
+    let Some(here) = solved.pointing.to_pixel(seen) else { return f64::INFINITY };
+    let Some(slopes) = slopes_at(&solved.pointing, seen, here) else { return f64::INFINITY };
+    let axis = |axis: usize| {
+        let row = SMatrix::<f64, 1, 5>::from_fn(|_, k| slopes[k][axis]);
+        (row * solved.covariance * row.transpose())[(0, 0)]
+    };
+    (axis(0) + axis(1)).max(0.0).sqrt()
+}
+
+/// Aim of a camera from two directions of the sky and their pixels.
+fn from_pair(lens: Lens, a: (Horizontal, PixelPoint), b: (Horizontal, PixelPoint)) -> Option<CameraPointing> {
+    let triad = |u: Vector3, v: Vector3| {
+        let across = u.cross(&v);
+        (across.norm() > 1e-4).then(|| {
+            let n = across.normalize();
+            Matrix3::from_columns(&[u, n, u.cross(&n)])
+        })
+    };
+    let world = triad(a.0.direction(), b.0.direction())?;
+    let camera = triad(lens.to_direction(a.1), lens.to_direction(b.1))?;
+    let axes = world * camera.transpose();
+    let (right, forward) = (axes.column(0), axes.column(2));
+    let aim = Horizontal::from_direction(&Vector3::new(forward[0], forward[1], forward[2]));
+    let level = CameraPointing { lens, azimuth: aim.azimuth, altitude: aim.altitude, roll: Angle::ZERO };
+    let [level_right, level_up, _] = level.axes();
+    let roll = (-right.dot(&level_up)).atan2(right.dot(&level_right));
+    Some(CameraPointing { roll: Angle::from_radians(roll), ..level })
+}
+
+/// The disc of a sighting nearest to where the pointing expects it, and how far off.
+pub(super) fn nearest(pointing: &CameraPointing, sighting: &Sighted) -> Option<(DiscFit, f64)> {
+    let expected = pointing.to_pixel(sighting.seen)?;
+    sighting.discs.iter().map(|d| (*d, d.centre.distance(expected))).min_by(|a, b| a.1.total_cmp(&b.1))
+}
+
+/// How far a disc may lie from where a rough pointing expects it, pixels.
+fn rough_tolerance(lens: &Lens) -> f64 {
+    (0.012 * lens.focal_length_px).max(6.0)
+}
+
+/// Fewest frames that make a pointing.
+const FEWEST: usize = 4;
+
+/// The pointing from a pair that most of the sightings agree with.
+fn consensus(lens: Lens, sightings: &[&Sighted]) -> Option<CameraPointing> {
+    let tolerance = rough_tolerance(&lens);
+    let mut best: Option<(usize, f64, CameraPointing)> = None;
+    // Some fifty frames spread over the night give pairs enough; a long night has hundreds.
+    let stride = sightings.len().div_ceil(50).max(1);
+    for i in (0..sightings.len()).step_by(stride) {
+        for j in (i + stride..sightings.len()).step_by(stride) {
+            for a in sightings[i].discs.iter().take(3) {
+                for b in sightings[j].discs.iter().take(3) {
+                    let Some(trial) = from_pair(lens, (sightings[i].seen, a.centre), (sightings[j].seen, b.centre))
+                    else {
+                        continue;
+                    };
+                    let offs: Vec<f64> = sightings
+                        .iter()
+                        .filter_map(|s| nearest(&trial, s).map(|(_, off)| off))
+                        .filter(|off| *off < tolerance)
+                        .collect();
+                    let spread = offs.iter().sum::<f64>();
+                    let better = best.as_ref().is_none_or(|(n, s, _)| (offs.len(), -spread) > (*n, -*s));
+                    if better {
+                        best = Some((offs.len(), spread, trial));
+                    }
+                }
+            }
+        }
+    }
+    best.filter(|(agreeing, ..)| *agreeing >= FEWEST).map(|(_, _, pointing)| pointing)
+}
+
+/// Solves the pointings of one rig, in the order of time; none when fewer than four frames agree.
+/// `sightings` are in the order of time.
+pub(super) fn solve(lens: Lens, sightings: &[Sighted]) -> Vec<PointingSolution> {
+    let all: Vec<&Sighted> = sightings.iter().collect();
+    let Some(first) = consensus(lens, &all) else { return Vec::new() };
+    let Some(mut solution) = refine(&[first], &vec![0; sightings.len()], sightings) else { return Vec::new() };
+    // Frames that see the Moon, but not there: was the tripod turned?
+    let mut starts = solution.pointings();
+    while starts.len() < 6 {
+        let lens = starts[0].lens;
+        let tolerance = rough_tolerance(&lens);
+        let misses = |s: &&Sighted| starts.iter().all(|p| nearest(p, s).is_none_or(|(_, off)| off > tolerance));
+        let rest: Vec<&Sighted> = sightings.iter().filter(misses).collect();
+        let Some(other) = consensus(lens, &rest) else { break };
+        if !holds_together(&other, sightings, tolerance) {
+            break;
+        }
+        starts.push(other);
+    }
+    if starts.len() > 1 {
+        let labels = stretches(&starts, sightings);
+        let Some(joint) = in_order(&starts, labels).and_then(|(starts, labels)| refine(&starts, &labels, sightings))
+        else {
+            return solution.finish(sightings);
+        };
+        solution = joint;
+    }
+    // Small knocks show as a step of the residuals.
+    while solution.segments.len() < 12 {
+        let Some(split) = strongest_step(&solution, sightings).and_then(|at| knocked(&solution, at, sightings)) else {
+            break;
+        };
+        solution = split;
+    }
+    solution.finish(sightings)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn disc(centre: PixelPoint) -> DiscFit {
+        DiscFit {
+            centre,
+            radius_px: 14.0,
+            rectified_radius_px: 14.0,
+            centre_sigma_px: 0.05,
+            radius_sigma_px: 0.05,
+            arc_deg: 300.0,
+            residual_px: 0.1,
+            edge_width_px: 1.0,
+            saturated_share: 0.0,
+            disc_level: 0.5,
+            mean_level: 0.4,
+            sky_level: 0.01,
+            contrast: 50.0,
+            agreeing: 0.9,
+        }
+    }
+
+    /// Thirty frames ten minutes apart; from frame 17 on the camera is turned by `knock_deg`.
+    fn night(knock_deg: f64) -> (Lens, Vec<Sighted>) {
+        let lens = Lens { k1: -0.01, ..Lens::rectilinear(6000, 4000, 3000.0) };
+        let camera = |azimuth: f64| CameraPointing {
+            lens,
+            azimuth: Angle::from_degrees(azimuth),
+            altitude: Angle::from_degrees(25.0),
+            roll: Angle::from_degrees(1.0),
+        };
+        let sightings = (0..30)
+            .map(|i| {
+                let t = f64::from(i);
+                let seen = Horizontal {
+                    azimuth: Angle::from_degrees(-25.0 + 1.7 * t),
+                    altitude: Angle::from_degrees(15.0 + 1.3 * t - 0.03 * t * t),
+                };
+                let pointing = camera(if i >= 17 { 2.0 + knock_deg } else { 2.0 });
+                let wobble = 0.05 * (t * 2.1).sin();
+                let p = pointing.to_pixel(seen).unwrap();
+                Sighted {
+                    instant: Instant::parse_utc("2028-12-31T16:00:00Z").unwrap().plus_seconds(600.0 * t),
+                    seen,
+                    discs: vec![disc(PixelPoint::new(p.x + wobble, p.y - wobble))],
+                }
+            })
+            .collect();
+        (lens, sightings)
+    }
+
+    #[test]
+    fn an_untouched_tripod_has_one_pointing() {
+        let (lens, sightings) = night(0.0);
+        let solved = solve(Lens { k1: 0.0, ..lens }, &sightings);
+        assert_eq!(solved.len(), 1);
+        assert!(solved[0].rms_px < 0.1, "{}", solved[0].rms_px);
+        assert!((solved[0].pointing.azimuth.degrees() - 2.0).abs() < 1e-3);
+    }
+
+    #[test]
+    fn a_knock_begins_a_new_pointing_whether_small_or_large() {
+        for knock in [0.05, 0.4, 4.0] {
+            let (lens, sightings) = night(knock);
+            let solved = solve(Lens { k1: 0.0, ..lens }, &sightings);
+            assert_eq!(solved.len(), 2, "knock of {knock} degrees");
+            assert_eq!(solved[1].from, Some(sightings[17].instant), "knock of {knock} degrees");
+            let turned = solved[1].pointing.azimuth.degrees() - solved[0].pointing.azimuth.degrees();
+            assert!((turned - knock).abs() < 2e-3, "{turned}");
+        }
+    }
+}

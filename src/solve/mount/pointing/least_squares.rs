@@ -1,0 +1,225 @@
+//! Aims for stretches of the night through one lens, by least squares with Tukey's biweight.
+
+use super::{FEWEST, Sighted, nearest, rough_tolerance};
+use crate::raster::PixelPoint;
+use crate::detect::DiscFit;
+use crate::registration::PointingSolution;
+use crate::sky::{CameraPointing, Horizontal, Lens};
+use crate::units::Angle;
+use nalgebra::{DMatrix, DVector, SMatrix};
+
+/// Aims for stretches of the night through one lens.
+#[derive(Clone, Debug)]
+pub(super) struct Solved {
+    pub(super) lens: Lens,
+    /// Azimuth, altitude, roll of each stretch.
+    pub(super) segments: Vec<[Angle; 3]>,
+    /// The stretch of each sighting.
+    pub(super) labels: Vec<usize>,
+    rms_px: f64,
+    tolerance: f64,
+    /// Inverse of the normal matrix times the variance of unit weight: lens first, then the stretches.
+    covariance: DMatrix<f64>,
+    /// How many parameters of the lens are in it.
+    shared: usize,
+}
+
+fn aimed(lens: Lens, [azimuth, altitude, roll]: [Angle; 3]) -> CameraPointing {
+    CameraPointing { lens, azimuth, altitude, roll }
+}
+
+impl Solved {
+    pub(super) fn pointings(&self) -> Vec<CameraPointing> {
+        self.segments.iter().map(|aim| aimed(self.lens, *aim)).collect()
+    }
+
+    /// The same with one stretch made two: the second begins with sighting `at`.
+    pub(super) fn split_at(&self, at: usize) -> (Vec<CameraPointing>, Vec<usize>) {
+        let mut starts = self.pointings();
+        let label = self.labels[at];
+        starts.insert(label, starts[label]);
+        let labels = self.labels.iter().enumerate().map(|(i, l)| if i >= at { l + 1 } else { *l }).collect();
+        (starts, labels)
+    }
+
+    pub(super) fn finish(&self, sightings: &[Sighted]) -> Vec<PointingSolution> {
+        let pairs = self.pairs(sightings);
+        self.pointings()
+            .into_iter()
+            .enumerate()
+            .map(|(k, pointing)| {
+                let offs: Vec<f64> = pairs.iter().filter(|p| p.label == k).map(|p| p.off).collect();
+                let rms = (offs.iter().map(|o| o * o).sum::<f64>() / offs.len().max(1) as f64).sqrt();
+                let first = self.labels.iter().position(|l| *l == k);
+                PointingSolution {
+                    from: first.filter(|_| k > 0).map(|i| sightings[i].instant),
+                    pointing,
+                    rms_px: rms,
+                    frames: offs.len(),
+                    covariance: self.covariance_of(k),
+                }
+            })
+            .collect()
+    }
+
+    /// Covariance of one stretch's azimuth, altitude and roll with the lens's.
+    fn covariance_of(&self, stretch: usize) -> SMatrix<f64, 5, 5> {
+        let at = |k: usize| match k {
+            0..3 => Some(self.shared + 3 * stretch + k),
+            _ => Some(k - 3).filter(|i| *i < self.shared),
+        };
+        SMatrix::from_fn(|r, c| at(r).zip(at(c)).map_or(0.0, |cell| self.covariance.get(cell).copied().unwrap_or(0.0)))
+    }
+
+    /// The discs that agree.
+    fn pairs(&self, sightings: &[Sighted]) -> Vec<Pair> {
+        self.pairs_within(self.tolerance, sightings)
+    }
+
+    /// The discs that lie within a distance of where they are expected, pixels.
+    pub(super) fn pairs_within(&self, tolerance: f64, sightings: &[Sighted]) -> Vec<Pair> {
+        let pointings = self.pointings();
+        sightings
+            .iter()
+            .enumerate()
+            .filter_map(|(index, s)| {
+                let label = self.labels[index];
+                let (disc, off) = nearest(&pointings[label], s)?;
+                (off < tolerance).then_some(Pair { index, label, seen: s.seen, disc, off })
+            })
+            .collect()
+    }
+}
+
+/// A disc that agrees with its stretch's pointing.
+pub(super) struct Pair {
+    pub(super) index: usize,
+    pub(super) label: usize,
+    seen: Horizontal,
+    pub(super) disc: DiscFit,
+    pub(super) off: f64,
+}
+
+pub(super) fn residual(p: &CameraPointing, pair: &Pair) -> Option<[f64; 2]> {
+    p.to_pixel(pair.seen).map(|e| [e.x - pair.disc.centre.x, e.y - pair.disc.centre.y])
+}
+
+fn turned(p: &CameraPointing, d: [f64; 3]) -> CameraPointing {
+    CameraPointing {
+        azimuth: p.azimuth + Angle::from_radians(d[0]),
+        altitude: p.altitude + Angle::from_radians(d[1]),
+        roll: p.roll + Angle::from_radians(d[2]),
+        ..*p
+    }
+}
+
+fn with_lens(p: &CameraPointing, focal: f64, k1: f64) -> CameraPointing {
+    let lens = Lens { focal_length_px: p.lens.focal_length_px * (1.0 + focal), k1: p.lens.k1 + k1, ..p.lens };
+    CameraPointing { lens, ..*p }
+}
+
+const STEP: f64 = 1e-6;
+
+/// Derivatives of a direction's pixel by azimuth, altitude, roll, focal length and distortion.
+pub(super) fn slopes_at(p: &CameraPointing, seen: Horizontal, here: PixelPoint) -> Option<[[f64; 2]; 5]> {
+    let mut out = [[0.0; 2]; 5];
+    for (k, slope) in out.iter_mut().enumerate() {
+        let moved = match k {
+            0..3 => turned(p, std::array::from_fn(|i| if i == k { STEP } else { 0.0 })),
+            3 => with_lens(p, STEP, 0.0),
+            _ => with_lens(p, 0.0, STEP),
+        };
+        let there = moved.to_pixel(seen)?;
+        *slope = [(there.x - here.x) / STEP, (there.y - here.y) / STEP];
+    }
+    Some(out)
+}
+
+/// Derivatives of a pair's residual by the same.
+pub(super) fn slopes(p: &CameraPointing, pair: &Pair, here: [f64; 2]) -> Option<[[f64; 2]; 5]> {
+    let at = PixelPoint::new(here[0] + pair.disc.centre.x, here[1] + pair.disc.centre.y);
+    slopes_at(p, pair.seen, at)
+}
+
+pub(super) fn sigma_of(disc: &DiscFit) -> f64 {
+    disc.centre_sigma_px.hypot(0.08)
+}
+
+/// Least squares from starts; discs far off are left out, the rest weighted. `None` when too few
+/// frames agree in any stretch.
+pub(super) fn refine(starts: &[CameraPointing], labels: &[usize], sightings: &[Sighted]) -> Option<Solved> {
+    let lens = starts.first()?.lens;
+    let mut solved = Solved {
+        lens,
+        segments: starts.iter().map(|p| [p.azimuth, p.altitude, p.roll]).collect(),
+        labels: labels.to_vec(),
+        rms_px: 0.0,
+        tolerance: rough_tolerance(&lens),
+        covariance: DMatrix::zeros(0, 0),
+        shared: 1,
+    };
+    let stretches = starts.len();
+    for _ in 0..25 {
+        let pairs = solved.pairs(sightings);
+        let least = if stretches == 1 { FEWEST } else { 3 };
+        if (0..stretches).any(|k| pairs.iter().filter(|p| p.label == k).count() < least) {
+            return None;
+        }
+        // With few frames or a short arc the distortion cannot be told from the focal length.
+        let shared = if pairs.len() >= 10 && widest(&pairs) > 0.5 * solved.lens.focal_length_px { 2 } else { 1 };
+        let free = shared + 3 * stretches;
+        let (mut normal, mut gradient) = (DMatrix::zeros(free, free), DVector::zeros(free));
+        let pointings = solved.pointings();
+        let (mut sum, mut weights) = (0.0, 0.0);
+        for pair in &pairs {
+            let pointing = &pointings[pair.label];
+            let here = residual(pointing, pair)?;
+            let biweight = (1.0 - (pair.off / solved.tolerance).powi(2)).max(0.0).powi(2);
+            let weight = biweight / sigma_of(&pair.disc).powi(2);
+            sum += biweight * pair.off * pair.off;
+            weights += biweight;
+            let slopes = slopes(pointing, pair, here)?;
+            let at = |k: usize| if k < 3 { shared + 3 * pair.label + k } else { k - 3 };
+            for axis in 0..2 {
+                for a in 0..3 + shared {
+                    gradient[at(a)] += weight * slopes[a][axis] * here[axis];
+                    for b in 0..3 + shared {
+                        normal[(at(a), at(b))] += weight * slopes[a][axis] * slopes[b][axis];
+                    }
+                }
+            }
+        }
+        let solver = normal.cholesky()?;
+        // Per-frame errors as they are, not as the limbs promised.
+        let chi_square = pairs.iter().map(|p| (p.off / sigma_of(&p.disc)).powi(2)).sum::<f64>();
+        let unit = (chi_square / (2.0 * pairs.len() as f64 - free as f64).max(1.0)).max(0.05);
+        (solved.covariance, solved.shared) = (solver.inverse() * unit, shared);
+        let step = solver.solve(&gradient).map(|s| -s.clamp(-0.2, 0.2));
+        solved.lens.focal_length_px *= 1.0 + step[0];
+        if shared == 2 {
+            solved.lens.k1 += step[1];
+        }
+        for (k, aim) in solved.segments.iter_mut().enumerate() {
+            for (i, angle) in aim.iter_mut().enumerate() {
+                *angle = *angle + Angle::from_radians(step[shared + 3 * k + i]);
+            }
+        }
+        solved.rms_px = (sum / weights.max(1e-9)).sqrt();
+        solved.tolerance = (4.0 * solved.rms_px + 0.6).min(solved.tolerance);
+        if step.norm() < 1e-9 {
+            break;
+        }
+    }
+    Some(solved)
+}
+
+/// Largest distance between two measured centres, pixels.
+fn widest(pairs: &[Pair]) -> f64 {
+    let mut widest = 0.0f64;
+    for a in pairs {
+        for b in pairs {
+            widest = widest.max(a.disc.centre.distance(b.disc.centre));
+        }
+    }
+    widest
+}

@@ -1,0 +1,145 @@
+//! Which discs are one Moon: the plate scale of a rig, or several where the lens was zoomed.
+//!
+//! Every disc of every frame votes for the scale at which it would be the Moon; the Moon is the size that most frames
+//! have in common, whatever else each of them shows. What the papers say of the focal length breaks a tie and no more.
+//! Frames that show another size, and agree on it among themselves, are another zoom.
+
+use super::sequence::{Seen, Sequence};
+use super::sky_place::SkyPlace;
+use crate::detect::{CONFIDENT, DiscFit};
+use crate::units::Angle;
+
+/// A plate scale.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Scale {
+    /// Pixels per radian at the optical axis.
+    pub focal_length_px: f64,
+    /// Standard deviation, a share of it.
+    pub sigma: f64,
+    /// How many frames agree.
+    pub frames: usize,
+}
+
+impl Default for Scale {
+    fn default() -> Self {
+        Scale { focal_length_px: 0.0, sigma: 0.003, frames: 0 }
+    }
+}
+
+/// The Moon's mean semidiameter, for frames without a place on the sky: 15' 32.6" (Explanatory Supplement to the
+/// Astronomical Almanac, from memory). It cancels: such frames share whatever the true one was.
+const MEAN_SEMIDIAMETER_RAD: f64 = 932.6 / 206_264.806;
+
+impl Scale {
+    /// The Moon's radius at the optical axis, pixels.
+    pub fn radius_px(&self, place: Option<&SkyPlace>) -> f64 {
+        self.focal_length_px * semidiameter(place)
+    }
+}
+
+fn semidiameter(place: Option<&SkyPlace>) -> f64 {
+    place.map_or(MEAN_SEMIDIAMETER_RAD, |p| p.semidiameter.radians())
+}
+
+/// Frames at one zoom.
+pub(super) struct Zoom {
+    /// Which of the sequence's frames.
+    pub members: Vec<usize>,
+    pub scale: Option<Scale>,
+}
+
+/// A disc's vote: the scale at which it would be the Moon.
+struct Vote {
+    /// Logarithm of pixels per radian.
+    scale: f64,
+    weight: f64,
+    fit: DiscFit,
+}
+
+/// How far two discs of one Moon may differ, in logarithms: limbs are measured to a percent or a pixel.
+fn tolerance(fit: &DiscFit) -> f64 {
+    0.02 + (0.5 / fit.rectified_radius_px).min(0.1)
+}
+
+fn votes(sequence: &Sequence<'_>, seen: &[Seen]) -> Vec<Vec<Vote>> {
+    seen.iter()
+        .enumerate()
+        .map(|(k, seen)| {
+            let place = sequence.place(k);
+            // The first look knows no air: what it took for a circle is flattened by a few thousandths.
+            let unflattened = place.map_or(1.0, |p| p.flattened(Angle::ZERO).ratio.sqrt());
+            seen.fits()
+                .filter(|fit| fit.confidence() > 0.5 * CONFIDENT)
+                .map(|fit| Vote {
+                    scale: (fit.rectified_radius_px * unflattened / semidiameter(place)).ln(),
+                    weight: fit.confidence(),
+                    fit: *fit,
+                })
+                .collect()
+        })
+        .collect()
+}
+
+/// What all frames together give a scale: each frame its best vote.
+fn support(votes: &[Vec<Vote>], members: &[usize], scale: f64) -> f64 {
+    let best = |votes: &Vec<Vote>| {
+        votes
+            .iter()
+            .map(|v| v.weight * (-0.5 * ((v.scale - scale) / tolerance(&v.fit)).powi(2)).exp())
+            .fold(0.0, f64::max)
+    };
+    members.iter().map(|&k| best(&votes[k])).sum()
+}
+
+/// The scale that most of the members have in common.
+fn commonest(votes: &[Vec<Vote>], members: &[usize], claimed: Option<f64>) -> Option<f64> {
+    // A marked focal length is good to some 5 %; lenses breathe, notes err: half a frame's voice.
+    let said = |scale: f64| claimed.map_or(0.0, |c| 0.5 * (-0.5 * ((scale - c.ln()) / 0.07).powi(2)).exp());
+    let trials = members.iter().flat_map(|&k| votes[k].iter().map(|v| v.scale));
+    trials
+        .map(|scale| (scale, support(votes, members, scale) + said(scale)))
+        .max_by(|a, b| a.1.total_cmp(&b.1))
+        .map(|(scale, _)| scale)
+}
+
+/// The disc of a frame that agrees with a scale, if one does.
+fn agreeing(votes: &[Vote], scale: f64) -> Option<&Vote> {
+    votes
+        .iter()
+        .filter(|v| (v.scale - scale).abs() < 2.0 * tolerance(&v.fit))
+        .max_by(|a, b| a.weight.total_cmp(&b.weight))
+}
+
+/// The scale settled from the discs near a first one: the median of those that show half of their limb, or of all.
+fn settled(votes: &[Vec<Vote>], members: &[usize], first: f64) -> Option<Scale> {
+    let near: Vec<&Vote> = members.iter().filter_map(|&k| agreeing(&votes[k], first)).collect();
+    let whole = |v: &&&Vote| v.fit.arc_deg >= 170.0 && v.fit.confidence() > CONFIDENT && v.fit.saturated_share < 0.2;
+    let mut scales: Vec<f64> = near.iter().filter(whole).map(|v| v.scale).collect();
+    if scales.len() < 2 {
+        scales = near.iter().map(|v| v.scale).collect();
+    }
+    scales.sort_by(f64::total_cmp);
+    let middle = *scales.get(scales.len() / 2)?;
+    let mut spread: Vec<f64> = scales.iter().map(|s| (s - middle).abs()).collect();
+    spread.sort_by(f64::total_cmp);
+    // A median's standard deviation is a quarter larger than a mean's; one disc alone is as good as its own limb.
+    let sigma = if scales.len() > 2 {
+        1.25 * 1.4826 * spread[spread.len() / 2] / (scales.len() as f64).sqrt()
+    } else {
+        near.first().map_or(0.02, |v| v.fit.radius_sigma_px / v.fit.radius_px)
+    };
+    Some(Scale { focal_length_px: middle.exp(), sigma: sigma.clamp(2e-4, 0.03), frames: near.len() })
+}
+
+/// The zooms of a rig, the one with most frames first; never empty, and every frame is in one.
+pub(super) fn zooms(sequence: &Sequence<'_>, seen: &[Seen]) -> Vec<Zoom> {
+    let votes = votes(sequence, seen);
+    let all: Vec<usize> = (0..seen.len()).collect();
+    let Some(first) = commonest(&votes, &all, sequence.rig.focal_length_px) else {
+        return vec![Zoom { members: all, scale: None }];
+    };
+    let scale = settled(&votes, &all, first);
+    // One frame by itself is no common size.
+    let scale = scale.filter(|s| s.frames >= 2);
+    vec![Zoom { members: all, scale }]
+}

@@ -1,0 +1,124 @@
+//! The frames of one rig, where the sky says the Moon is in each, and what each shows.
+
+use super::sky_place::SkyPlace;
+use crate::detect::{DiscFit, Look, Measured, any_disc, find_discs};
+use crate::ingest::{Frame, Night, Rig, decode_brightness};
+use crate::raster::{CodedPlane, PixelPoint};
+use crate::sky::Observer;
+use rayon::prelude::*;
+
+/// What a frame showed.
+pub(super) enum Seen {
+    /// Discs, best first, found by the pixels alone.
+    Discs(Vec<Look>),
+    /// It could not be decoded.
+    Unreadable(String),
+}
+
+impl Seen {
+    pub fn discs(&self) -> &[Look] {
+        match self {
+            Seen::Discs(discs) => discs,
+            Seen::Unreadable(_) => &[],
+        }
+    }
+    pub fn fits(&self) -> impl Iterator<Item = &DiscFit> {
+        self.discs().iter().map(|d| &d.fit)
+    }
+}
+
+/// One rig's part of a night, or one zoom's part of a rig.
+pub(super) struct Sequence<'a> {
+    pub night: &'a Night,
+    pub rig: &'a Rig,
+    /// Its frames: indices into those of the night.
+    pub indices: Vec<usize>,
+    /// Where the sky says the Moon is in each.
+    pub places: Vec<Option<SkyPlace>>,
+    /// Seconds that were taken off the clock, by the shadow.
+    pub put_right_s: f64,
+}
+
+impl<'a> Sequence<'a> {
+    pub fn of(night: &'a Night, rig: usize) -> Self {
+        let indices: Vec<usize> = (0..night.frames.len()).filter(|&i| night.frames[i].rig == rig).collect();
+        let observer = night.observer();
+        let places = indices.par_iter().map(|&i| SkyPlace::of(observer.as_ref(), &night.frames[i])).collect();
+        Sequence { night, rig: &night.rigs[rig], indices, places, put_right_s: 0.0 }
+    }
+
+    /// Some of its frames, in their order.
+    pub fn part(&self, members: &[usize]) -> Self {
+        Sequence {
+            indices: members.iter().map(|&k| self.indices[k]).collect(),
+            places: members.iter().map(|&k| self.places[k]).collect(),
+            ..*self
+        }
+    }
+
+    /// The same with seconds taken off the clock.
+    pub fn put_right(&self, ahead_s: f64) -> Self {
+        let observer = self.observer();
+        let moved = |place: &Option<SkyPlace>| {
+            let (place, observer) = (place.as_ref()?, observer.as_ref()?);
+            Some(SkyPlace::at(observer, place.instant.plus_seconds(-ahead_s)))
+        };
+        let places = self.places.par_iter().map(moved).collect();
+        Sequence { indices: self.indices.clone(), places, put_right_s: ahead_s, ..*self }
+    }
+
+    pub fn len(&self) -> usize {
+        self.indices.len()
+    }
+
+    /// One of its frames.
+    pub fn frame(&self, k: usize) -> &'a Frame {
+        &self.night.frames[self.indices[k]]
+    }
+
+    pub fn place(&self, k: usize) -> Option<&SkyPlace> {
+        self.places[k].as_ref()
+    }
+
+    pub fn observer(&self) -> Option<Observer> {
+        self.night.observer()
+    }
+
+    /// Looks at every frame.
+    pub fn look(&self, progress: &(dyn Fn(&str) + Sync)) -> Vec<Seen> {
+        (0..self.len())
+            .into_par_iter()
+            .map(|k| {
+                let frame = self.frame(k);
+                let seen = match self.decode(k) {
+                    Ok(plane) => {
+                        let expected = any_disc(plane.width(), plane.height());
+                        Seen::Discs(find_discs(&Measured::of_unknown_camera(&plane), &expected, MOST_DISCS))
+                    }
+                    Err(why) => Seen::Unreadable(why),
+                };
+                progress(&frame.name);
+                seen
+            })
+            .collect()
+    }
+
+    /// Decodes one of its frames.
+    pub fn decode(&self, k: usize) -> Result<CodedPlane, String> {
+        let frame = self.frame(k);
+        decode_brightness(&frame.path, &frame.reading).map_err(|why| why.to_string())
+    }
+
+    /// Whether a place lies inside the frame or at most `beyond_px` outside.
+    pub fn is_in_frame(&self, at: PixelPoint, beyond_px: f64) -> bool {
+        let (w, h) = (self.rig.width as f64, self.rig.height as f64);
+        at.x > -beyond_px && at.y > -beyond_px && at.x < w + beyond_px && at.y < h + beyond_px
+    }
+
+    pub fn size(&self) -> (usize, usize) {
+        (self.rig.width, self.rig.height)
+    }
+}
+
+/// Discs kept of a frame: the Moon, a ghost of it, and some lamps.
+const MOST_DISCS: usize = 6;
