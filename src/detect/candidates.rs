@@ -87,11 +87,37 @@ fn busy_tiles(plane: &CodedPlane, sky: &SkyLevel) -> Vec<PixelRect> {
         .collect()
 }
 
+/// On which scale edges are looked for.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Brightness {
+    /// Relative to the sky and its noise, log-like: the copper of totality stands as clear as the full Moon.
+    OverSky,
+    /// The square root of light, near what a file codes: a clipped disc in its own glow stands out of the glow, and
+    /// of the cloud that is lit by it, as an eye sees it.
+    AsCoded,
+}
+
+/// Least slope of the square root of light per pixel that counts as an edge: five of a hundred or so steps that an eye
+/// tells apart on a print.
+const LEAST_CODED_SLOPE: f32 = 0.02;
+
 /// Edge points of one tile.
-fn edges_in(plane: &CodedPlane, sky: &SkyLevel, tile: PixelRect) -> Vec<Edge> {
+fn edges_in(plane: &CodedPlane, sky: &SkyLevel, tile: PixelRect, scale: Brightness) -> Vec<Edge> {
     let reach = PixelRect { x0: tile.x0 - MARGIN, y0: tile.y0 - MARGIN, x1: tile.x1 + MARGIN, y1: tile.y1 + MARGIN };
-    let (window, at) = plane.window(reach);
-    let smooth = sky.compressed(window, (at.x0 as f64, at.y0 as f64), 1.0).blurred(1.0);
+    let (mut window, at) = plane.window(reach);
+    let (smooth, least) = match scale {
+        Brightness::OverSky => {
+            (sky.compressed(window, (at.x0 as f64, at.y0 as f64), 1.0).blurred(1.0), LEAST_SLOPE)
+        }
+        Brightness::AsCoded => {
+            window.data_mut().iter_mut().for_each(|v| *v = v.max(0.0).sqrt());
+            let (x, y) = ((tile.x0 + tile.x1) as f64 / 2.0, (tile.y0 + tile.y1) as f64 / 2.0);
+            let (level, noise) = (sky.at(x, y), sky.noise_at(x, y));
+            let coded_noise = noise / (2.0 * level.max(noise).max(1e-6).sqrt());
+            // As on the other scale: five times what the noise of a smoothed sky gives.
+            (window.blurred(1.0), LEAST_CODED_SLOPE.max(3.0 * LEAST_SLOPE * coded_noise))
+        }
+    };
     let (w, h) = (smooth.width() as i64, smooth.height() as i64);
     let slope = |x: i64, y: i64| {
         let value = |x: i64, y: i64| smooth.get(x as usize, y as usize);
@@ -103,7 +129,7 @@ fn edges_in(plane: &CodedPlane, sky: &SkyLevel, tile: PixelRect) -> Vec<Edge> {
             let (gx, gy) = slope(x, y);
             // Most of a night is below the bar: no root before it is passed.
             let square = gx * gx + gy * gy;
-            if square < LEAST_SLOPE * LEAST_SLOPE {
+            if square < least * least {
                 continue;
             }
             let m = square.sqrt();
@@ -118,25 +144,34 @@ fn edges_in(plane: &CodedPlane, sky: &SkyLevel, tile: PixelRect) -> Vec<Edge> {
                 y: (at.y0 + y) as f32 + 0.5,
                 gx: gx / m,
                 gy: gy / m,
-                weight: (m / (2.0 * LEAST_SLOPE)).min(1.0),
+                weight: m / least,
             });
         }
     }
     out
 }
 
-fn edges(plane: &CodedPlane) -> Vec<Edge> {
-    if plane.width() < 8 || plane.height() < 8 {
-        return Vec::new();
+/// Edges of a plane on a scale, each with the weight of its vote, 0..1.
+fn edges(plane: &CodedPlane, sky: &SkyLevel, tiles: &[PixelRect], scale: Brightness) -> Vec<Edge> {
+    let mut out: Vec<Edge> = tiles.par_iter().flat_map_iter(|tile| edges_in(plane, sky, *tile, scale)).collect();
+    if out.is_empty() {
+        return out;
     }
-    let sky = SkyLevel::measure(plane);
-    let mut out: Vec<Edge> =
-        busy_tiles(plane, &sky).into_par_iter().flat_map_iter(|tile| edges_in(plane, &sky, tile)).collect();
     if out.len() > MOST_EDGES {
         // A cluttered frame: keep the strongest.
         out.select_nth_unstable_by(MOST_EDGES, |a, b| b.weight.total_cmp(&a.weight));
         out.truncate(MOST_EDGES);
     }
+    let full = match scale {
+        Brightness::OverSky => 2.0,
+        // The strongest edges of the frame count in full, whatever is strong in it.
+        Brightness::AsCoded => {
+            let mut weights: Vec<f32> = out.iter().map(|e| e.weight).collect();
+            let at = weights.len() * 9 / 10;
+            0.5 * *weights.select_nth_unstable_by(at, f32::total_cmp).1
+        }
+    };
+    out.iter_mut().for_each(|e| e.weight = (e.weight / full.max(2.0)).min(1.0));
     out
 }
 
@@ -232,50 +267,82 @@ fn levels(from_px: f64, to_px: f64) -> Vec<Level> {
     out
 }
 
-/// Candidates of radii between two bounds (pixels of the full frame), best first.
-pub(super) fn candidates(brightness: &CodedPlane, from_px: f64, to_px: f64, keep: usize) -> Vec<Candidate> {
-    let mut out: Vec<Candidate> = Vec::new();
-    let mut before: Option<(usize, CodedPlane)> = None;
+/// A reduced copy of a frame (or the frame itself), and the candidates that showed on it, in its own pixels.
+pub(super) struct Sifted<'a> {
+    /// How many of the frame's pixels one of the copy's spans, along a side.
+    pub factor: usize,
+    /// The copy; `None` for the frame itself.
+    pub copy: Option<CodedPlane>,
+    frame: &'a CodedPlane,
+    pub sky: SkyLevel,
+    /// Candidates, best first.
+    pub candidates: Vec<Candidate>,
+}
+
+impl Sifted<'_> {
+    /// The pixels in which the candidates are given.
+    pub fn plane(&self) -> &CodedPlane {
+        self.copy.as_ref().unwrap_or(self.frame)
+    }
+}
+
+/// Candidates of radii between two bounds (pixels of the full frame), level by level, the largest radii first.
+/// `keep` of each level and scale of brightness stay.
+pub(super) fn candidates(frame: &CodedPlane, from_px: f64, to_px: f64, keep: usize) -> Vec<Sifted<'_>> {
+    let mut out: Vec<Sifted<'_>> = Vec::new();
     for level in levels(from_px, to_px) {
-        let factor = level.factor as f64;
-        let (from, by) = before.as_ref().map_or((brightness, level.factor), |(f, plane)| (plane, level.factor / f));
-        let reduced = if by > 1 { Some(CodedPlane::from_light(from.reduced(by))) } else { None };
-        let plane = reduced.as_ref().unwrap_or(from);
+        let (from, by) = out.last().map_or((frame, level.factor), |l| (l.plane(), level.factor / l.factor));
+        let copy = (by > 1).then(|| CodedPlane::from_light(from.reduced(by)));
+        let copy = copy.or_else(|| (level.factor > 1).then(|| from.clone()));
+        let plane = copy.as_ref().unwrap_or(frame);
         if plane.width() < 8 || plane.height() < 8 {
             // A disc that large does not fit this frame.
             continue;
         }
-        let size = (plane.width(), plane.height());
-        let edges = edges(plane);
-        let (low, high) = (level.from_px / factor, level.to_px / factor);
-        let steps = ((high / low).ln() / 0.07).ceil().max(1.0) as usize;
-        let radii: Vec<f64> = (0..=steps).map(|i| low * (high / low).powf(i as f64 / steps as f64)).collect();
+        let sky = SkyLevel::measure(plane);
+        let candidates = sift(plane, &sky, &level, keep);
+        out.push(Sifted { factor: level.factor, copy, frame, sky, candidates });
+    }
+    out.reverse();
+    out
+}
+
+fn sift(plane: &CodedPlane, sky: &SkyLevel, level: &Level, keep: usize) -> Vec<Candidate> {
+    let size = (plane.width(), plane.height());
+    let (low, high) = (level.from_px / level.factor as f64, level.to_px / level.factor as f64);
+    let steps = ((high / low).ln() / 0.07).ceil().max(1.0) as usize;
+    let radii: Vec<f64> = (0..=steps).map(|i| low * (high / low).powf(i as f64 / steps as f64)).collect();
+    let tiles = busy_tiles(plane, sky);
+    let mut out: Vec<Candidate> = Vec::new();
+    for scale in [Brightness::OverSky, Brightness::AsCoded] {
+        let edges = edges(plane, sky, &tiles, scale);
         let found: Vec<Candidate> = radii
             .par_iter()
             .flat_map_iter(|r| VOTES.with_borrow_mut(|votes| peaks(votes, &edges, size, *r as f32, keep)))
             .collect();
-        out.extend(found.into_iter().map(|c| Candidate {
-            centre: PixelPoint::new(c.centre.x * factor, c.centre.y * factor),
-            radius_px: c.radius_px * factor,
-            support: c.support,
-        }));
-        if let Some(reduced) = reduced {
-            before = Some((level.factor, reduced));
+        for c in distinct(found, keep) {
+            if !out.iter().any(|d| is_same(d, &c)) {
+                out.push(c);
+            }
         }
     }
-    out.sort_by(|a, b| {
+    out
+}
+
+fn is_same(a: &Candidate, b: &Candidate) -> bool {
+    a.centre.distance(b.centre) < 0.3 * a.radius_px.max(b.radius_px) && (a.radius_px / b.radius_px).ln().abs() < 0.2
+}
+
+/// The best of one scale, one for each place.
+fn distinct(mut found: Vec<Candidate>, keep: usize) -> Vec<Candidate> {
+    found.sort_by(|a, b| {
         b.support.total_cmp(&a.support).then(a.centre.x.total_cmp(&b.centre.x)).then(a.centre.y.total_cmp(&b.centre.y))
     });
     // A thin crescent has a quarter of the votes of a street lamp; a tenth is chance.
-    let least = 0.1 * out.first().map_or(0.0, |c| c.support);
-    out.retain(|c| c.support > least);
+    let least = 0.1 * found.first().map_or(0.0, |c| c.support);
     let mut distinct: Vec<Candidate> = Vec::new();
-    for c in out {
-        let same = |d: &Candidate| {
-            d.centre.distance(c.centre) < 0.3 * d.radius_px.max(c.radius_px)
-                && (d.radius_px / c.radius_px).ln().abs() < 0.2
-        };
-        if !distinct.iter().any(same) {
+    for c in found.into_iter().take_while(|c| c.support > least) {
+        if !distinct.iter().any(|d| is_same(d, &c)) {
             distinct.push(c);
             if distinct.len() == keep {
                 break;

@@ -171,6 +171,7 @@ pub(crate) fn find_faint(
         sky_level: sky,
         contrast: f64::from(level / frame.sky.noise),
         agreeing: 0.0,
+        open_share: 0.0,
     })
 }
 

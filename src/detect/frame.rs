@@ -79,15 +79,27 @@ pub struct DiscFit {
     pub contrast: f64,
     /// Share of the limb's evidence that agrees with the circle.
     pub agreeing: f64,
+    /// Share of the circle (inside the frame) where the disc is bright and no edge ends it: cloud before the limb, a
+    /// roof, or a light that is no disc at all.
+    pub open_share: f64,
 }
 
 impl DiscFit {
-    /// How convincing the disc is, 0..1: arc seen, agreement, contrast.
+    /// How convincing the disc is, 0..1: how much of the limb is seen and how many blurs long that is, how well it
+    /// agrees, how it stands out, and how little of the disc runs on beyond the circle.
+    ///
+    /// From a third up ([`CONFIDENT`]) a disc is believed without the sequence's help; on the photographs and nights
+    /// that the suite knows, what is no Moon stays below two thirds of its Moon.
     pub fn confidence(&self) -> f64 {
+        /// Independent samples of the limb that make the disc two thirds as sure as it can be: three points make a
+        /// circle, four times as many make it unlikely by chance.
+        const SAMPLES: f64 = 12.0;
         let arc = (self.arc_deg / 150.0).min(1.0);
         let contrast = (self.contrast / 12.0).min(1.0);
         let tight = (-(self.residual_px / (0.02 * self.radius_px + 0.45)).powi(2)).exp();
-        arc * self.agreeing * contrast * (0.3 + 0.7 * tight)
+        let samples = self.arc_deg.to_radians() * self.radius_px / (2.0 * self.edge_width_px).max(1.5);
+        let long = 1.0 - (-samples / SAMPLES).exp();
+        arc * self.agreeing * contrast * (0.3 + 0.7 * tight) * long * (1.0 - 0.7 * self.open_share)
     }
 
     /// Whether it may be called a disc at all.
@@ -116,13 +128,13 @@ impl<'a> Measured<'a> {
     /// sRGB, so undoing sRGB leaves the limb's outer half pressed down and the disc a pixel too small;
     /// on the coded values the edge is where it looks to be.
     pub fn of_unknown_camera(plane: &'a CodedPlane) -> Self {
-        let noise = difference_noise((plane.width(), plane.height()), |x, y| plane.code(x, y));
-        Measured { code_noise: Some(noise.max(0.5 / 255.0)), ..Measured::new(plane) }
+        Measured { code_noise: Some(code_noise(plane)), ..Measured::new(plane) }
     }
 
     /// A reduced copy, measured as this frame is.
-    pub fn likewise<'b>(&self, copy: &'b CodedPlane) -> Measured<'b> {
-        if self.code_noise.is_some() { Measured::of_unknown_camera(copy) } else { Measured::new(copy) }
+    pub(super) fn likewise<'b>(&self, copy: &'b CodedPlane, sky: SkyLevel) -> Measured<'b> {
+        let code_noise = self.code_noise.map(|_| code_noise(copy));
+        Measured { plane: copy, sky, code_noise }
     }
 
     /// What edges are placed on, around a disc of a radius (pixels), out to `reach_px`.
@@ -141,6 +153,10 @@ impl<'a> Measured<'a> {
         view.noise = here.unwrap_or_else(|| self.sky.noise_at(centre.x, centre.y)).max(floor);
         view
     }
+}
+
+fn code_noise(plane: &CodedPlane) -> f32 {
+    difference_noise((plane.width(), plane.height()), |x, y| plane.code(x, y)).max(0.5 / 255.0)
 }
 
 /// A window of a frame, and where it lies.

@@ -17,6 +17,8 @@ pub(crate) struct Look {
     /// Points of the limb, as offsets in pixels from `from`.
     limb: Vec<LimbPoint>,
     from: PixelPoint,
+    /// How many of the frame's pixels a pixel of the copy spans that it was seen on.
+    reduced: f64,
     /// The pixels themselves where the disc is small.
     small: Option<View>,
     /// The disc on a grid of its own, where it is large enough to show features.
@@ -120,15 +122,16 @@ pub(crate) fn look_at(
     let reaches: &[f64] = if factor >= 2 { &[0.06, 0.04, 0.04] } else { &[REACH, 0.15, 0.12] };
     let mut traced = trace(&view, expected, (at, radius), reaches)?;
     let light = light_of_disc(frame, traced.centre, traced.radius * traced.metric.stretch());
+    let open_share = open_share(frame, &traced, &light);
     let small = (traced.radius * traced.metric.stretch() < small_disc::LARGEST_PX).then(|| {
         let reach = 1.5 * traced.radius * traced.metric.largest_stretch() + 8.0;
         let (plane, at) = frame.plane.window(PixelRect::around(traced.centre, reach));
         View { plane, at, noise: view.noise }
     });
     let modelled = small.as_ref().and_then(|view| by_model(view, &mut traced, expected, shading));
-    let fit = describe(&traced, modelled, light, view.noise);
+    let fit = describe(&traced, modelled, light, open_share, view.noise);
     let cutout = Cutout::take(frame.plane, frame.sky.noise_at(fit.centre.x, fit.centre.y), fit.centre, fit.radius_px);
-    fit.holds().then_some(Look { fit, limb: traced.points, from: traced.centre, small, cutout })
+    fit.holds().then_some(Look { fit, limb: traced.points, from: traced.centre, reduced: 1.0, small, cutout })
 }
 
 /// With the radius settled a small disc is placed by the model of its whole image.
@@ -148,7 +151,13 @@ fn by_model(
     Some(model)
 }
 
-fn describe(traced: &Traced, model: Option<small_disc::ModelFit>, light: DiscLight, noise: f32) -> DiscFit {
+fn describe(
+    traced: &Traced,
+    model: Option<small_disc::ModelFit>,
+    light: DiscLight,
+    open_share: f64,
+    noise: f32,
+) -> DiscFit {
     let Traced { centre, radius, points, circle, metric } = traced;
     let count: f64 = points.iter().map(|p| p.weight).sum::<f64>().max(1e-9);
     let mean = |f: fn(&LimbPoint) -> f64| points.iter().map(|p| p.weight * f(p)).sum::<f64>() / count;
@@ -169,7 +178,43 @@ fn describe(traced: &Traced, model: Option<small_disc::ModelFit>, light: DiscLig
         sky_level: light.sky,
         contrast: mean(|p| f64::from(p.step)) / f64::from(noise),
         agreeing: circle.agreeing,
+        open_share,
     }
+}
+
+/// Share of the circle where the disc is bright right up to it and no edge of it was found.
+fn open_share(frame: &Measured<'_>, traced: &Traced, light: &DiscLight) -> f64 {
+    const SECTORS: usize = 72;
+    let mut closed = [false; SECTORS];
+    let near = (0.03 * traced.radius).max(1.5);
+    for p in &traced.points {
+        let at = traced.metric.to_rectified(p.x, p.y);
+        if (at.0.hypot(at.1) - traced.radius).abs() < near {
+            let turn = (at.1.atan2(at.0) / std::f64::consts::TAU).rem_euclid(1.0);
+            closed[((turn * SECTORS as f64) as usize).min(SECTORS - 1)] = true;
+        }
+    }
+    let (width, height) = (frame.plane.width() as f64, frame.plane.height() as f64);
+    let at = |angle: f64, share: f64| {
+        let rho = traced.radius * share;
+        let (dx, dy) = traced.metric.to_pixels(rho * angle.cos(), rho * angle.sin());
+        let (x, y) = (traced.centre.x + dx, traced.centre.y + dy);
+        (x >= 0.0 && y >= 0.0 && x < width && y < height).then(|| frame.plane.get(x as usize, y as usize))
+    };
+    // A shadowed or unlit part of the Moon is no brighter than a quarter of its bright part.
+    let bright = light.sky + 0.25 * (light.high - light.sky);
+    let (mut open, mut shown) = (0.0, 0.0);
+    for (sector, closed) in closed.iter().enumerate() {
+        let angle = (sector as f64 + 0.5) / SECTORS as f64 * std::f64::consts::TAU;
+        let inside: Vec<f32> = [0.8, 0.86, 0.92].into_iter().filter_map(|share| at(angle, share)).collect();
+        if inside.len() < 3 {
+            continue;
+        }
+        shown += 1.0;
+        let level = inside.iter().sum::<f32>() / 3.0;
+        open += f64::from(u8::from(!closed && level > bright));
+    }
+    if shown > 0.0 { open / shown } else { 1.0 }
 }
 
 impl Look {
@@ -191,10 +236,25 @@ impl Look {
         Look {
             limb: self.limb.iter().map(larger).collect(),
             from: PixelPoint::new(self.from.x * factor, self.from.y * factor),
+            reduced: factor,
             small: None,
             cutout: Cutout::take(frame.plane, noise, fit.centre, fit.radius_px),
             fit,
         }
+    }
+
+    /// What was seen on a reduced copy, looked at in the frame itself; `None` where that shows no disc.
+    pub fn at_full_size(&self, frame: &Measured<'_>, expected: &Expectation<'_>) -> Option<Look> {
+        if self.reduced <= 1.0 {
+            return None;
+        }
+        look_at(frame, expected, self.fit.centre, self.fit.rectified_radius_px, None)
+            .filter(|l| l.fit.confidence() > 0.7 * self.fit.confidence())
+    }
+
+    /// Whether the frame itself was looked at, not a reduced copy alone.
+    pub fn is_at_full_size(&self) -> bool {
+        self.reduced <= 1.0
     }
 
     /// Whether the disc is small enough for its pixels to be kept.
@@ -215,7 +275,7 @@ impl Look {
         if let Some(view) = &self.small {
             let mut traced = trace(view, expected, (self.fit.centre, known), &[REACH, 0.15, 0.12])?;
             let model = by_model(view, &mut traced, expected, shading);
-            let fit = describe(&traced, model, light, view.noise);
+            let fit = describe(&traced, model, light, self.fit.open_share, view.noise);
             return fit.holds().then_some(fit);
         }
         let points: Vec<LimbPoint> = self
@@ -231,7 +291,7 @@ impl Look {
         let centre = PixelPoint::new(self.from.x + dx, self.from.y + dy);
         let traced = Traced { centre, radius: circle.radius, points, circle, metric };
         // The contrast was measured against the frame's own noise already.
-        let fit = DiscFit { contrast: self.fit.contrast, ..describe(&traced, None, light, 1.0) };
+        let fit = DiscFit { contrast: self.fit.contrast, ..describe(&traced, None, light, self.fit.open_share, 1.0) };
         fit.holds().then_some(fit)
     }
 }

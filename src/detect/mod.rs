@@ -32,7 +32,7 @@ use crate::raster::CodedPlane;
 
 /// Any disc from a few pixels to nine tenths of the frame: what is looked for where only the pixels speak.
 pub(crate) fn any_disc(width: usize, height: usize) -> Expectation<'static> {
-    Expectation { from_px: 4.0, to_px: 0.45 * width.max(height) as f64, shape: &Round, radius: None }
+    Expectation { from_px: 4.0, to_px: 0.55 * width.max(height) as f64, shape: &Round, radius: None }
 }
 
 /// Discs in a bare picture, of which nothing is known: best first.

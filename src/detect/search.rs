@@ -1,56 +1,84 @@
-//! All discs of a frame: candidates, then a look at each.
+//! All discs of a frame: candidates from the largest to the smallest, a look at each on a reduced copy, and full
+//! resolution along the limb of the few that remain.
 
-use super::candidates::candidates;
+use super::candidates::{Sifted, candidates};
 use super::circle::RadiusPrior;
-use super::frame::{CONFIDENT, Expectation, Measured, OnReducedCopy};
+use super::frame::{DiscFit, Expectation, Measured, OnReducedCopy};
 use super::look::{Look, look_at};
-use crate::raster::CodedPlane;
+use crate::raster::PixelPoint;
 
-/// Discs of a frame, best first; where grain hides every limb, those of reduced copies of it.
+/// Candidates kept of each copy of a frame and each scale of brightness.
+const CANDIDATES: usize = 8;
+/// How many discs are measured at full resolution; the rest keep what the reduced copy showed.
+const AT_FULL_SIZE: usize = 2;
+
+/// Discs of a frame, best first.
 pub(crate) fn find_discs(frame: &Measured<'_>, expected: &Expectation<'_>, keep: usize) -> Vec<Look> {
-    /// Radius below which a reduced copy would show a disc no better.
-    const LEAST_RADIUS_PX: f64 = 25.0;
-    let mut found = find_at_full_size(frame, expected, keep);
-    for factor in [2usize, 4] {
-        let f = factor as f64;
-        let convincing = found.first().is_some_and(|l| l.fit.confidence() > CONFIDENT);
-        if convincing || expected.to_px < LEAST_RADIUS_PX * f {
+    let mut found: Vec<Look> = Vec::new();
+    for level in candidates(frame.plane, expected.from_px, expected.to_px, CANDIDATES) {
+        judge(frame, &level, expected, &mut found);
+        if found.iter().any(|l| is_beyond_doubt(&l.fit)) {
+            // Nothing smaller in the frame can be the Moon as well.
             break;
         }
-        let copy = CodedPlane::from_light(frame.plane.reduced(factor));
-        let measured = frame.likewise(&copy);
-        let smaller = Expectation {
-            from_px: (expected.from_px / f).max(LEAST_RADIUS_PX / 2.0),
-            to_px: expected.to_px / f,
-            shape: &OnReducedCopy(expected.shape, f),
-            radius: expected.radius.map(|p| RadiusPrior { radius: p.radius / f, sigma: p.sigma / f }),
-        };
-        let again = find_at_full_size(&measured, &smaller, keep);
-        if again.first().map_or(0.0, |l| l.fit.confidence()) > CONFIDENT {
-            found = again.into_iter().map(|look| look.enlarged(f, frame)).collect();
+    }
+    best_first(&mut found);
+    found.truncate(2 * keep);
+    for i in 0..found.len().min(AT_FULL_SIZE) {
+        if let Some(look) = found[i].at_full_size(frame, expected) {
+            found[i] = look;
         }
     }
+    best_first(&mut found);
+    found.truncate(keep);
     found
 }
 
-fn find_at_full_size(frame: &Measured<'_>, expected: &Expectation<'_>, keep: usize) -> Vec<Look> {
-    let mut found: Vec<Look> = Vec::new();
-    for place in candidates(frame.plane, expected.from_px, expected.to_px, 24) {
-        let near = |f: &Look, share: f64| f.fit.centre.distance(place.centre) < share * f.fit.radius_px;
-        let same_size = |f: &Look| (f.fit.radius_px / place.radius_px).ln().abs() < 0.15;
-        if found.iter().any(|f| near(f, 0.25) && same_size(f) && f.fit.confidence() > 0.5) {
+/// Whether a disc is so well seen that no smaller one need be looked for: large, closed all round or dark where it is
+/// open, and a circle to a fraction of its blur.
+fn is_beyond_doubt(fit: &DiscFit) -> bool {
+    fit.radius_px > 40.0 && fit.confidence() > 0.8 && fit.arc_deg > 150.0 && fit.open_share < 0.1
+}
+
+fn best_first(found: &mut [Look]) {
+    found.sort_by(|a, b| b.fit.confidence().total_cmp(&a.fit.confidence()));
+}
+
+/// Looks at a copy's candidates and takes those in that are new, or better than what stands at their place.
+fn judge(frame: &Measured<'_>, level: &Sifted<'_>, expected: &Expectation<'_>, found: &mut Vec<Look>) {
+    let f = level.factor as f64;
+    let shape = OnReducedCopy(expected.shape, f);
+    let on_copy = Expectation {
+        from_px: expected.from_px / f,
+        to_px: expected.to_px / f,
+        shape: &shape,
+        radius: expected.radius.map(|p| RadiusPrior { radius: p.radius / f, sigma: p.sigma / f }),
+    };
+    let copy = frame.likewise(level.plane(), level.sky.clone());
+    for place in &level.candidates {
+        let at = PixelPoint::new(place.centre.x * f, place.centre.y * f);
+        let radius = place.radius_px * f;
+        let seen_already = |l: &Look| {
+            l.fit.centre.distance(at) < 0.25 * l.fit.radius_px
+                && (l.fit.radius_px / radius).ln().abs() < 0.15
+                && l.fit.confidence() > 0.5
+        };
+        if found.iter().any(seen_already) {
             continue;
         }
-        let stretch = expected.shape.metric(place.centre).stretch();
-        let radius = expected.radius.map_or(place.radius_px / stretch, |p| p.radius);
-        let Some(look) = look_at(frame, expected, place.centre, radius, None) else { continue };
-        let plausible = look.fit.radius_px > 0.7 * expected.from_px && look.fit.radius_px < 1.4 * expected.to_px;
-        let known = found.iter().any(|f| f.fit.centre.distance(look.fit.centre) < 0.5 * f.fit.radius_px);
-        if plausible && !known {
-            found.push(look);
+        let stretch = expected.shape.metric(at).stretch();
+        let start = on_copy.radius.map_or(place.radius_px / stretch, |p| p.radius);
+        let Some(look) = look_at(&copy, &on_copy, place.centre, start, None) else { continue };
+        let plausible = look.fit.radius_px > 0.7 * on_copy.from_px && look.fit.radius_px < 1.4 * on_copy.to_px;
+        if !plausible {
+            continue;
+        }
+        let look = if level.factor > 1 { look.enlarged(f, frame) } else { look };
+        let there = found.iter().position(|l| l.fit.centre.distance(look.fit.centre) < 0.5 * l.fit.radius_px);
+        match there {
+            Some(i) if found[i].fit.confidence() < look.fit.confidence() => found[i] = look,
+            Some(_) => {}
+            None => found.push(look),
         }
     }
-    found.sort_by(|a, b| b.fit.confidence().total_cmp(&a.fit.confidence()));
-    found.truncate(keep);
-    found
 }

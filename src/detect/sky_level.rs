@@ -7,6 +7,7 @@
 use crate::raster::{CodedPlane, Plane};
 
 /// Sky level over the frame and its noise (coarse meshes, interpolated).
+#[derive(Clone)]
 pub(crate) struct SkyLevel {
     mesh: Plane,
     noises: Plane,

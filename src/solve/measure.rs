@@ -128,7 +128,7 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
 fn is_settled(look: &Look, fit: &DiscFit, radius: f64) -> bool {
     let same_size = (look.fit.rectified_radius_px / radius - 1.0).abs() < 0.012 + 0.3 / radius;
     let unmoved = look.fit.centre.distance(fit.centre) < 0.02 * radius + 0.5;
-    look.keeps_its_pixels() || (same_size && unmoved && fit.arc_deg >= 120.0)
+    look.keeps_its_pixels() || (look.is_at_full_size() && same_size && unmoved && fit.arc_deg >= 120.0)
 }
 
 /// Moons whose places are weighed with what the aim says of them.

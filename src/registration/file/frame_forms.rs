@@ -72,6 +72,8 @@ pub(super) struct LimbForm {
     pub(super) saturated_share: f64,
     pub(super) contrast: f64,
     pub(super) agreeing: f64,
+    #[serde(default)]
+    pub(super) open_share: f64,
     pub(super) disc_level: f64,
     pub(super) mean_level: f64,
     pub(super) sky_level: f64,
@@ -113,6 +115,7 @@ impl From<&FrameRegistration> for FrameForm {
                 saturated_share: rounded(d.saturated_share),
                 contrast: rounded(d.contrast),
                 agreeing: rounded(d.agreeing),
+                open_share: rounded(d.open_share),
                 disc_level: (f64::from(d.disc_level) * 1e7).round() / 1e7,
                 mean_level: (f64::from(d.mean_level) * 1e7).round() / 1e7,
                 sky_level: (f64::from(d.sky_level) * 1e7).round() / 1e7,
@@ -191,5 +194,6 @@ fn fit_of(f: &FrameForm, l: &LimbForm, centre: PixelPoint) -> DiscFit {
         sky_level: l.sky_level as f32,
         contrast: l.contrast,
         agreeing: l.agreeing,
+        open_share: l.open_share,
     }
 }

@@ -167,6 +167,7 @@ mod tests {
             sky_level: 0.01,
             contrast: 50.0,
             agreeing: 0.9,
+            open_share: 0.0,
         }
     }
 
