@@ -7,7 +7,7 @@
 //! vote, so a glow does not.
 
 use super::sky_level::SkyLevel;
-use crate::raster::{CodedPlane, PixelPoint, PixelRect};
+use crate::raster::{CodedPlane, PixelPoint, PixelRect, Plane};
 use rayon::prelude::*;
 use std::cell::RefCell;
 
@@ -53,22 +53,25 @@ fn busy_tiles(plane: &CodedPlane, sky: &SkyLevel) -> Vec<PixelRect> {
     let (columns, rows) = (plane.width().div_ceil(TILE), plane.height().div_ceil(TILE));
     let mut busy = vec![false; columns * rows];
     let side = TILE / BLOCK;
-    // A rise of little over half a unit of the log-like scale between neighbouring blocks is less than any
-    // edge that counts makes. The scale's slope stands for the scale: no logarithm for each block.
-    for (ty, tx) in (0..rows).flat_map(|ty| (0..columns).map(move |tx| (ty, tx))) {
+    // The log-like scale's slope stands for the scale: no logarithm for each block.
+    let scale_of = |tx: usize, ty: usize| {
         let middle = |t: usize| (t * TILE + TILE / 2) as f64;
-        let (level, scale) = (sky.at(middle(tx), middle(ty)), 1.0 / (3.0 * sky.noise_at(middle(tx), middle(ty))));
+        (sky.at(middle(tx), middle(ty)), 1.0 / (3.0 * sky.noise_at(middle(tx), middle(ty))))
+    };
+    let least = least_rise(&coarse, |x, y| scale_of(x / side, y / side).1);
+    for (ty, tx) in (0..rows).flat_map(|ty| (0..columns).map(move |tx| (ty, tx))) {
+        let (level, scale) = scale_of(tx, ty);
         for y in ty * side..((ty + 1) * side).min(h) {
             for x in tx * side..((tx + 1) * side).min(w) {
                 let here = coarse.get(x, y);
                 let beside = if x + 1 < w { (coarse.get(x + 1, y) - here).abs() } else { 0.0 };
                 let below = if y + 1 < h { (coarse.get(x, y + 1) - here).abs() } else { 0.0 };
                 let rise = beside.max(below) * scale;
-                if rise <= 0.6 {
+                if rise <= least {
                     continue;
                 }
                 let unit = (here - level) * scale;
-                if rise > 0.6 * (1.0 + unit * unit).sqrt() {
+                if rise > least * (1.0 + unit * unit).sqrt() {
                     // The edge may lie in either block, and the next tile may hold its neighbour.
                     for (bx, by) in [(x, y), (x + 1, y + 1)] {
                         let tile = (by * BLOCK / TILE).min(rows - 1) * columns + (bx * BLOCK / TILE).min(columns - 1);
@@ -85,6 +88,27 @@ fn busy_tiles(plane: &CodedPlane, sky: &SkyLevel) -> Vec<PixelRect> {
             PixelRect { x0, y0, x1: x0 + TILE as i64, y1: y0 + TILE as i64 }
         })
         .collect()
+}
+
+/// The least rise of the log-like scale between neighbouring blocks that is more than noise.
+///
+/// A little over half a unit is less than any edge that counts makes. A camera's noise reduction and a JPEG's blocks
+/// leave noise that means over blocks do not quieten: then six standard deviations of the blocks themselves, which one
+/// block in a billion passes by chance.
+fn least_rise(coarse: &Plane, scale: impl Fn(usize, usize) -> f32) -> f32 {
+    let (w, h) = (coarse.width(), coarse.height());
+    let mut rises: Vec<f32> = (0..w * h)
+        .step_by((w * h / 20_000).max(1) | 1)
+        .map(|i| (i % w, i / w))
+        .filter(|(x, _)| x + 1 < w)
+        .map(|(x, y)| (coarse.get(x + 1, y) - coarse.get(x, y)).abs() * scale(x, y))
+        .collect();
+    if rises.is_empty() {
+        return 0.6;
+    }
+    let middle = rises.len() / 2;
+    let sigma = *rises.select_nth_unstable_by(middle, f32::total_cmp).1 * 1.4826;
+    (6.0 * sigma).max(0.6)
 }
 
 /// On which scale edges are looked for.

@@ -130,8 +130,7 @@ pub(crate) fn look_at(
     });
     let modelled = small.as_ref().and_then(|view| by_model(view, &mut traced, expected, shading));
     let fit = describe(&traced, modelled, light, open_share, view.noise);
-    let cutout = Cutout::take(frame.plane, frame.sky.noise_at(fit.centre.x, fit.centre.y), fit.centre, fit.radius_px);
-    fit.holds().then_some(Look { fit, limb: traced.points, from: traced.centre, reduced: 1.0, small, cutout })
+    fit.holds().then_some(Look { fit, limb: traced.points, from: traced.centre, reduced: 1.0, small, cutout: None })
 }
 
 /// With the radius settled a small disc is placed by the model of its whole image.
@@ -219,7 +218,7 @@ fn open_share(frame: &Measured<'_>, traced: &Traced, light: &DiscLight) -> f64 {
 
 impl Look {
     /// What a reduced copy of a frame showed, in pixels of the frame itself.
-    pub fn enlarged(self, factor: f64, frame: &Measured<'_>) -> Look {
+    pub fn enlarged(self, factor: f64) -> Look {
         let fit = DiscFit {
             centre: PixelPoint::new(self.fit.centre.x * factor, self.fit.centre.y * factor),
             radius_px: self.fit.radius_px * factor,
@@ -232,15 +231,20 @@ impl Look {
         };
         let larger =
             |p: &LimbPoint| LimbPoint { x: p.x * factor, y: p.y * factor, width_px: p.width_px * factor, ..*p };
-        let noise = frame.sky.noise_at(fit.centre.x, fit.centre.y);
         Look {
             limb: self.limb.iter().map(larger).collect(),
             from: PixelPoint::new(self.from.x * factor, self.from.y * factor),
             reduced: factor,
             small: None,
-            cutout: Cutout::take(frame.plane, noise, fit.centre, fit.radius_px),
+            cutout: None,
             fit,
         }
+    }
+
+    /// With the disc on its own grid, where it is large enough.
+    pub fn with_cutout(self, frame: &Measured<'_>) -> Look {
+        let noise = frame.sky.noise_at(self.fit.centre.x, self.fit.centre.y);
+        Look { cutout: Cutout::take(frame.plane, noise, self.fit.centre, self.fit.radius_px), ..self }
     }
 
     /// What was seen on a reduced copy, looked at in the frame itself; `None` where that shows no disc.

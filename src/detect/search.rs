@@ -31,13 +31,13 @@ pub(crate) fn find_discs(frame: &Measured<'_>, expected: &Expectation<'_>, keep:
     }
     best_first(&mut found);
     found.truncate(keep);
-    found
+    found.into_iter().map(|look| look.with_cutout(frame)).collect()
 }
 
-/// Whether a disc is so well seen that no smaller one need be looked for: large, closed all round or dark where it is
-/// open, and a circle to a fraction of its blur.
+/// Whether a disc is so well seen that none of a fraction of its size need be looked for: large, dark wherever its limb
+/// is not seen, and more convincing than anything of a few pixels can be.
 fn is_beyond_doubt(fit: &DiscFit) -> bool {
-    fit.radius_px > 40.0 && fit.confidence() > 0.8 && fit.arc_deg > 150.0 && fit.open_share < 0.1
+    fit.radius_px > 40.0 && fit.confidence() > 0.55 && fit.open_share < 0.1
 }
 
 fn best_first(found: &mut [Look]) {
@@ -73,7 +73,7 @@ fn judge(frame: &Measured<'_>, level: &Sifted<'_>, expected: &Expectation<'_>, f
         if !plausible {
             continue;
         }
-        let look = if level.factor > 1 { look.enlarged(f, frame) } else { look };
+        let look = if level.factor > 1 { look.enlarged(f) } else { look };
         let there = found.iter().position(|l| l.fit.centre.distance(look.fit.centre) < 0.5 * l.fit.radius_px);
         match there {
             Some(i) if found[i].fit.confidence() < look.fit.confidence() => found[i] = look,

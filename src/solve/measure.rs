@@ -111,6 +111,7 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
         .and_then(|at| look_at(&measured, &expected, at, radius, shading))
         .filter(|l| !stray(&l.fit) && l.fit.confidence() > 0.25 * CONFIDENT);
     if let Some(look) = again {
+        let look = look.with_cutout(&measured);
         return Some(Moon::of_look(&look, look.fit));
     }
     let everywhere = PixelRect::of_size(width, height);
