@@ -96,7 +96,7 @@ fn strongest(frame: &Measured<'_>, radius_px: f64, area: PixelRect) -> Option<Pi
     let next = answers.iter().find(|(_, x, y)| apart(*x, *y)).map_or(0.0, |a| a.0);
     let clear = best > LEAST_SIGNIFICANCE && next < 0.6 * best && is_all_round(&flat, (bx, by), r);
     let middle = |v: usize| (v as f64 + 0.5) * factor as f64;
-    clear.then(|| PixelPoint::new(middle(bx), middle(by)))
+    (clear && is_step(&flat, (bx, by), r)).then(|| PixelPoint::new(middle(bx), middle(by)))
 }
 
 /// Whether the disc stands out of its ring on all sides but one at most: a roof's edge or a cloud does not.
@@ -127,6 +127,33 @@ fn is_all_round(flat: &Plane, (bx, by): (usize, usize), r: f64) -> bool {
     let steps: Vec<f64> = sums.iter().map(|[disc, ring]| mean(*disc) - mean(*ring)).filter(|s| s.is_finite()).collect();
     let whole = steps.iter().sum::<f64>() / steps.len().max(1) as f64;
     steps.len() >= 4 && steps.iter().filter(|s| **s < 0.2 * whole).count() <= 1
+}
+
+/// Whether the light falls at the limb itself: by more than half of what it falls from the middle to well outside. A cloud
+/// of a disc's size falls all the way.
+fn is_step(flat: &Plane, (bx, by): (usize, usize), r: f64) -> bool {
+    let mut rings = [(0.0f64, 0.0f64); 4];
+    let reach = (1.9 * r).ceil() as i64;
+    for dy in -reach..=reach {
+        for dx in -reach..=reach {
+            let (x, y) = (bx as i64 + dx, by as i64 + dy);
+            if x < 0 || y < 0 || x >= flat.width() as i64 || y >= flat.height() as i64 {
+                continue;
+            }
+            let rho = (dx as f64).hypot(dy as f64) / r;
+            let ring = match rho {
+                _ if rho < 0.6 => 0,
+                _ if (0.7..0.9).contains(&rho) => 1,
+                _ if (1.1..1.3).contains(&rho) => 2,
+                _ if (1.5..1.9).contains(&rho) => 3,
+                _ => continue,
+            };
+            rings[ring].0 += f64::from(flat.get(x as usize, y as usize));
+            rings[ring].1 += 1.0;
+        }
+    }
+    let [middle, inside, outside, far] = rings.map(|(sum, n)| sum / f64::max(n, 1.0));
+    inside - outside > 0.5 * (middle - far)
 }
 
 /// Looks for a disc of the expected radius within `area`.

@@ -120,15 +120,12 @@ pub(crate) struct Measured<'a> {
 }
 
 impl<'a> Measured<'a> {
+    /// Edges are placed on light where the file's light is the camera's own; else on its codes. A camera's own tone
+    /// curve is steeper in the dark than a standard's, so undoing that leaves the limb's outer half pressed down and the
+    /// disc a pixel too small; how far a limb on codes lies outside is allowed for (`limb`).
     pub fn new(plane: &'a CodedPlane) -> Self {
-        Measured { plane, sky: SkyLevel::measure(plane), code_noise: None }
-    }
-
-    /// For a picture of which nothing is known. A camera's own tone curve is steeper in the dark than
-    /// sRGB, so undoing sRGB leaves the limb's outer half pressed down and the disc a pixel too small;
-    /// on the coded values the edge is where it looks to be.
-    pub fn of_unknown_camera(plane: &'a CodedPlane) -> Self {
-        Measured { code_noise: Some(code_noise(plane)), ..Measured::new(plane) }
+        let code_noise = (!plane.curve_known()).then(|| code_noise(plane));
+        Measured { plane, sky: SkyLevel::measure(plane), code_noise }
     }
 
     /// A reduced copy, measured as this frame is.
@@ -148,7 +145,7 @@ impl<'a> Measured<'a> {
             Some(noise) => noise,
             None => self.plane.step_at(self.sky.at(centre.x, centre.y)) / 3.0,
         };
-        let mut view = View { plane, at, noise: floor };
+        let mut view = View { plane, at, noise: floor, on_codes: self.code_noise.is_some() };
         let here = view.noise_around(view.inside(centre), 1.1 * radius_px);
         view.noise = here.unwrap_or_else(|| self.sky.noise_at(centre.x, centre.y)).max(floor);
         view
@@ -165,6 +162,8 @@ pub(super) struct View {
     pub plane: Plane,
     pub at: PixelRect,
     pub noise: f32,
+    /// Whether its values are codes by a curve that is not known.
+    pub on_codes: bool,
 }
 
 impl View {
@@ -185,7 +184,7 @@ impl View {
     pub(super) fn reduced(&self, factor: usize) -> View {
         let plane = self.plane.reduced(factor);
         let noise = difference_noise((plane.width(), plane.height()), |x, y| plane.get(x, y));
-        View { plane, at: self.at, noise: noise.max(self.noise / factor as f32) }
+        View { plane, noise: noise.max(self.noise / factor as f32), ..*self }
     }
 }
 

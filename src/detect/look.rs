@@ -19,11 +19,23 @@ pub(crate) struct Look {
     from: PixelPoint,
     /// How many of the frame's pixels a pixel of the copy spans that it was seen on.
     reduced: f64,
+    /// Whether its limb was placed on codes by a curve that is not known.
+    on_codes: bool,
     /// The pixels themselves where the disc is small.
     small: Option<View>,
     /// The disc on a grid of its own, where it is large enough to show features.
     pub cutout: Option<Cutout>,
 }
+
+/// How far outside the true limb the middle of an edge lies on codes, in widths of that edge.
+///
+/// A step blurred by a Gaussian and coded by a power of 1/2.2 (near sRGB, IEC 61966-2-1) has its half height 0.77 of the
+/// light's sigma outside, 0.60 of the coded edge's own width; between sloping lines it is placed a little farther out.
+/// Cameras add an S to that curve; a disc at the middle of the scale is then coded steeper in the dark: 0.3 for a full S.
+/// On the nights of two simulators it is 0.69 for well-lit discs, 0.5 for copper, less along a penumbra.
+const CURVE_BIAS: f64 = 0.5;
+/// Its standard deviation from camera to camera and from phase to phase.
+const CURVE_BIAS_SIGMA: f64 = 0.2;
 
 /// Largest reach of a limb search, in radii.
 const REACH: f64 = 0.30;
@@ -35,6 +47,7 @@ struct Traced {
     points: Vec<LimbPoint>,
     circle: Circle,
     metric: Metric,
+    on_codes: bool,
 }
 
 fn trace(view: &View, expected: &Expectation<'_>, first: (PixelPoint, f64), reaches: &[f64]) -> Option<Traced> {
@@ -67,7 +80,7 @@ fn trace(view: &View, expected: &Expectation<'_>, first: (PixelPoint, f64), reac
         (p.x, p.y) = metric.to_pixels(p.x, p.y);
         (p.x, p.y) = (p.x + origin.x - centre.x, p.y + origin.y - centre.y);
     }
-    Some(Traced { centre, radius, points, circle, metric })
+    Some(Traced { centre, radius, points, circle, metric, on_codes: view.on_codes })
 }
 
 /// A large disc is first settled on a reduced copy of its neighbourhood.
@@ -126,11 +139,11 @@ pub(crate) fn look_at(
     let small = (traced.radius * traced.metric.stretch() < small_disc::LARGEST_PX).then(|| {
         let reach = 1.5 * traced.radius * traced.metric.largest_stretch() + 8.0;
         let (plane, at) = frame.plane.window(PixelRect::around(traced.centre, reach));
-        View { plane, at, noise: view.noise }
+        View { plane, at, noise: view.noise, on_codes: false }
     });
     let modelled = small.as_ref().and_then(|view| by_model(view, &mut traced, expected, shading));
     let fit = describe(&traced, modelled, light, open_share, view.noise);
-    fit.holds().then_some(Look { fit, limb: traced.points, from: traced.centre, reduced: 1.0, small, cutout: None })
+    fit.holds().then_some(Look { fit, limb: traced.points, from: traced.centre, reduced: 1.0, on_codes: view.on_codes, small, cutout: None })
 }
 
 /// With the radius settled a small disc is placed by the model of its whole image.
@@ -157,20 +170,22 @@ fn describe(
     open_share: f64,
     noise: f32,
 ) -> DiscFit {
-    let Traced { centre, radius, points, circle, metric } = traced;
+    let Traced { centre, radius, points, circle, metric, .. } = traced;
     let count: f64 = points.iter().map(|p| p.weight).sum::<f64>().max(1e-9);
     let mean = |f: fn(&LimbPoint) -> f64| points.iter().map(|p| p.weight * f(p)).sum::<f64>() / count;
     let stretch = metric.stretch();
+    let edge = mean(|p| p.width_px);
+    let curve_sigma = if traced.on_codes { CURVE_BIAS_SIGMA * edge } else { 0.0 };
     let by_limb = (circle.covariance[(0, 0)] + circle.covariance[(1, 1)]).sqrt() * stretch;
     DiscFit {
         centre: *centre,
         radius_px: radius * stretch,
         rectified_radius_px: *radius,
         centre_sigma_px: model.map_or(by_limb, |m| m.sigma_px),
-        radius_sigma_px: circle.covariance[(2, 2)].sqrt() * stretch,
+        radius_sigma_px: circle.covariance[(2, 2)].sqrt().hypot(curve_sigma) * stretch,
         arc_deg: circle.arc_deg,
         residual_px: circle.residual,
-        edge_width_px: model.map_or_else(|| mean(|p| p.width_px), |m| m.blur_px),
+        edge_width_px: model.map_or(edge, |m| m.blur_px),
         saturated_share: light.saturated_share,
         disc_level: (light.high - light.sky).max(0.0),
         mean_level: (light.mean - light.sky).max(0.0),
@@ -235,6 +250,7 @@ impl Look {
             limb: self.limb.iter().map(larger).collect(),
             from: PixelPoint::new(self.from.x * factor, self.from.y * factor),
             reduced: factor,
+            on_codes: self.on_codes,
             small: None,
             cutout: None,
             fit,
@@ -259,6 +275,17 @@ impl Look {
     /// Whether the frame itself was looked at, not a reduced copy alone.
     pub fn is_at_full_size(&self) -> bool {
         self.reduced <= 1.0
+    }
+
+    /// How far outside the true limb its own lies, pixels: where a limb is placed on codes by a curve that is not known,
+    /// it is the disc as an eye sees it that is measured.
+    fn curve_bias_px(&self) -> f64 {
+        if self.on_codes { CURVE_BIAS * self.fit.edge_width_px } else { 0.0 }
+    }
+
+    /// The radius of the true limb inside the disc as seen, rectified pixels.
+    pub fn true_radius_px(&self) -> f64 {
+        self.fit.rectified_radius_px - self.curve_bias_px()
     }
 
     /// Whether the disc is small enough for its pixels to be kept.
@@ -287,13 +314,16 @@ impl Look {
             .iter()
             .map(|p| {
                 let (x, y) = metric.to_rectified(p.x, p.y);
-                LimbPoint { x, y, ..*p }
+                // From the disc as seen to the true limb inside it.
+                let rho = x.hypot(y).max(1.0);
+                let inwards = 1.0 - self.curve_bias_px() / rho;
+                LimbPoint { x: x * inwards, y: y * inwards, ..*p }
             })
             .collect();
         let circle = fit(&points, known, expected.radius)?;
         let (dx, dy) = metric.to_pixels(circle.x, circle.y);
         let centre = PixelPoint::new(self.from.x + dx, self.from.y + dy);
-        let traced = Traced { centre, radius: circle.radius, points, circle, metric };
+        let traced = Traced { centre, radius: circle.radius, points, circle, metric, on_codes: self.on_codes };
         // The contrast was measured against the frame's own noise already.
         let fit = DiscFit { contrast: self.fit.contrast, ..describe(&traced, None, light, self.fit.open_share, 1.0) };
         fit.holds().then_some(fit)

@@ -38,6 +38,6 @@ pub(crate) fn any_disc(width: usize, height: usize) -> Expectation<'static> {
 /// Discs in a bare picture, of which nothing is known: best first.
 pub fn find_in_picture(picture: &CodedPlane) -> Vec<DiscFit> {
     let expected = any_disc(picture.width(), picture.height());
-    let found = find_discs(&Measured::of_unknown_camera(picture), &expected, 4);
+    let found = find_discs(&Measured::new(picture), &expected, 4);
     found.into_iter().map(|look| look.fit).collect()
 }

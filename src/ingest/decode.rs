@@ -282,19 +282,21 @@ pub fn decode(path: &Path, reading: &Reading) -> Result<LinearImage, DecodeError
 /// As [`open_frame`].
 pub fn decode_brightness(path: &Path, reading: &Reading) -> Result<CodedPlane, DecodeError> {
     let damaged = |message: String| DecodeError::Damaged { path: path.to_owned(), message };
+    let curve_known = reading.response.is_some() || reading.transfer.is_some();
     if !raw::is_raw(path) && reading.masters.is_none() {
         let bytes = std::fs::read(path).map_err(|source| DecodeError::Io { path: path.to_owned(), source })?;
         if let Some(luma) = coded::luma(&bytes, reading).map_err(damaged)? {
-            return Ok(luma);
+            return Ok(luma.with_curve_known(curve_known));
         }
     }
     let frame = open_frame(path, reading)?;
     if let (Pixels::Mosaic(mosaic), Orientation::NoTransforms, None) =
         (&frame.pixels, frame.orientation, &frame.masters)
     {
-        return Ok(CodedPlane::from_light(mosaic.brightness()));
+        return Ok(CodedPlane::from_light(mosaic.brightness()).with_curve_known(true));
     }
-    Ok(CodedPlane::from_light(frame.whole().brightness()))
+    let curve_known = curve_known || !matches!(frame.pixels, Pixels::Coded { .. });
+    Ok(CodedPlane::from_light(frame.whole().brightness()).with_curve_known(curve_known))
 }
 
 /// Which pixels of an image of light are at the end of its scale.

@@ -12,6 +12,7 @@ pub struct CodedPlane {
     width: usize,
     height: usize,
     codes: Codes,
+    curve_known: bool,
 }
 
 #[derive(Clone, Debug)]
@@ -24,12 +25,34 @@ impl CodedPlane {
     /// From eight-bit codes and the light of each; `None` when the length does not fit the size.
     pub fn from_codes(width: usize, height: usize, codes: Vec<u8>, light: [f32; 256]) -> Option<Self> {
         let fits = codes.len() == width * height;
-        fits.then(|| CodedPlane { width, height, codes: Codes::Eight { codes, light: Box::new(light) } })
+        fits.then(|| CodedPlane {
+            width,
+            height,
+            codes: Codes::Eight { codes, light: Box::new(light) },
+            curve_known: false,
+        })
     }
 
     /// From light.
     pub fn from_light(plane: Plane) -> Self {
-        CodedPlane { width: plane.width(), height: plane.height(), codes: Codes::Light(plane.into_data()) }
+        CodedPlane {
+            width: plane.width(),
+            height: plane.height(),
+            codes: Codes::Light(plane.into_data()),
+            curve_known: false,
+        }
+    }
+
+    /// The same, with whether its light is the camera's own: a sensor's numbers, or codes by a measured curve; not codes by
+    /// a standard's, which a camera's own rendering only resembles.
+    #[must_use]
+    pub fn with_curve_known(self, known: bool) -> Self {
+        CodedPlane { curve_known: known, ..self }
+    }
+
+    /// Whether its light is the camera's own.
+    pub fn curve_known(&self) -> bool {
+        self.curve_known
     }
 
     /// Width in pixels.

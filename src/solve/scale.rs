@@ -68,12 +68,13 @@ fn votes(sequence: &Sequence<'_>, seen: &[Seen]) -> Vec<Vec<Vote>> {
             let place = sequence.place(k);
             // The first look knows no air: what it took for a circle is flattened by a few thousandths.
             let unflattened = place.map_or(1.0, |p| p.flattened(Angle::ZERO).ratio.sqrt());
-            seen.fits()
-                .filter(|fit| fit.confidence() > 0.5 * CONFIDENT)
-                .map(|fit| Vote {
-                    scale: (fit.rectified_radius_px * unflattened / semidiameter(place)).ln(),
-                    weight: fit.confidence(),
-                    fit: *fit,
+            seen.discs()
+                .iter()
+                .filter(|look| look.fit.confidence() > 0.5 * CONFIDENT)
+                .map(|look| Vote {
+                    scale: (look.true_radius_px() * unflattened / semidiameter(place)).ln(),
+                    weight: look.fit.confidence(),
+                    fit: look.fit,
                 })
                 .collect()
         })

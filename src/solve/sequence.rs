@@ -93,7 +93,7 @@ impl<'a> Sequence<'a> {
                 let seen = match self.decode(k) {
                     Ok(plane) => {
                         let expected = any_disc(plane.width(), plane.height());
-                        Seen::Discs(find_discs(&Measured::of_unknown_camera(&plane), &expected, MOST_DISCS))
+                        Seen::Discs(find_discs(&Measured::new(&plane), &expected, MOST_DISCS))
                     }
                     Err(why) => Seen::Unreadable(why),
                 };
