@@ -19,23 +19,31 @@ pub(crate) struct Look {
     from: PixelPoint,
     /// How many of the frame's pixels a pixel of the copy spans that it was seen on.
     reduced: f64,
-    /// Whether its limb was placed on codes by a curve that is not known.
-    on_codes: bool,
+    /// The limb placed on light, and the radius of the circle through it: the true limb inside the disc as seen.
+    in_light: Option<InLight>,
     /// The pixels themselves where the disc is small.
     small: Option<View>,
     /// The disc on a grid of its own, where it is large enough to show features.
     pub cutout: Option<Cutout>,
 }
 
-/// How far outside the true limb the middle of an edge lies on codes, in widths of that edge.
+/// A limb as it lies on light, not on codes.
 ///
-/// A step blurred by a Gaussian and coded by a power of 1/2.2 (near sRGB, IEC 61966-2-1) has its half height 0.77 of the
-/// light's sigma outside, 0.60 of the coded edge's own width; between sloping lines it is placed a little farther out.
-/// Cameras add an S to that curve; a disc at the middle of the scale is then coded steeper in the dark: 0.3 for a full S.
-/// On the nights of two simulators it is 0.69 for well-lit discs, 0.5 for copper, less along a penumbra.
-const CURVE_BIAS: f64 = 0.5;
-/// Its standard deviation from camera to camera and from phase to phase.
-const CURVE_BIAS_SIGMA: f64 = 0.2;
+/// A limb's edge on codes lies outside the true one, by up to 0.7 of its width where the disc is evenly lit (a step
+/// blurred by a Gaussian and coded by a power of 1/2.2, near sRGB of IEC 61966-2-1, has its half height 0.77 of the
+/// light's sigma outside), by less along a penumbra. Undoing sRGB places it to 0.05 px on the nights of two simulators;
+/// a camera's own S-shaped curve leaves it inside by up to 0.4 of the width.
+#[derive(Clone, Debug)]
+struct InLight {
+    limb: Vec<LimbPoint>,
+    from: PixelPoint,
+    radius: f64,
+}
+
+/// How far a camera's own curve may place the limb wrong, in widths of the edge: from sRGB to a full S.
+const CURVE_SIGMA: f64 = 0.15;
+/// As an eye sees it, a disc's edge lies this many widths outside its true limb, give or take.
+const SEEN_OUTSIDE: f64 = 0.5;
 
 /// Largest reach of a limb search, in radii.
 const REACH: f64 = 0.30;
@@ -143,7 +151,25 @@ pub(crate) fn look_at(
     });
     let modelled = small.as_ref().and_then(|view| by_model(view, &mut traced, expected, shading));
     let fit = describe(&traced, modelled, light, open_share, view.noise);
-    fit.holds().then_some(Look { fit, limb: traced.points, from: traced.centre, reduced: 1.0, on_codes: view.on_codes, small, cutout: None })
+    let in_light = in_light(frame, &view, expected, &fit);
+    fit.holds().then_some(Look { fit, limb: traced.points, from: traced.centre, reduced: 1.0, in_light, small, cutout: None })
+}
+
+/// The limb of a disc once more, on light: `None` where it was on light already, or where light shows another circle.
+fn in_light(frame: &Measured<'_>, seen: &View, expected: &Expectation<'_>, fit: &DiscFit) -> Option<InLight> {
+    if !seen.on_codes {
+        return None;
+    }
+    let (plane, at) = frame.plane.window(seen.at);
+    let noise = frame.sky.noise_at(fit.centre.x, fit.centre.y).max(frame.plane.step_at(fit.sky_level) / 3.0);
+    let view = View { plane, at, noise, on_codes: false };
+    let reach = (2.5 * fit.edge_width_px / fit.rectified_radius_px).max(0.04);
+    let traced = trace(&view, expected, (fit.centre, fit.rectified_radius_px), &[reach])?;
+    let near = 1.5 * fit.edge_width_px + 0.01 * fit.rectified_radius_px;
+    let same = traced.centre.distance(fit.centre) < near
+        && (traced.radius - fit.rectified_radius_px).abs() < near
+        && traced.circle.arc_deg > 0.6 * fit.arc_deg;
+    same.then_some(InLight { limb: traced.points, from: traced.centre, radius: traced.radius })
 }
 
 /// With the radius settled a small disc is placed by the model of its whole image.
@@ -175,7 +201,7 @@ fn describe(
     let mean = |f: fn(&LimbPoint) -> f64| points.iter().map(|p| p.weight * f(p)).sum::<f64>() / count;
     let stretch = metric.stretch();
     let edge = mean(|p| p.width_px);
-    let curve_sigma = if traced.on_codes { CURVE_BIAS_SIGMA * edge } else { 0.0 };
+    let curve_sigma = if traced.on_codes { CURVE_SIGMA * edge } else { 0.0 };
     let by_limb = (circle.covariance[(0, 0)] + circle.covariance[(1, 1)]).sqrt() * stretch;
     DiscFit {
         centre: *centre,
@@ -250,7 +276,7 @@ impl Look {
             limb: self.limb.iter().map(larger).collect(),
             from: PixelPoint::new(self.from.x * factor, self.from.y * factor),
             reduced: factor,
-            on_codes: self.on_codes,
+            in_light: None,
             small: None,
             cutout: None,
             fit,
@@ -277,15 +303,12 @@ impl Look {
         self.reduced <= 1.0
     }
 
-    /// How far outside the true limb its own lies, pixels: where a limb is placed on codes by a curve that is not known,
-    /// it is the disc as an eye sees it that is measured.
-    fn curve_bias_px(&self) -> f64 {
-        if self.on_codes { CURVE_BIAS * self.fit.edge_width_px } else { 0.0 }
-    }
-
     /// The radius of the true limb inside the disc as seen, rectified pixels.
     pub fn true_radius_px(&self) -> f64 {
-        self.fit.rectified_radius_px - self.curve_bias_px()
+        match &self.in_light {
+            Some(light) => light.radius,
+            None => self.fit.rectified_radius_px - SEEN_OUTSIDE * self.fit.edge_width_px,
+        }
     }
 
     /// Whether the disc is small enough for its pixels to be kept.
@@ -296,7 +319,6 @@ impl Look {
     /// The disc once more, with what the sequence has taught since: no pixel is decoded for it.
     pub fn again(&self, expected: &Expectation<'_>, shading: Option<Shading<'_>>) -> Option<DiscFit> {
         let known = expected.radius?.radius;
-        let metric = expected.shape.metric(self.from);
         let light = DiscLight {
             saturated_share: self.fit.saturated_share,
             high: self.fit.disc_level + self.fit.sky_level,
@@ -309,21 +331,22 @@ impl Look {
             let fit = describe(&traced, model, light, self.fit.open_share, view.noise);
             return fit.holds().then_some(fit);
         }
-        let points: Vec<LimbPoint> = self
-            .limb
+        let (limb, from) = self.in_light.as_ref().map_or((&self.limb, self.from), |l| (&l.limb, l.from));
+        let metric = expected.shape.metric(from);
+        // From the disc as seen to the true limb inside it, where no light told that.
+        let inwards = if self.in_light.is_some() { 0.0 } else { SEEN_OUTSIDE * self.fit.edge_width_px };
+        let points: Vec<LimbPoint> = limb
             .iter()
             .map(|p| {
                 let (x, y) = metric.to_rectified(p.x, p.y);
-                // From the disc as seen to the true limb inside it.
-                let rho = x.hypot(y).max(1.0);
-                let inwards = 1.0 - self.curve_bias_px() / rho;
-                LimbPoint { x: x * inwards, y: y * inwards, ..*p }
+                let share = 1.0 - inwards / x.hypot(y).max(1.0);
+                LimbPoint { x: x * share, y: y * share, ..*p }
             })
             .collect();
         let circle = fit(&points, known, expected.radius)?;
         let (dx, dy) = metric.to_pixels(circle.x, circle.y);
-        let centre = PixelPoint::new(self.from.x + dx, self.from.y + dy);
-        let traced = Traced { centre, radius: circle.radius, points, circle, metric, on_codes: self.on_codes };
+        let centre = PixelPoint::new(from.x + dx, from.y + dy);
+        let traced = Traced { centre, radius: circle.radius, points, circle, metric, on_codes: true };
         // The contrast was measured against the frame's own noise already.
         let fit = DiscFit { contrast: self.fit.contrast, ..describe(&traced, None, light, self.fit.open_share, 1.0) };
         fit.holds().then_some(fit)

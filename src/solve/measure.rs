@@ -111,8 +111,8 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
         .and_then(|at| look_at(&measured, &expected, at, radius, shading))
         .filter(|l| !stray(&l.fit) && l.fit.confidence() > 0.25 * CONFIDENT);
     if let Some(look) = again {
-        let look = look.with_cutout(&measured);
-        return Some(Moon::of_look(&look, look.fit));
+        let fit = look.again(&expected, shading).filter(|fit| !stray(fit)).unwrap_or(look.fit);
+        return Some(Moon::of_look(&look.with_cutout(&measured), fit));
     }
     let everywhere = PixelRect::of_size(width, height);
     let area = expected_at.map_or(everywhere, |at| PixelRect::around(at, 0.6 * radius + 4.0));
