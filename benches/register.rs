@@ -6,8 +6,8 @@
 mod timing;
 
 use moonloom::ingest::read_night;
-use moonloom::solve::register;
 use moonloom::simulate::{Scenario, rehearse};
+use moonloom::solve::register;
 use rayon::prelude::*;
 use std::path::Path;
 use timing::best;
@@ -51,7 +51,8 @@ fn main() {
         });
         let mut measured = 0;
         let all = best(|| {
-            measured = register(&night, Default::default(), &|_| {}).value.count(moonloom::registration::Status::Measured);
+            measured =
+                register(&night, Default::default(), &|_| {}).value.count(moonloom::registration::Status::Measured);
         });
         println!(
             "{}: {} frames of 24 MP, {measured} measured: decoding once {decode:.2} s, registering {all:.2} s, ratio {:.2}",

@@ -117,7 +117,9 @@ fn look(night: &Night, bracket: &Bracket<'_>, first: usize, sights: &mut Vec<Sig
     // File values as they are: no curve, no profile.
     let reading = Reading { mend_hot_pixels: Some(false), ..Reading::default() };
     for (f, log_exposure) in bracket {
-        let (Some(frame), Some(centre), Some(radius)) = (night.frame(&f.file), f.centre(), f.radius_px()) else { continue };
+        let (Some(frame), Some(centre), Some(radius)) = (night.frame(&f.file), f.centre(), f.radius_px()) else {
+            continue;
+        };
         let Ok(open) = open_frame(&frame.path, &reading) else { continue };
         for i in 0..POINTS {
             // A sunflower's seeds cover a disc evenly.

@@ -130,9 +130,7 @@ fn edges_in(plane: &CodedPlane, sky: &SkyLevel, tile: PixelRect, scale: Brightne
     let reach = PixelRect { x0: tile.x0 - MARGIN, y0: tile.y0 - MARGIN, x1: tile.x1 + MARGIN, y1: tile.y1 + MARGIN };
     let (mut window, at) = plane.window(reach);
     let (smooth, least) = match scale {
-        Brightness::OverSky => {
-            (sky.compressed(window, (at.x0 as f64, at.y0 as f64), 1.0).blurred(1.0), LEAST_SLOPE)
-        }
+        Brightness::OverSky => (sky.compressed(window, (at.x0 as f64, at.y0 as f64), 1.0).blurred(1.0), LEAST_SLOPE),
         Brightness::AsCoded => {
             window.data_mut().iter_mut().for_each(|v| *v = v.max(0.0).sqrt());
             let (x, y) = ((tile.x0 + tile.x1) as f64 / 2.0, (tile.y0 + tile.y1) as f64 / 2.0);

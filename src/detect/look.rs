@@ -92,7 +92,12 @@ fn trace(view: &View, expected: &Expectation<'_>, first: (PixelPoint, f64), reac
 }
 
 /// A large disc is first settled on a reduced copy of its neighbourhood.
-fn settle(view: &View, expected: &Expectation<'_>, first: (PixelPoint, f64), factor: usize) -> Option<(PixelPoint, f64)> {
+fn settle(
+    view: &View,
+    expected: &Expectation<'_>,
+    first: (PixelPoint, f64),
+    factor: usize,
+) -> Option<(PixelPoint, f64)> {
     let copy = view.reduced(factor);
     let f = factor as f64;
     let (mut centre, mut radius) = first;
@@ -152,7 +157,15 @@ pub(crate) fn look_at(
     let modelled = small.as_ref().and_then(|view| by_model(view, &mut traced, expected, shading));
     let fit = describe(&traced, modelled, light, open_share, view.noise);
     let in_light = in_light(frame, &view, expected, &fit);
-    fit.holds().then_some(Look { fit, limb: traced.points, from: traced.centre, reduced: 1.0, in_light, small, cutout: None })
+    fit.holds().then_some(Look {
+        fit,
+        limb: traced.points,
+        from: traced.centre,
+        reduced: 1.0,
+        in_light,
+        small,
+        cutout: None,
+    })
 }
 
 /// The limb of a disc once more, on light: `None` where it was on light already, or where light shows another circle.

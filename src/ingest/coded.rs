@@ -1,5 +1,6 @@
 //! JPEG, PNG and TIFF: integer codes or floats, with the profile that the file embeds.
 
+use super::decode::Channel;
 use super::decode::Reading;
 use super::source_colour::SourceColour;
 use super::upright::upright;
@@ -206,25 +207,27 @@ fn colour_by(
     }
 }
 
-/// Luma of a JPEG turned upright; `None` for other files and for JPEGs whose first channel is not luma.
+/// One channel of a JPEG turned upright; `None` for other files and for JPEGs whose first channel is not luma.
 ///
 /// # Errors
 /// A sentence, when it breaks off.
-pub(super) fn luma(bytes: &[u8], reading: &Reading) -> Result<Option<CodedPlane>, String> {
+pub(super) fn one_channel(bytes: &[u8], reading: &Reading, channel: Channel) -> Result<Option<CodedPlane>, String> {
     if !is_jpeg(bytes) {
         return Ok(None);
     }
     if jpeg_breaks_off(bytes) {
         return Err("the JPEG breaks off before its end".into());
     }
-    Ok(decode_luma(bytes, reading))
+    Ok(decode_channel(bytes, reading, channel))
 }
 
-fn decode_luma(bytes: &[u8], reading: &Reading) -> Option<CodedPlane> {
-    let options = DecoderOptions::default()
-        .set_max_width(65_535)
-        .set_max_height(65_535)
-        .jpeg_set_out_colorspace(ColorSpace::Luma);
+fn decode_channel(bytes: &[u8], reading: &Reading, channel: Channel) -> Option<CodedPlane> {
+    let wanted = match channel {
+        Channel::Brightness => ColorSpace::Luma,
+        Channel::Red => ColorSpace::RGB,
+    };
+    let options =
+        DecoderOptions::default().set_max_width(65_535).set_max_height(65_535).jpeg_set_out_colorspace(wanted);
     let mut decoder = JpegDecoder::new_with_options(ZCursor::new(bytes), options);
     decoder.decode_headers().ok()?;
     if !matches!(decoder.input_colorspace()?, ColorSpace::YCbCr | ColorSpace::Luma) {
@@ -235,13 +238,17 @@ fn decode_luma(bytes: &[u8], reading: &Reading) -> Option<CodedPlane> {
     if (width * height) as u64 > MEMORY_LIMIT {
         return None;
     }
-    let codes = decoder.decode().ok()?;
+    let mut codes = decoder.decode().ok()?;
+    if channel == Channel::Red {
+        codes = codes.into_iter().step_by(3).collect();
+    }
     let orientation = decoder.exif().and_then(|chunk| Orientation::from_exif_chunk(chunk));
     let profile = decoder.icc_profile();
     let (colour, _) = colour_by(profile.as_deref(), false, reading, false);
     let picture = DynamicImage::ImageLuma8(GrayImage::from_raw(width as u32, height as u32, codes)?);
-    let luma = upright(picture, orientation.unwrap_or(Orientation::NoTransforms)).into_luma8();
-    let (width, height) = (luma.width() as usize, luma.height() as usize);
-    let [_, green, _] = colour.tables(256);
-    CodedPlane::from_codes(width, height, luma.into_raw(), green.try_into().ok()?)
+    let plane = upright(picture, orientation.unwrap_or(Orientation::NoTransforms)).into_luma8();
+    let (width, height) = (plane.width() as usize, plane.height() as usize);
+    let [red, green, _] = colour.tables(256);
+    let light = if channel == Channel::Red { red } else { green };
+    CodedPlane::from_codes(width, height, plane.into_raw(), light.try_into().ok()?)
 }

@@ -272,31 +272,53 @@ pub fn decode(path: &Path, reading: &Reading) -> Result<LinearImage, DecodeError
     Ok(open_frame(path, reading)?.whole())
 }
 
-/// Decodes only a frame's brightness, for measuring: the luma of a JPEG (a third of the work), the mean
-/// of the channels of anything else.
-///
-/// Luma is a sum of coded values, so its light is that of a grey of the same luma; for a coloured
-/// Moon it is no photometric quantity, but its limb is where it is.
+/// One channel of a frame, for measuring.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Channel {
+    /// The luma of a JPEG (a third of the work), the mean of the channels of anything else.
+    ///
+    /// Luma is a sum of coded values, so its light is that of a grey of the same luma; for a coloured
+    /// Moon it is no photometric quantity, but its limb is where it is.
+    Brightness,
+    /// Red alone, where the copper of totality stands clearest of cloud and town.
+    Red,
+}
+
+/// Decodes only a frame's brightness, for measuring.
 ///
 /// # Errors
 /// As [`open_frame`].
 pub fn decode_brightness(path: &Path, reading: &Reading) -> Result<CodedPlane, DecodeError> {
+    decode_channel(path, reading, Channel::Brightness)
+}
+
+/// Decodes one channel of a frame, for measuring.
+///
+/// # Errors
+/// As [`open_frame`].
+pub fn decode_channel(path: &Path, reading: &Reading, channel: Channel) -> Result<CodedPlane, DecodeError> {
     let damaged = |message: String| DecodeError::Damaged { path: path.to_owned(), message };
     let curve_known = reading.response.is_some() || reading.transfer.is_some();
     if !raw::is_raw(path) && reading.masters.is_none() {
         let bytes = std::fs::read(path).map_err(|source| DecodeError::Io { path: path.to_owned(), source })?;
-        if let Some(luma) = coded::luma(&bytes, reading).map_err(damaged)? {
-            return Ok(luma.with_curve_known(curve_known));
+        if let Some(plane) = coded::one_channel(&bytes, reading, channel).map_err(damaged)? {
+            return Ok(plane.with_curve_known(curve_known));
         }
     }
     let frame = open_frame(path, reading)?;
     if let (Pixels::Mosaic(mosaic), Orientation::NoTransforms, None) =
         (&frame.pixels, frame.orientation, &frame.masters)
+        && channel == Channel::Brightness
     {
         return Ok(CodedPlane::from_light(mosaic.brightness()).with_curve_known(true));
     }
     let curve_known = curve_known || !matches!(frame.pixels, Pixels::Coded { .. });
-    Ok(CodedPlane::from_light(frame.whole().brightness()).with_curve_known(curve_known))
+    let whole = frame.whole();
+    let plane = match channel {
+        Channel::Brightness => whole.brightness(),
+        Channel::Red => whole.red(),
+    };
+    Ok(CodedPlane::from_light(plane).with_curve_known(curve_known))
 }
 
 /// Which pixels of an image of light are at the end of its scale.

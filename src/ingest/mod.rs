@@ -20,7 +20,7 @@ mod response_file;
 mod source_colour;
 mod upright;
 
-pub use decode::{DecodeError, OpenFrame, Reading, decode, decode_brightness, open_frame};
+pub use decode::{Channel, DecodeError, OpenFrame, Reading, decode, decode_brightness, decode_channel, open_frame};
 pub use metadata::{CaptureTime, FrameMetadata, read_metadata};
 pub use night::{Frame, Night, NightError, Rig, read_frames, read_night};
 pub use notes::{Calibration, Clock, Mount, Optics, ShootNotes, Site};

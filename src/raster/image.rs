@@ -68,6 +68,10 @@ impl LinearImage {
         let data = self.data.chunks_exact(3).map(|p| (p[0] + p[1] + p[2]) / 3.0).collect();
         Plane { width: self.width, height: self.height, data }
     }
+    /// The red channel.
+    pub fn red(&self) -> Plane {
+        Plane { width: self.width, height: self.height, data: self.data.iter().step_by(3).copied().collect() }
+    }
 }
 
 /// A single channel, `f32`, rows from the top.

@@ -31,12 +31,7 @@ pub struct Disc {
 
 impl From<DiscFit> for Disc {
     fn from(fit: DiscFit) -> Self {
-        Disc {
-            centre: fit.centre,
-            radius_px: fit.radius_px,
-            centre_sigma_px: fit.centre_sigma_px,
-            fit: Some(fit),
-        }
+        Disc { centre: fit.centre, radius_px: fit.radius_px, centre_sigma_px: fit.centre_sigma_px, fit: Some(fit) }
     }
 }
 

@@ -126,10 +126,13 @@ mod tests {
         for (name, latitude, longitude) in [("Plato", 51.6, -9.4), ("Grimaldi", -5.4, -68.4), ("Billy", -13.8, -50.1)] {
             let (mut best, mut weight, mut sums) = (f64::MAX, 0.0, (0.0, 0.0));
             // The middle of what is darker than the surroundings.
-            let around: f64 = (0..12).map(|k| {
-                let (s, c) = (f64::from(k) * 30f64.to_radians()).sin_cos();
-                at(latitude + 3.5 * s, longitude + 3.5 * c / latitude.to_radians().cos())
-            }).sum::<f64>() / 12.0;
+            let around: f64 = (0..12)
+                .map(|k| {
+                    let (s, c) = (f64::from(k) * 30f64.to_radians()).sin_cos();
+                    at(latitude + 3.5 * s, longitude + 3.5 * c / latitude.to_radians().cos())
+                })
+                .sum::<f64>()
+                / 12.0;
             for i in -15..=15 {
                 for j in -15..=15 {
                     let (dy, dx) = (f64::from(i) / 10.0, f64::from(j) / 10.0);

@@ -2,10 +2,12 @@
 
 use super::mount::Aim;
 use super::sequence::{Seen, Sequence};
+use super::sky_place::SkyPlace;
 use crate::detect::{CONFIDENT, DiscFit};
 use crate::ingest::Mount;
 use crate::raster::PixelPoint;
 use crate::registration::{Rejection, RejectionReason};
+use crate::units::Angle;
 
 /// Which of a frame's discs is the Moon, and why the others are not.
 #[derive(Default)]
@@ -63,17 +65,25 @@ fn rejects(
     }
     let others = discs.iter().enumerate().filter(|(i, _)| *i != k).map(|(_, d)| d.as_slice());
     let still = aim.mount() == Mount::FixedTripod && stands_still(disc, others, 2);
+    let place = sequence.place(k);
     let misses_track = match (expected, radius) {
         (Some(at), Some(r)) => disc.centre.distance(at) > 0.8 * r + 3.0,
-        _ => aim.is_pointed() && sequence.place(k).is_some(),
+        _ => aim.is_pointed() && place.is_some(),
     };
     match radius {
         _ if misses_track => Some(if still { RejectionReason::DoesNotMove } else { RejectionReason::OffTrack }),
-        Some(r) if expected.is_none() && (disc.rectified_radius_px / r - 1.0).abs() > 0.12 + 2.0 / r => {
+        Some(r) if expected.is_none() && (disc.rectified_radius_px / r - 1.0).abs() > tolerated_size(r, place) => {
             Some(RejectionReason::WrongSize)
         }
         _ => (still && expected.is_none()).then_some(RejectionReason::DoesNotMove),
     }
+}
+
+/// How far a disc's radius may lie from the Moon's, a share of it: a limb half seen is measured to a tenth, a small one to
+/// two pixels, and the air flattens a low Moon.
+pub(super) fn tolerated_size(radius_px: f64, place: Option<&SkyPlace>) -> f64 {
+    let flattened = place.map_or(0.0, |p| p.flattened(Angle::ZERO).ratio - 1.0);
+    0.12 + 2.0 / radius_px + flattened
 }
 
 /// Whether `disc` is the ghost of one of `others`: light reflected between the lens's surfaces comes to

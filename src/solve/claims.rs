@@ -50,7 +50,9 @@ impl Claims {
         let (found, words) = match (self.mount, aim.mount()) {
             (Mount::FixedTripod, Mount::Tracking) => ("Tracking", "a mount that followed the sky"),
             (Mount::Tracking, Mount::FixedTripod) => ("FixedTripod", "a tripod that nobody turned"),
-            (Mount::Tracking, Mount::Unknown) if aim.well_seen() >= 6 => ("Unknown", "a camera aimed anew time and again"),
+            (Mount::Tracking, Mount::Unknown) if aim.well_seen() >= 6 => {
+                ("Unknown", "a camera aimed anew time and again")
+            }
             // A fixed tripod's track that is not found has a warning of its own: site or clock may be to blame.
             _ => return None,
         };

@@ -9,8 +9,10 @@ use super::sequence::{Seen, Sequence};
 use super::shape::{Flattening, SkyShape};
 use super::sky_place::SkyPlace;
 use crate::detect::{
-    CONFIDENT, Cutout, DiscFit, Expectation, Look, Measured, RadiusPrior, SMALL_DISC_PX, Shading, find_faint, look_at,
+    CONFIDENT, Cutout, DiscFit, Expectation, Look, Measured, RadiusPrior, SMALL_DISC_PX, Shading, find_discs,
+    find_faint, look_at,
 };
+use crate::ingest::Channel;
 use crate::raster::{PixelPoint, PixelRect};
 use crate::registration::Orientation;
 use crate::sky::Lens;
@@ -33,12 +35,7 @@ impl Moon {
 }
 
 /// The Moon of each frame in which it can be measured.
-pub(super) fn measure(
-    sequence: &Sequence<'_>,
-    seen: &[&Seen],
-    choices: &[Choice],
-    aim: &Aim,
-) -> Vec<Option<Moon>> {
+pub(super) fn measure(sequence: &Sequence<'_>, seen: &[&Seen], choices: &[Choice], aim: &Aim) -> Vec<Option<Moon>> {
     (0..sequence.len())
         .into_par_iter()
         .map(|k| {
@@ -67,10 +64,18 @@ impl Known {
             from_px: 0.8 * self.radius,
             to_px: 2.6 * self.radius,
             shape: &self.shape,
-            radius: Some(RadiusPrior {
-                radius: self.radius,
-                sigma: self.share * self.radius + 0.05 + blooming * 1.2,
-            }),
+            radius: Some(RadiusPrior { radius: self.radius, sigma: self.share * self.radius + 0.05 + blooming * 1.2 }),
+        }
+    }
+
+    /// For looking through a whole frame for a disc of this size.
+    fn of_this_size(&self) -> Expectation<'_> {
+        let half = 0.04 + 1.0 / self.radius;
+        Expectation {
+            from_px: self.radius * (1.0 - half),
+            to_px: self.radius * (1.0 + half),
+            radius: Some(RadiusPrior { radius: self.radius, sigma: 0.5 * half * self.radius }),
+            shape: &self.shape,
         }
     }
 }
@@ -105,22 +110,34 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
     if look.is_none() && (place.is_below_horizon() || elsewhere) {
         return None;
     }
-    let plane = sequence.decode(k).ok()?;
+    // The copper of totality stands clearest in red; where nothing was seen, that is what is looked at.
+    let channel = if look.is_some() { Channel::Brightness } else { Channel::Red };
+    let plane = sequence.decode(k, channel).ok()?;
     let measured = Measured::new(&plane);
-    let again = start
-        .and_then(|at| look_at(&measured, &expected, at, radius, shading))
-        .filter(|l| !stray(&l.fit) && l.fit.confidence() > 0.25 * CONFIDENT);
-    if let Some(look) = again {
+    let refitted = |look: Look| {
         let fit = look.again(&expected, shading).filter(|fit| !stray(fit)).unwrap_or(look.fit);
-        return Some(Moon::of_look(&look.with_cutout(&measured), fit));
+        Moon::of_look(&look.with_cutout(&measured), fit)
+    };
+    let holds = |l: &Look| !stray(&l.fit) && l.fit.confidence() > 0.25 * CONFIDENT;
+    let again = match start {
+        Some(at) => look_at(&measured, &expected, at, radius, shading).filter(holds),
+        None => {
+            find_discs(&measured, &known.of_this_size(), 1).into_iter().find(|l| l.fit.confidence() > 0.5 * CONFIDENT)
+        }
+    };
+    if let Some(look) = again {
+        return Some(refitted(look));
     }
     let everywhere = PixelRect::of_size(width, height);
     let area = expected_at.map_or(everywhere, |at| PixelRect::around(at, 0.6 * radius + 4.0));
-    let faint = find_faint(&measured, &expected, area, shading).filter(|fit| !stray(fit)).map(|fit| Moon {
-        fit,
-        look: None,
-        cutout: Cutout::take(&plane, measured.sky.noise_at(fit.centre.x, fit.centre.y), fit.centre, fit.radius_px),
-    });
+    // Found anywhere in the frame it must be placed ten times as well as where it was expected.
+    let most = if expected_at.is_some() { 0.12 } else { 0.015 } * radius;
+    let faint = find_faint(&measured, &expected, area, shading)
+        .filter(|fit| !stray(fit) && fit.centre_sigma_px < most)
+        .map(|fit| {
+            let noise = measured.sky.noise_at(fit.centre.x, fit.centre.y);
+            Moon { fit, look: None, cutout: Cutout::take(&plane, noise, fit.centre, fit.radius_px) }
+        });
     // What was well seen stands as photographed, whatever the solution makes of it.
     faint.or_else(|| as_found().filter(|m| m.fit.confidence() > CONFIDENT && !stray(&m.fit)))
 }

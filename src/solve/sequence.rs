@@ -2,7 +2,7 @@
 
 use super::sky_place::SkyPlace;
 use crate::detect::{DiscFit, Look, Measured, any_disc, find_discs};
-use crate::ingest::{Frame, Night, Rig, decode_brightness};
+use crate::ingest::{Channel, Frame, Night, Rig, decode_channel};
 use crate::raster::{CodedPlane, PixelPoint};
 use crate::sky::Observer;
 use rayon::prelude::*;
@@ -90,7 +90,7 @@ impl<'a> Sequence<'a> {
             .into_par_iter()
             .map(|k| {
                 let frame = self.frame(k);
-                let seen = match self.decode(k) {
+                let seen = match self.decode(k, Channel::Brightness) {
                     Ok(plane) => {
                         let expected = any_disc(plane.width(), plane.height());
                         Seen::Discs(find_discs(&Measured::new(&plane), &expected, MOST_DISCS))
@@ -104,9 +104,9 @@ impl<'a> Sequence<'a> {
     }
 
     /// Decodes one of its frames.
-    pub fn decode(&self, k: usize) -> Result<CodedPlane, String> {
+    pub fn decode(&self, k: usize, channel: Channel) -> Result<CodedPlane, String> {
         let frame = self.frame(k);
-        decode_brightness(&frame.path, &frame.reading).map_err(|why| why.to_string())
+        decode_channel(&frame.path, &frame.reading, channel).map_err(|why| why.to_string())
     }
 
     /// Whether a place lies inside the frame or at most `beyond_px` outside.

@@ -23,7 +23,10 @@ const TABLE: [(&str, &[&str]); 19] = [
     ("plan", &["units", "raster", "diag", "sky", "simulate", "labels"]),
     ("simulate", &["units", "raster", "diag", "ingest", "sky", "write", "random"]),
     ("score", &["registration", "simulate"]),
-    ("compose", &["units", "raster", "diag", "ingest", "sky", "registration", "solve", "layout", "labels", "blend", "write"]),
+    (
+        "compose",
+        &["units", "raster", "diag", "ingest", "sky", "registration", "solve", "layout", "labels", "blend", "write"],
+    ),
     ("lib", &[]),
 ];
 

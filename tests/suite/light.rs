@@ -8,9 +8,9 @@ use moonloom::ingest::{Night, Reading, decode, open_frame, parse_response, read_
 use moonloom::layout::{Composition, Layout, Placement, resolve};
 use moonloom::raster::{ColourMatrix, LinearImage, PixelPoint, PixelRect, RgbSpace};
 use moonloom::registration::Registration;
-use moonloom::solve::register;
 use moonloom::simulate::{Scenario, rehearse};
 use moonloom::sky::{Extinction, MOON_COLOUR};
+use moonloom::solve::register;
 use std::path::Path;
 use tempfile::TempDir;
 

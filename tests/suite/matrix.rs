@@ -5,9 +5,9 @@
 
 use moonloom::ingest::read_night;
 use moonloom::registration::Registration;
-use moonloom::solve::register;
 use moonloom::score::{Score, ScoreTable};
 use moonloom::simulate::{Scenario, Truth, rehearse};
+use moonloom::solve::register;
 use std::path::Path;
 use std::sync::OnceLock;
 use tempfile::TempDir;

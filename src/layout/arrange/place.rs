@@ -50,11 +50,7 @@ impl Context<'_> {
             radius_px: spot.radius_px,
             source_radius_px,
             turn_rad: spot.turn.turn.radians(),
-            edge_width_px: chosen
-                .registered
-                .and_then(|f| f.fit())
-                .map(|fit| fit.edge_width_px)
-                .filter(|w| *w > 0.0),
+            edge_width_px: chosen.registered.and_then(|f| f.fit()).map(|fit| fit.edge_width_px).filter(|w| *w > 0.0),
             light_gain: file.and_then(|f| self.light_gain(f)),
             gain: file.map_or(Gain::ToLevel(light.even_level as f32), |f| self.gain(f)),
             sky: self.disc_sky(chosen, shadow.as_ref()),

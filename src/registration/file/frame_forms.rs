@@ -1,8 +1,8 @@
 //! A frame as a registration file keeps it.
 
 use super::rounded;
-use crate::raster::PixelPoint;
 use crate::detect::DiscFit;
+use crate::raster::PixelPoint;
 use crate::registration::{
     Disc, FrameRegistration, Orientation, OrientationSource, Rejection, RejectionReason, Sighting, Status, Why,
 };

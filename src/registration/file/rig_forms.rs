@@ -2,7 +2,9 @@
 
 use super::rounded;
 use crate::raster::PixelPoint;
-use crate::registration::{ClockEstimate, Drift, MountRotation, PointingSolution, RigSolution, TrackingSolution, Wobble};
+use crate::registration::{
+    ClockEstimate, Drift, MountRotation, PointingSolution, RigSolution, TrackingSolution, Wobble,
+};
 use crate::sky::{CameraPointing, Lens};
 use crate::units::{Angle, Instant};
 use serde::{Deserialize, Serialize};

@@ -108,7 +108,8 @@ impl Aim {
         for (place, discs) in frames {
             let Some(place) = place else { continue };
             let radius = self.radius_px(Some(place));
-            let of_size = |d: &&DiscFit| radius.is_none_or(|r| (d.rectified_radius_px / r - 1.0).abs() < 0.12 + 2.0 / r);
+            let of_size =
+                |d: &&DiscFit| radius.is_none_or(|r| (d.rectified_radius_px / r - 1.0).abs() < 0.12 + 2.0 / r);
             let mut convincing = discs.iter().filter(|d| d.confidence() > CONFIDENT).filter(of_size).peekable();
             if convincing.peek().is_none() {
                 continue;

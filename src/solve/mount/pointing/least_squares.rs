@@ -1,8 +1,8 @@
 //! Aims for stretches of the night through one lens, by least squares with Tukey's biweight.
 
 use super::{FEWEST, Sighted, nearest, rough_tolerance};
-use crate::raster::PixelPoint;
 use crate::detect::DiscFit;
+use crate::raster::PixelPoint;
 use crate::registration::PointingSolution;
 use crate::sky::{CameraPointing, Horizontal, Lens};
 use crate::units::Angle;
