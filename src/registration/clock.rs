@@ -12,15 +12,25 @@ pub struct ClockEstimate {
     pub sigma_s: f64,
     /// How many partial phases spoke.
     pub frames: usize,
+    /// Whether partial phases before and after greatest eclipse agree on it: what one side takes for an error of the
+    /// clock may be the camera's curve.
+    #[serde(default)]
+    pub both_sides: bool,
     /// Whether the times of this registration were put right by it.
     #[serde(default)]
     pub put_right: bool,
 }
 
 impl ClockEstimate {
+    /// Whether it is good enough to put a clock right by: better than a minute, and both sides of the shadow agree.
+    pub fn is_sure(&self) -> bool {
+        self.both_sides && self.sigma_s < 60.0
+    }
+
     /// Whether the times are off by more than five minutes, beyond doubt.
     pub fn is_far_off(&self) -> bool {
-        !self.put_right && self.ahead_s.abs() > 300.0 && self.ahead_s.abs() > 4.0 * self.sigma_s
+        let sure = self.is_sure() || self.zone_slip_s().is_some();
+        !self.put_right && sure && self.ahead_s.abs() > 300.0 && self.ahead_s.abs() > 4.0 * self.sigma_s
     }
 
     /// The offset of a time zone that the error looks like, in quarters of an hour.

@@ -5,7 +5,7 @@ use super::wrapped;
 use crate::registration::{ClockEstimate, Orientation, OrientationSource};
 use crate::solve::measure::Moon;
 use crate::solve::sequence::Sequence;
-use crate::solve::shadow::shadow_distance;
+use crate::solve::shadow::shadow_edge;
 use crate::solve::sky_place::SkyPlace;
 use crate::units::Angle;
 use rayon::prelude::*;
@@ -32,7 +32,7 @@ pub(super) fn looked_at(
             return Some(Orientation::of_lunar_north(t.north, rough.mirrored, axis, t.sigma));
         }
         let moon = moons[k].as_ref()?;
-        let shadow = shadow_distance(moon.cutout.as_ref()?, &moon.fit, place, Some(&rough))?;
+        let shadow = shadow_edge(moon.cutout.as_ref()?, &moon.fit, place, Some(&rough))?;
         let there = Angle::from_radians(place.shadow.xi.radians().atan2(place.shadow.eta.radians()));
         let up = if rough.mirrored { there - shadow.towards } else { there + shadow.towards };
         // The umbra's edge is no circle to better than this.

@@ -1,0 +1,282 @@
+//! The camera's clock, from where the shadow's edge lies on all discs of a rig.
+//!
+//! Before greatest eclipse the shadow's axis draws near, after it moves away: an error of where the edge is seen moves
+//! both sides apart, an error of the clock moves both the same way. Where the edge is seen depends on the camera's
+//! curve, the exposure and the air, so it is solved for with the clock: a power by which the curve stretches light, and
+//! an enlargement of the umbra. Half a night tells the two apart poorly, and its sigma says so.
+
+use super::edge::ShadowEdge;
+use crate::registration::ClockEstimate;
+use crate::sky::{Danjon, Observer, ShadowLight};
+use crate::solve::sky_place::SkyPlace;
+use crate::units::{Angle, Instant};
+use nalgebra::{Matrix3, Vector3};
+use rayon::prelude::*;
+
+/// Logarithm of the power by which cameras' curves stretch light around the penumbra, and its spread: an S-shaped curve
+/// of a half makes 1.3, a picture of high contrast 2 (common practice, no source).
+const CONTRAST: (f64, f64) = (0.1, 0.4);
+/// Spread of the umbra's enlargement: published ones differ by a percent and a half of its radius (Danjon's rule against
+/// Chauvenet's), 0.04 radii of the Moon.
+const ENLARGEMENT_SIGMA: f64 = 0.04;
+
+/// The light of the shadow against the distance from its axis, in radii of the Moon, tabulated.
+struct Law {
+    from: f64,
+    /// Rises with the distance.
+    light: Vec<f64>,
+}
+
+const LAW_STEP: f64 = 0.01;
+
+impl Law {
+    fn of(place: &SkyPlace) -> Self {
+        let (unit, shadow) = (place.semidiameter.radians(), &place.shadow);
+        let light = ShadowLight::new(shadow.umbra_radius, shadow.penumbra_radius, Danjon { scale: 2.0 });
+        let from = (shadow.umbra_radius.radians() / unit - 2.0).max(0.0);
+        let count = ((shadow.penumbra_radius.radians() / unit + 2.5 - from) / LAW_STEP) as usize;
+        let at =
+            |i: usize| light.radiance(Angle::from_radians((from + i as f64 * LAW_STEP) * unit)).iter().sum::<f64>();
+        let mut light: Vec<f64> = (0..count).map(at).collect();
+        // Beyond the penumbra it stays as it is; a table that is searched must not fall.
+        for i in 1..light.len() {
+            light[i] = light[i].max(light[i - 1]);
+        }
+        Law { from, light }
+    }
+
+    fn light(&self, distance: f64) -> f64 {
+        let x = ((distance - self.from) / LAW_STEP).clamp(0.0, (self.light.len() - 2) as f64);
+        let (i, t) = (x as usize, x - x.floor());
+        self.light[i] * (1.0 - t) + self.light[i + 1] * t
+    }
+
+    /// The distance at which light reaches a level.
+    fn distance(&self, light: f64) -> f64 {
+        let i = self.light.partition_point(|l| *l < light).clamp(1, self.light.len() - 1);
+        let (a, b) = (self.light[i - 1], self.light[i]);
+        let t = if b > a { ((light - a) / (b - a)).clamp(0.0, 1.0) } else { 0.0 };
+        self.from + (i as f64 - 1.0 + t) * LAW_STEP
+    }
+
+    /// Where the edge is seen on a disc whose centre is `distance` from the axis, at a share of the bright part's light, the
+    /// curve stretching light by a power: radii from the centre towards the axis. The brightest part lies 0.8 radii
+    /// beyond the centre.
+    fn edge(&self, distance: f64, share: f64, power: f64) -> f64 {
+        distance - self.distance(share.powf(1.0 / power) * self.light(distance + 0.8))
+    }
+}
+
+/// How far from the axis the Moon was, in its radii, tabulated and interpolated by cubics.
+struct Distances {
+    start: Instant,
+    values: Vec<f64>,
+}
+
+const TABLE_STEP_S: f64 = 240.0;
+/// Clocks are looked for this far off: the widest pair of zones is fourteen hours apart.
+const FARTHEST_S: f64 = 14.6 * 3600.0;
+
+impl Distances {
+    fn new(observer: &Observer, from: Instant, to: Instant) -> Self {
+        let start = from.plus_seconds(-FARTHEST_S - 2.0 * TABLE_STEP_S);
+        let count = ((to.seconds_since(start) + FARTHEST_S) / TABLE_STEP_S) as usize + 4;
+        let values = (0..count)
+            .into_par_iter()
+            .map(|i| {
+                let place = SkyPlace::at(observer, start.plus_seconds(i as f64 * TABLE_STEP_S));
+                place.shadow.separation().radians() / place.semidiameter.radians()
+            })
+            .collect();
+        Distances { start, values }
+    }
+
+    /// When the Moon's centre was nearest to the axis.
+    fn nearest_to_axis(&self) -> Instant {
+        let best = (0..self.values.len()).min_by(|&a, &b| self.values[a].total_cmp(&self.values[b])).unwrap_or(0);
+        self.start.plus_seconds(best as f64 * TABLE_STEP_S)
+    }
+
+    /// Value and slope (per second) at an instant, by Catmull and Rom's cubic.
+    fn at(&self, instant: Instant) -> (f64, f64) {
+        let x = instant.seconds_since(self.start) / TABLE_STEP_S;
+        let i = (x.floor() as usize).clamp(1, self.values.len() - 3);
+        let t = x - i as f64;
+        let [a, b, c, d] = [self.values[i - 1], self.values[i], self.values[i + 1], self.values[i + 2]];
+        let (m0, m1) = ((c - a) / 2.0, (d - b) / 2.0);
+        let k3 = 2.0 * (b - c) + m0 + m1;
+        let k2 = 3.0 * (c - b) - 2.0 * m0 - m1;
+        (b + t * (m0 + t * (k2 + t * k3)), (m0 + t * (2.0 * k2 + t * 3.0 * k3)) / TABLE_STEP_S)
+    }
+}
+
+/// What is solved together.
+#[derive(Clone, Copy, Debug)]
+struct Unknowns {
+    ahead_s: f64,
+    /// Logarithm of the power.
+    contrast: f64,
+    enlargement: f64,
+}
+
+/// A rig's edges, and what they are compared with.
+struct Comparison<'a> {
+    law: Law,
+    /// The umbra's radius, in radii of the Moon.
+    umbra: f64,
+    table: Distances,
+    edges: &'a [ShadowEdge],
+}
+
+impl Comparison<'_> {
+    fn modelled(&self, edge: &ShadowEdge, u: Unknowns) -> (f64, f64) {
+        let (distance, slope) = self.table.at(edge.instant.plus_seconds(-u.ahead_s));
+        (self.law.edge(distance, edge.share, u.contrast.exp()) - u.enlargement, slope)
+    }
+
+    /// Whether an edge can cross the disc then: within the umbra what is traced is the copper's own shading.
+    fn crosses(&self, edge: &ShadowEdge, u: Unknowns) -> bool {
+        let (distance, _) = self.table.at(edge.instant.plus_seconds(-u.ahead_s));
+        distance > self.umbra - 0.85 && distance < self.umbra + 1.2
+    }
+
+    /// Misfit of the edges: sums of squares where they are small, logarithms where frames have gone wrong.
+    fn cost(&self, u: Unknowns) -> f64 {
+        let misfit: f64 = self
+            .edges
+            .iter()
+            .map(|e| {
+                let off = (e.place - self.modelled(e, u).0) / (3.0 * spread(e));
+                // An edge where none can be is as bad as one a dozen sigmas off.
+                if self.crosses(e, u) { (1.0 + off * off).ln() } else { (1.0f64 + 16.0).ln() }
+            })
+            .sum();
+        9.0 * misfit + ((u.contrast - CONTRAST.0) / CONTRAST.1).powi(2) + (u.enlargement / ENLARGEMENT_SIGMA).powi(2)
+    }
+
+    /// How evenly the edges speak of both sides of greatest eclipse: the lighter side's weight over the heavier's.
+    fn balance(&self, edges: &[&ShadowEdge], u: Unknowns) -> f64 {
+        let greatest = self.table.nearest_to_axis();
+        let side = |first: bool| -> f64 {
+            edges
+                .iter()
+                .filter(|e| (e.instant.plus_seconds(-u.ahead_s).seconds_since(greatest) < 0.0) == first)
+                .map(|e| spread(e).powi(-2))
+                .sum()
+        };
+        let (a, b) = (side(true), side(false));
+        a.min(b) / a.max(b).max(1e-9)
+    }
+
+    /// How fast the axis's distance changes where edges cross, radii a second: the median.
+    fn usual_slope(&self, u: Unknowns) -> f64 {
+        let mut slopes: Vec<f64> =
+            self.edges.iter().filter(|e| self.crosses(e, u)).map(|e| self.modelled(e, u).1.abs()).collect();
+        slopes.sort_by(f64::total_cmp);
+        slopes.get(slopes.len() / 2).copied().unwrap_or(0.0).max(1e-5)
+    }
+
+    /// What neighbouring frames share of their misfit (one exposure, one curve, the same seas), as seconds: a side of the
+    /// shadow is one observation of it.
+    fn shared_s(&self, u: Unknowns) -> f64 {
+        let mut offs: Vec<f64> =
+            self.edges.iter().filter(|e| self.crosses(e, u)).map(|e| (e.place - self.modelled(e, u).0).abs()).collect();
+        offs.sort_by(f64::total_cmp);
+        let off = 1.4826 * offs.get(offs.len() / 2).copied().unwrap_or(0.0);
+        // Two sides, and on each the misfit keeps its sign over some third of the frames.
+        off / self.usual_slope(u) / 2.5
+    }
+
+    /// Gauss-Newton on all three, with their standard deviations from the scatter.
+    fn settle(&self, start: Unknowns) -> Option<(Unknowns, f64)> {
+        let mut u = start;
+        let mut sigma_s = f64::INFINITY;
+        for _ in 0..40 {
+            let priors = Vector3::new(0.0, CONTRAST.1.powi(-2), ENLARGEMENT_SIGMA.powi(-2));
+            let mut normal = Matrix3::from_diagonal(&priors);
+            let mut gradient = Vector3::new(0.0, -(u.contrast - CONTRAST.0) * priors.y, -u.enlargement * priors.z);
+            let (mut chi, mut weights) = (0.0, 0.0);
+            for e in self.edges.iter().filter(|e| self.crosses(e, start)) {
+                let (here, _) = self.modelled(e, u);
+                let by_time = (self.modelled(e, Unknowns { ahead_s: u.ahead_s + 5.0, ..u }).0 - here) / 5.0;
+                let by_contrast = (self.modelled(e, Unknowns { contrast: u.contrast + 0.02, ..u }).0 - here) / 0.02;
+                let off = e.place - here;
+                let scaled = off / (2.0 * spread(e));
+                let robust = 1.0 / (1.0 + scaled * scaled);
+                let w = robust / spread(e).powi(2);
+                let row = Vector3::new(by_time, by_contrast, -1.0);
+                normal += row * row.transpose() * w;
+                gradient += row * (w * off);
+                (chi, weights) = (chi + w * off * off, weights + robust);
+            }
+            let inverse = normal.try_inverse()?;
+            let step = inverse * gradient;
+            u.ahead_s += step.x.clamp(-300.0, 300.0);
+            u.contrast = (u.contrast + step.y.clamp(-0.2, 0.2)).clamp(-1.0, 1.6);
+            u.enlargement += step.z.clamp(-0.1, 0.1);
+            sigma_s = (inverse[(0, 0)] * (chi / (weights - 3.0_f64).max(1.0)).max(1.0)).sqrt();
+            if step.x.abs() < 0.01 && step.y.abs() < 1e-4 {
+                break;
+            }
+        }
+        (u.ahead_s.abs() < FARTHEST_S && sigma_s < 3600.0).then_some((u, sigma_s.hypot(self.shared_s(u))))
+    }
+}
+
+/// What an edge is good to: its own scatter, and what the curve's shape leaves beyond a power.
+fn spread(edge: &ShadowEdge) -> f64 {
+    // Near totality the copper's own light, and a sliver that clips, move the edge; at the limb its chords are short.
+    let deep = 0.6 * (-0.45 - edge.place).max(0.0) + 0.1 * (edge.place - 0.4).max(0.0);
+    edge.sigma.hypot(0.02).hypot(deep)
+}
+
+/// Fewest edges that tell a clock.
+const FEWEST: usize = 5;
+
+/// The clock that makes the traced edges agree with the ephemeris; `None` from fewer than five, or where no time within a
+/// day of zones makes them agree.
+///
+/// # Accuracy
+/// The suite's table: within some seconds from a whole sequence of partial phases of a 250-px disc.
+pub(super) fn estimate(observer: &Observer, edges: &[ShadowEdge]) -> Option<ClockEstimate> {
+    if edges.len() < FEWEST {
+        return None;
+    }
+    let from = edges.iter().map(|m| m.instant).min_by(|a, b| a.tt_seconds().total_cmp(&b.tt_seconds()))?;
+    let to = edges.iter().map(|m| m.instant).max_by(|a, b| a.tt_seconds().total_cmp(&b.tt_seconds()))?;
+    let table = Distances::new(observer, from, to);
+    // The shadow's size changes little within a night: it is taken at greatest eclipse.
+    let greatest = table.nearest_to_axis();
+    let there = SkyPlace::at(observer, greatest);
+    let umbra = there.shadow.umbra_radius.radians() / there.semidiameter.radians();
+    let comparison = Comparison { law: Law::of(&there), umbra, table, edges };
+    let steps = (FARTHEST_S / 120.0) as i64;
+    let trial = |(i, contrast): (i64, f64)| {
+        let u = Unknowns { ahead_s: i as f64 * 120.0, contrast, enlargement: 0.0 };
+        (comparison.cost(u), u)
+    };
+    let trials: Vec<(i64, f64)> =
+        (-steps..=steps).flat_map(|i| [-0.2, 0.1, 0.4, 0.8].map(|contrast| (i, contrast))).collect();
+    let (_, coarse) = trials
+        .into_par_iter()
+        .map(trial)
+        .min_by(|a, b| a.0.total_cmp(&b.0).then(a.1.ahead_s.abs().total_cmp(&b.1.ahead_s.abs())))?;
+    let (found, sigma_s) = comparison.settle(coarse)?;
+    let agrees = |e: &&ShadowEdge| {
+        comparison.crosses(e, found) && (e.place - comparison.modelled(e, found).0).abs() < 4.0 * spread(e)
+    };
+    let agreeing: Vec<&ShadowEdge> = edges.iter().filter(agrees).collect();
+    if agreeing.len() < FEWEST || agreeing.len() * 2 < edges.len() {
+        return None;
+    }
+    let balance = comparison.balance(&agreeing, found);
+    // What one side takes for time may be the umbra's size: the other side alone tells them apart.
+    let one_sided = ENLARGEMENT_SIGMA / comparison.usual_slope(found) * (1.0 - balance);
+    Some(ClockEstimate {
+        ahead_s: found.ahead_s,
+        sigma_s: sigma_s.hypot(one_sided),
+        frames: agreeing.len(),
+        both_sides: balance > 0.2,
+        put_right: false,
+    })
+}
