@@ -309,8 +309,13 @@ impl Sifted<'_> {
 }
 
 /// Candidates of radii between two bounds (pixels of the full frame), level by level, the largest radii first.
-/// `keep` of each level and scale of brightness stay.
-pub(super) fn candidates(frame: &CodedPlane, from_px: f64, to_px: f64, keep: usize) -> Vec<Sifted<'_>> {
+/// `keep` of each level and scale of brightness stay, more of the frame itself.
+pub(super) fn candidates(
+    frame: &CodedPlane,
+    from_px: f64,
+    to_px: f64,
+    (keep, keep_small): (usize, usize),
+) -> Vec<Sifted<'_>> {
     let mut out: Vec<Sifted<'_>> = Vec::new();
     for level in levels(from_px, to_px) {
         let (from, by) = out.last().map_or((frame, level.factor), |l| (l.plane(), level.factor / l.factor));
@@ -322,6 +327,7 @@ pub(super) fn candidates(frame: &CodedPlane, from_px: f64, to_px: f64, keep: usi
             continue;
         }
         let sky = SkyLevel::measure(plane);
+        let keep = if level.factor == 1 { keep_small } else { keep };
         let candidates = sift(plane, &sky, &level, keep);
         out.push(Sifted { factor: level.factor, copy, frame, sky, candidates });
     }

@@ -157,7 +157,7 @@ impl ShootNotes {
                 );
             }
         }
-        if !notes.clock.ahead_s.is_finite() || notes.clock.ahead_s.abs() > 1e6 {
+        if !notes.clock.ahead_s.is_finite() || notes.clock.ahead_s.abs() > 4e9 {
             return fault(
                 &["clock", "ahead_s"],
                 format!("a clock {} s ahead cannot be put right", notes.clock.ahead_s),

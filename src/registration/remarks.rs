@@ -3,6 +3,7 @@
 use super::{ClockEstimate, FrameRegistration, PointingSolution, Registration, Status, Why, clock_words};
 use crate::diag::Diagnostic;
 use crate::ingest::{Mount, Night};
+use crate::sky::{apparent_moon, serves};
 
 /// What has to be said of a registration, whether it is new or was kept.
 pub fn remarks(night: &Night, registration: &Registration) -> Vec<Diagnostic> {
@@ -12,14 +13,22 @@ pub fn remarks(night: &Night, registration: &Registration) -> Vec<Diagnostic> {
         let why = f.reason().unwrap_or_else(|| Why::NoDisc.to_string());
         out.push(Diagnostic::warning("moon-absent", format!("{}: {why}", f.file)));
     }
-    let below = |f: &&FrameRegistration| f.sighting.why() == Some(&Why::BelowHorizon);
-    if registration.frames.iter().filter(below).count() * 3 > registration.frames.len() {
+    out.extend(below_horizon(night, registration));
+    let contradicted: Vec<&str> =
+        registration.frames.iter().filter(|f| f.phase_contradicted).map(|f| f.file.as_str()).collect();
+    if let Some(first) = contradicted.first() {
+        let more = match contradicted.len() {
+            1 => String::new(),
+            n => format!(" and {} more", n - 1),
+        };
         out.push(
             Diagnostic::warning(
-                "moon-below-horizon",
-                "by the site and the clock the Moon was below the horizon for much of the night",
+                "phase-contradicts-time",
+                format!(
+                    "{first}{more}: the Moon shows another phase than it had at the time recorded; none is labelled"
+                ),
             )
-            .with_help("check `site` and the clock's `utc_offset` in shoot.ron"),
+            .with_help("check the clock's `utc_offset` and date in shoot.ron, or the frame's time in frames.csv"),
         );
     }
     let fixed = night.mount() == Mount::FixedTripod && night.observer().is_some();
@@ -58,6 +67,27 @@ pub fn remarks(night: &Night, registration: &Registration) -> Vec<Diagnostic> {
         out.extend(rig.clock.as_ref().and_then(clock_remark));
     }
     out
+}
+
+/// What has to be said where the sky has the Moon below the horizon and the frames show it, or much of a night is lost.
+fn below_horizon(night: &Night, registration: &Registration) -> Option<Diagnostic> {
+    let observer = night.observer()?;
+    let lost = |f: &&FrameRegistration| f.sighting.why() == Some(&Why::BelowHorizon);
+    let shown_below = |f: &&FrameRegistration| {
+        let Some(instant) = f.time.filter(|i| serves(*i)) else { return false };
+        f.status() == Status::Measured && apparent_moon(&observer, instant).airless.altitude.degrees() < -1.5
+    };
+    let (lost, shown) =
+        (registration.frames.iter().filter(lost).count(), registration.frames.iter().filter(shown_below).count());
+    let message = match (shown, lost * 3 > registration.frames.len()) {
+        (0, false) => return None,
+        (0, true) => "by the site and the clock the Moon was below the horizon for much of the night".to_owned(),
+        (n, _) => format!("by the site and the clock the Moon was below the horizon in {n} frames that show it"),
+    };
+    Some(
+        Diagnostic::warning("moon-below-horizon", message)
+            .with_help("check `site` and the clock's `utc_offset` and date in shoot.ron"),
+    )
 }
 
 /// Whether an aim fits so badly, or stands so oddly, that the site or the clock must be wrong: another sky's

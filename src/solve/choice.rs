@@ -19,7 +19,14 @@ pub(super) struct Choice {
 /// Says for each frame which of its discs is the Moon.
 pub(super) fn choose(sequence: &Sequence<'_>, seen: &[&Seen], aim: &Aim) -> Vec<Choice> {
     let discs: Vec<Vec<DiscFit>> = seen.iter().map(|s| s.fits().copied().collect()).collect();
-    (0..discs.len()).map(|k| choose_in(sequence, k, &discs, aim)).collect()
+    (0..discs.len())
+        .map(|k| {
+            let mut choice = choose_in(sequence, k, &discs, aim);
+            let lamps = seen[k].still().iter().filter(|d| d.confidence() > 0.5 * CONFIDENT);
+            choice.rejected.extend(lamps.map(|d| Rejection::new(d, RejectionReason::DoesNotMove)));
+            choice
+        })
+        .collect()
 }
 
 fn choose_in(sequence: &Sequence<'_>, k: usize, discs: &[Vec<DiscFit>], aim: &Aim) -> Choice {

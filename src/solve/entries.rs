@@ -6,9 +6,10 @@ use super::face::Facing;
 use super::measure::Moon;
 use super::mount::Aim;
 use super::sequence::{Seen, Sequence};
+use super::shadow::Phases;
 use super::{Solved, light_ratio};
 use crate::ingest::Mount;
-use crate::registration::{ClockEstimate, Disc, FrameRegistration, RigSolution, Sighting, Why};
+use crate::registration::{Disc, FrameRegistration, RigSolution, Sighting, Why};
 
 /// All that the passes have found.
 pub(super) struct Findings<'a, 'n> {
@@ -18,7 +19,7 @@ pub(super) struct Findings<'a, 'n> {
     pub moons: Vec<Option<Moon>>,
     pub aim: Aim,
     pub facing: Facing,
-    pub clock: Option<ClockEstimate>,
+    pub phases: Phases,
     pub claims: &'a Claims,
 }
 
@@ -36,9 +37,10 @@ pub(super) fn write(found: Findings<'_, '_>) -> Solved {
         tracking: aim.tracking().cloned(),
         mirrored: found.facing.mirrored(),
         rotation: found.facing.rotation(sequence).filter(|_| aim.mount() == Mount::Tracking),
-        clock: found.clock,
+        clock: found.phases.clock,
     };
-    let diagnostics = found.claims.overruled(aim).into_iter().chain(found.facing.remarks()).collect();
+    let moons: Vec<Option<&Moon>> = found.moons.iter().map(Option::as_ref).collect();
+    let diagnostics = found.claims.overruled(sequence, aim, &moons, &found.phases, &found.facing);
     Solved { rig, frames, diagnostics }
 }
 
@@ -46,12 +48,13 @@ fn entry(found: &Findings<'_, '_>, k: usize) -> FrameRegistration {
     let (frame, place) = (found.sequence.frame(k), found.sequence.place(k));
     let moon = found.moons[k].as_ref();
     let sighting = sighting(found, k);
+    let contradicted = found.phases.contradicted[k];
     FrameRegistration {
         file: frame.name.clone(),
         rig: frame.rig,
         time: frame.time.map(|t| t.middle.plus_seconds(-found.sequence.put_right_s)),
-        umbral_fraction: place.map(|p| p.shadow.umbral_fraction()),
-        phase_contradicted: false,
+        umbral_fraction: place.filter(|_| !contradicted).map(|p| p.shadow.umbral_fraction()),
+        phase_contradicted: contradicted,
         orientation: found.facing.turns()[k].filter(|_| sighting.disc().is_some()),
         light_ratio: moon.and_then(|m| light_ratio::of(frame, place, &m.fit)),
         rejected: found.choices[k].rejected.clone(),

@@ -22,6 +22,21 @@ pub(super) fn of(frame: &Frame, place: Option<&SkyPlace>, fit: &DiscFit) -> Opti
     Some(f64::from(fit.mean_level) / predicted)
 }
 
+/// Whether a disc's light contradicts the phase that its time would have: far too bright for a totality, or far too dark
+/// for a Moon outside the umbra even through cloud.
+pub(super) fn contradicts(frame: &Frame, place: &SkyPlace, fit: &DiscFit) -> bool {
+    /// Between the full Moon and the copper of totality lie ten to fourteen stops; exposure, air and Danjon's scale
+    /// explain five of them, a cloud that still shows a limb seven.
+    const TOO_BRIGHT: f64 = 40.0;
+    const TOO_DARK: f64 = 1.0 / 130.0;
+    let total = place.shadow.umbral_fraction() > 0.99;
+    let clear = place.shadow.umbral_fraction() < 0.01;
+    match of(frame, Some(place), fit) {
+        Some(ratio) => (total && ratio > TOO_BRIGHT) || (clear && ratio < TOO_DARK),
+        None => false,
+    }
+}
+
 /// Puts the light's ratios on a scale on which the clear frames are 1: the upper quartile of the partial
 /// phases, and of totality apart (how dark the umbra is nobody knows before the night).
 pub(super) fn scale(entries: &mut [(usize, FrameRegistration)]) {

@@ -3,6 +3,7 @@
 //! [`register`] is the list of passes, rig by rig. Each borrows what it needs and returns a new value:
 //!
 //! 1. `sequence`: each frame is decoded once and `detect` looks at it, by its pixels alone;
+//!    `still` sets aside what does not move while the camera stands;
 //! 2. `scale`: which discs are one Moon: the plate scale, or several where the lens was zoomed;
 //! 3. `mount`: what the mount did: a fixed tripod's aim from knock to knock, a mount that follows the sky, a hand;
 //! 4. `choice`: which disc of each frame is the Moon, and what the others are;
@@ -27,6 +28,7 @@ mod sequence;
 mod shadow;
 mod shape;
 mod sky_place;
+mod still;
 
 use crate::diag::{Diagnostic, Warned};
 use crate::ingest::Night;
@@ -99,6 +101,8 @@ struct Solved {
 fn solve_rig(night: &Night, rig: usize, clock: ClockSource, progress: &(dyn Fn(&str) + Sync)) -> Vec<Solved> {
     let whole = Sequence::of(night, rig);
     let seen = whole.look(progress);
+    let still = still::lights(&whole, &seen);
+    let seen: Vec<Seen> = seen.into_iter().zip(&still).map(|(seen, still)| seen.without(still)).collect();
     let zooms = scale::zooms(&whole, &seen);
     zooms
         .into_par_iter()
@@ -134,9 +138,10 @@ fn solve_zoom(
     let aim = first_aim.solve_again(sequence, &moons);
     let moons = measure::weighed_with_aim(sequence, moons, &aim);
     let facing = Facing::read(sequence, &moons, &aim);
-    let clock = shadow::read(sequence, &moons, facing.turns());
-    let facing = facing.closer(sequence, &moons, &aim, clock.as_ref());
+    let mut phases = shadow::read(sequence, &moons, facing.turns());
+    phases.clock = put_right.or(phases.clock);
+    let facing = facing.closer(sequence, &moons, &aim, phases.clock.as_ref());
     let moons = measure::flattened(sequence, moons, &aim, facing.turns());
     let (moons, facing) = face::tied(sequence, moons, facing, &aim);
-    entries::write(Findings { sequence, seen, choices, moons, aim, facing, clock: put_right.or(clock), claims })
+    entries::write(Findings { sequence, seen, choices, moons, aim, facing, phases, claims })
 }

@@ -9,8 +9,8 @@ use rayon::prelude::*;
 
 /// What a frame showed.
 pub(super) enum Seen {
-    /// Discs, best first, found by the pixels alone.
-    Discs(Vec<Look>),
+    /// Discs, best first, found by the pixels alone; and lights that stand still while the camera does.
+    Discs(Vec<Look>, Vec<DiscFit>),
     /// It could not be decoded.
     Unreadable(String),
 }
@@ -18,9 +18,23 @@ pub(super) enum Seen {
 impl Seen {
     pub fn discs(&self) -> &[Look] {
         match self {
-            Seen::Discs(discs) => discs,
+            Seen::Discs(discs, _) => discs,
             Seen::Unreadable(_) => &[],
         }
+    }
+    /// Lights that stand still while the camera does.
+    pub fn still(&self) -> &[DiscFit] {
+        match self {
+            Seen::Discs(_, still) => still,
+            Seen::Unreadable(_) => &[],
+        }
+    }
+    /// The same with some of its discs set aside as lights that stand still.
+    pub fn without(self, still: &[bool]) -> Self {
+        let Seen::Discs(discs, mut aside) = self else { return self };
+        let (kept, set_aside): (Vec<_>, Vec<_>) = discs.into_iter().zip(still).partition(|(_, still)| !**still);
+        aside.extend(set_aside.into_iter().map(|(look, _)| look.fit));
+        Seen::Discs(kept.into_iter().map(|(look, _)| look).collect(), aside)
     }
     pub fn fits(&self) -> impl Iterator<Item = &DiscFit> {
         self.discs().iter().map(|d| &d.fit)
@@ -58,13 +72,15 @@ impl<'a> Sequence<'a> {
 
     /// The same with seconds taken off the clock.
     pub fn put_right(&self, ahead_s: f64) -> Self {
-        let observer = self.observer();
-        let moved = |place: &Option<SkyPlace>| {
-            let (place, observer) = (place.as_ref()?, observer.as_ref()?);
-            Some(SkyPlace::at(observer, place.instant.plus_seconds(-ahead_s)))
-        };
-        let places = self.places.par_iter().map(moved).collect();
+        let places = self.observer().map_or_else(Vec::new, |observer| self.put_right_by(&observer, ahead_s));
         Sequence { indices: self.indices.clone(), places, put_right_s: ahead_s, ..*self }
+    }
+
+    /// Where the sky has the Moon in each frame, seconds taken off the clock.
+    pub fn put_right_by(&self, observer: &Observer, ahead_s: f64) -> Vec<Option<SkyPlace>> {
+        let moved =
+            |place: &Option<SkyPlace>| place.as_ref().map(|p| SkyPlace::at(observer, p.instant.plus_seconds(-ahead_s)));
+        self.places.par_iter().map(moved).collect()
     }
 
     pub fn len(&self) -> usize {
@@ -93,7 +109,7 @@ impl<'a> Sequence<'a> {
                 let seen = match self.decode(k, Channel::Brightness) {
                     Ok(plane) => {
                         let expected = any_disc(plane.width(), plane.height());
-                        Seen::Discs(find_discs(&Measured::new(&plane), &expected, MOST_DISCS))
+                        Seen::Discs(find_discs(&Measured::new(&plane), &expected, MOST_DISCS), Vec::new())
                     }
                     Err(why) => Seen::Unreadable(why),
                 };
@@ -120,5 +136,5 @@ impl<'a> Sequence<'a> {
     }
 }
 
-/// Discs kept of a frame: the Moon, a ghost of it, and some lamps.
-const MOST_DISCS: usize = 6;
+/// Discs kept of a frame: the Moon, a ghost of it, and the lamps of a town.
+const MOST_DISCS: usize = 40;

@@ -46,6 +46,15 @@ impl SkyPlace {
         self.seen.altitude.degrees() < -0.6
     }
 
+    /// Whether an edge that crosses the disc is the night side's: the Moon is so far from full that the phase shows, and
+    /// about as much of it as the sky says. `place` is the edge's, radii from the centre towards the dark side.
+    pub fn shows_terminator(&self, place: f64) -> bool {
+        // The axis of the shadow lies opposite the Sun: the Moon's distance from it is the phase angle, nearly.
+        let phase_angle = self.shadow.separation().radians();
+        let expected = phase_angle.cos();
+        phase_angle.to_degrees() > 12.0 && (place - expected).abs() < 0.35
+    }
+
     /// How the shadow's light varies over the disc as a camera sees it, by the ephemeris: of the
     /// offset to the right and down, in radii.
     ///

@@ -85,15 +85,19 @@ pub(super) fn fill(template: &str, context: &Context<'_>, chosen: &Chosen<'_>) -
         let seen = apparent_moon(&observer, i);
         (seen, shadow_from(&observer, i, &seen))
     });
-    let fraction =
-        chosen.registered.and_then(|f| f.umbral_fraction).or_else(|| Some(seen.as_ref()?.1.umbral_fraction()));
+    // A frame that shows another phase than its time says is given none.
+    let contradicted = chosen.registered.is_some_and(|f| f.phase_contradicted);
+    let fraction = (!contradicted)
+        .then(|| chosen.registered.and_then(|f| f.umbral_fraction).or_else(|| Some(seen.as_ref()?.1.umbral_fraction())))
+        .flatten();
     let one = |name: &str, format: Option<&str>| match name {
         "local" => clock(offset, format),
         "utc" => clock(0, format),
         "umbral" => number(fraction.map(|u| 100.0 * u), format, 0, " %"),
-        "magnitude" => number(seen.as_ref().map(|s| s.1.umbral_magnitude()), format, 2, ""),
+        "magnitude" => number(seen.as_ref().filter(|_| !contradicted).map(|s| s.1.umbral_magnitude()), format, 2, ""),
         "altitude" => number(seen.as_ref().map(|s| s.0.airless.altitude.degrees()), format, 0, "\u{b0}"),
         "azimuth" => number(seen.as_ref().map(|s| s.0.airless.azimuth.normalized().degrees()), format, 0, "\u{b0}"),
+        "contact" if contradicted => String::new(),
         "contact" => {
             let contact = context.eclipse.zip(chosen.instant).and_then(|(e, i)| contact_at(e, i));
             contact.map_or(String::new(), |c| c.to_string())

@@ -24,6 +24,8 @@ use rayon::prelude::*;
 /// Which way up the frames of a rig show the Moon.
 pub(super) struct Facing {
     turns: Vec<Option<Orientation>>,
+    /// What the features of each disc said by themselves.
+    by_features: Vec<Option<Orientation>>,
     features: Vec<Option<Features>>,
     /// Whether its frames are mirror images of the sky, where features tell.
     mirrored: Option<bool>,
@@ -76,15 +78,20 @@ impl Facing {
             })
             .collect();
         let (turns, against_aim_deg) = if aim.pointings().is_empty() {
-            (sequence::filled(sequence, aim, sequence::without_strays(sequence, aim, by_features)), None)
+            (sequence::filled(sequence, aim, sequence::without_strays(sequence, aim, by_features.clone())), None)
         } else {
             by_geometry(sequence, moons, aim, &by_features)
         };
-        Facing { turns, features, mirrored: known.then_some(mirrored), against_aim_deg }
+        Facing { turns, by_features, features, mirrored: known.then_some(mirrored), against_aim_deg }
     }
 
     pub fn turns(&self) -> &[Option<Orientation>] {
         &self.turns
+    }
+
+    /// What the features of each disc said by themselves.
+    pub fn by_features(&self) -> &[Option<Orientation>] {
+        &self.by_features
     }
 
     /// Whether its frames are mirror images of the sky, where features tell.

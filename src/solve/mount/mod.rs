@@ -85,6 +85,15 @@ impl Aim {
         aim
     }
 
+    /// The first pointing that the measured Moons would have, the sky having the Moon at other places.
+    pub fn pointed_with(&self, places: &[Option<SkyPlace>], moons: &[Option<&Moon>]) -> Option<PointingSolution> {
+        let frames: Vec<(Option<&SkyPlace>, Vec<DiscFit>)> =
+            moons.iter().zip(places).map(|(m, p)| (p.as_ref(), m.iter().map(|m| m.fit).collect())).collect();
+        let lens = self.pointings.first()?.pointing.lens;
+        let bare = Aim { pointings: Vec::new(), tracking: None, ..self.clone() };
+        bare.pointed(lens, &frames).pointings.into_iter().next()
+    }
+
     /// With the pointings of a fixed tripod, where those are found.
     fn pointed(&self, lens: Lens, frames: &Sightings<'_>) -> Self {
         let sightings: Vec<Sighted> = frames

@@ -78,9 +78,9 @@ const TABLE_STEP_S: f64 = 240.0;
 const FARTHEST_S: f64 = 14.6 * 3600.0;
 
 impl Distances {
-    fn new(observer: &Observer, from: Instant, to: Instant) -> Self {
-        let start = from.plus_seconds(-FARTHEST_S - 2.0 * TABLE_STEP_S);
-        let count = ((to.seconds_since(start) + FARTHEST_S) / TABLE_STEP_S) as usize + 4;
+    fn new(observer: &Observer, (from, to): (Instant, Instant), reach_s: f64) -> Self {
+        let start = from.plus_seconds(-reach_s - 2.0 * TABLE_STEP_S);
+        let count = ((to.seconds_since(start) + reach_s) / TABLE_STEP_S) as usize + 4;
         let values = (0..count)
             .into_par_iter()
             .map(|i| {
@@ -120,7 +120,7 @@ struct Unknowns {
 }
 
 /// A rig's edges, and what they are compared with.
-struct Comparison<'a> {
+pub(super) struct Comparison<'a> {
     law: Law,
     /// The umbra's radius, in radii of the Moon.
     umbra: f64,
@@ -128,7 +128,41 @@ struct Comparison<'a> {
     edges: &'a [ShadowEdge],
 }
 
-impl Comparison<'_> {
+impl<'a> Comparison<'a> {
+    /// With all times that a slip of zones can reach.
+    pub fn new(observer: &Observer, edges: &'a [ShadowEdge]) -> Option<Self> {
+        Comparison::within(observer, edges, FARTHEST_S)
+    }
+
+    /// With times up to `reach_s` before the first edge and after the last one.
+    pub fn within(observer: &Observer, edges: &'a [ShadowEdge], reach_s: f64) -> Option<Self> {
+        let from = edges.iter().map(|m| m.instant).min_by(|a, b| a.tt_seconds().total_cmp(&b.tt_seconds()))?;
+        let to = edges.iter().map(|m| m.instant).max_by(|a, b| a.tt_seconds().total_cmp(&b.tt_seconds()))?;
+        let table = Distances::new(observer, (from, to), reach_s);
+        // The shadow's size changes little within a night: it is taken at greatest eclipse.
+        let there = SkyPlace::at(observer, table.nearest_to_axis());
+        let umbra = there.shadow.umbra_radius.radians() / there.semidiameter.radians();
+        Some(Comparison { law: Law::of(&there), umbra, table, edges })
+    }
+
+    /// How far an edge lies from where it is expected, its time being ahead by so much; `None` where none can be then.
+    pub fn off(&self, edge: &ShadowEdge, ahead_s: f64) -> Option<f64> {
+        let u = Unknowns { ahead_s, contrast: 0.4, enlargement: 0.0 };
+        self.crosses(edge, u).then(|| edge.place - self.modelled(edge, u).0)
+    }
+
+    /// The time within a reach that makes the edges agree best: its cost, and how far ahead their times are then.
+    pub fn best_within(&self, reach_s: f64) -> Option<(f64, f64)> {
+        let steps = (reach_s / 120.0) as i64;
+        (-steps..=steps)
+            .flat_map(|i| [0.1, 0.8].map(|contrast| (i, contrast)))
+            .map(|(i, contrast)| {
+                let ahead_s = i as f64 * 120.0;
+                (self.cost(Unknowns { ahead_s, contrast, enlargement: 0.0 }), ahead_s)
+            })
+            .min_by(|a, b| a.0.total_cmp(&b.0))
+    }
+
     fn modelled(&self, edge: &ShadowEdge, u: Unknowns) -> (f64, f64) {
         let (distance, slope) = self.table.at(edge.instant.plus_seconds(-u.ahead_s));
         (self.law.edge(distance, edge.share, u.contrast.exp()) - u.enlargement, slope)
@@ -242,14 +276,7 @@ pub(super) fn estimate(observer: &Observer, edges: &[ShadowEdge]) -> Option<Cloc
     if edges.len() < FEWEST {
         return None;
     }
-    let from = edges.iter().map(|m| m.instant).min_by(|a, b| a.tt_seconds().total_cmp(&b.tt_seconds()))?;
-    let to = edges.iter().map(|m| m.instant).max_by(|a, b| a.tt_seconds().total_cmp(&b.tt_seconds()))?;
-    let table = Distances::new(observer, from, to);
-    // The shadow's size changes little within a night: it is taken at greatest eclipse.
-    let greatest = table.nearest_to_axis();
-    let there = SkyPlace::at(observer, greatest);
-    let umbra = there.shadow.umbra_radius.radians() / there.semidiameter.radians();
-    let comparison = Comparison { law: Law::of(&there), umbra, table, edges };
+    let comparison = Comparison::new(observer, edges)?;
     let steps = (FARTHEST_S / 120.0) as i64;
     let trial = |(i, contrast): (i64, f64)| {
         let u = Unknowns { ahead_s: i as f64 * 120.0, contrast, enlargement: 0.0 };

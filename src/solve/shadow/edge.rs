@@ -89,7 +89,7 @@ pub(in crate::solve) fn shadow_edge(
     place: &SkyPlace,
     orientation: Option<&Orientation>,
 ) -> Option<ShadowEdge> {
-    let sky = darkest(cutout, fit).min(fit.sky_level);
+    let sky = darkest(cutout).min(fit.sky_level);
     let disc = Disc { cutout, fit, sky, place, orientation };
     let umbra = place.shadow.umbra_radius.radians() / place.semidiameter.radians();
     let BrightSide { mut towards, bright, dark_noise } = bright_side(&disc)?;
@@ -117,21 +117,11 @@ pub(in crate::solve) fn shadow_edge(
     })
 }
 
-/// Light of the darkest twentieth of a disc.
-fn darkest(cutout: &Cutout, fit: &DiscFit) -> f32 {
-    const STEPS: i32 = 24;
-    let mut values: Vec<f32> = (-STEPS..=STEPS)
-        .flat_map(|iy| {
-            (-STEPS..=STEPS).map(move |ix| (f64::from(ix) / f64::from(STEPS), f64::from(iy) / f64::from(STEPS)))
-        })
-        .filter(|(x, y)| x.hypot(*y) < RIM)
-        .map(|(x, y)| {
-            let at = cutout.cell_of(fit, x, y);
-            cutout.light.sample(at.0, at.1)
-        })
-        .collect();
-    values.sort_by(f32::total_cmp);
-    values.get(values.len() / 20).copied().unwrap_or(0.0)
+/// Light of the darkest fiftieth of a disc and its surroundings.
+fn darkest(cutout: &Cutout) -> f32 {
+    let mut values: Vec<f32> = cutout.light.data().to_vec();
+    let at = values.len() / 50;
+    if values.is_empty() { 0.0 } else { *values.select_nth_unstable_by(at, f32::total_cmp).1 }
 }
 
 /// A disc's bright and dark sides.

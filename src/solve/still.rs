@@ -1,0 +1,65 @@
+//! What stands still in a frame that does not move is no Moon: street lamps, windows, towers.
+//!
+//! Papers are not asked. A camera that stood still shows several lights at the same places in frame after frame while the
+//! sky moves; on a mount that follows the sky it is the Moon alone that stays (and the ghost that it throws).
+
+use super::sequence::{Seen, Sequence};
+use crate::detect::DiscFit;
+use crate::raster::PixelPoint;
+
+/// The sky's motion in radii of the Moon a second: 15 arcseconds over 932.
+const RADII_PER_SECOND: f64 = 0.0161;
+
+/// Which discs of each frame stand still while the camera does; none where the camera moved.
+pub(super) fn lights(sequence: &Sequence<'_>, seen: &[Seen]) -> Vec<Vec<bool>> {
+    let frames: Vec<Vec<&DiscFit>> = seen.iter().map(|s| s.fits().collect()).collect();
+    let nothing = || frames.iter().map(|f| vec![false; f.len()]).collect();
+    // A light in a quarter of the frames, three at least, is a fixture; chance puts two at one place now and then.
+    let fewest = (frames.len() / 4).max(3) - 1;
+    let stays: Vec<Vec<bool>> = (0..frames.len())
+        .map(|k| {
+            let returns = |disc: &&DiscFit| {
+                let others = (0..frames.len()).filter(|i| *i != k && moves_between(sequence, (k, *i), disc));
+                others.filter(|i| frames[*i].iter().any(|d| is_same_place(d, disc))).take(fewest).count() >= fewest
+            };
+            frames[k].iter().map(returns).collect()
+        })
+        .collect();
+    let fixtures = fixtures(sequence, &frames, &stays);
+    // One light that stays may be the Moon on a mount that follows it; two cannot.
+    if fixtures.len() >= 2 { stays } else { nothing() }
+}
+
+/// Whether the sky has moved on between two frames by more than a disc's place is uncertain, were it the Moon.
+fn moves_between(sequence: &Sequence<'_>, (a, b): (usize, usize), disc: &DiscFit) -> bool {
+    match (sequence.frame(a).time, sequence.frame(b).time) {
+        (Some(a), Some(b)) => {
+            let radii = a.middle.seconds_since(b.middle).abs() * RADII_PER_SECOND;
+            radii * disc.radius_px > 0.3 * disc.radius_px + 3.0
+        }
+        _ => true,
+    }
+}
+
+fn is_same_place(a: &DiscFit, b: &DiscFit) -> bool {
+    a.centre.distance(b.centre) < (0.1 * b.radius_px).max(1.5) && (a.radius_px / b.radius_px).ln().abs() < 0.4
+}
+
+/// Different places at which lights stay; a ghost of one, opposite through the middle of the frame, is not another.
+fn fixtures(sequence: &Sequence<'_>, frames: &[Vec<&DiscFit>], stays: &[Vec<bool>]) -> Vec<PixelPoint> {
+    let (width, height) = sequence.size();
+    let reach = 0.02 * (width as f64).hypot(height as f64);
+    let mut found: Vec<(PixelPoint, f64)> = Vec::new();
+    for (discs, stays) in frames.iter().zip(stays) {
+        for (disc, _) in discs.iter().zip(stays).filter(|(_, s)| **s) {
+            let mirrored = PixelPoint::new(width as f64 - disc.centre.x, height as f64 - disc.centre.y);
+            let known = |(place, radius): &(PixelPoint, f64)| {
+                place.distance(disc.centre) < 2.0 * radius.max(disc.radius_px) || place.distance(mirrored) < reach
+            };
+            if !found.iter().any(known) {
+                found.push((disc.centre, disc.radius_px));
+            }
+        }
+    }
+    found.into_iter().map(|(place, _)| place).collect()
+}
