@@ -8,6 +8,7 @@ mod language;
 mod layering;
 
 mod layouts;
+mod lies;
 mod light;
 mod matrix;
 mod nights;
