@@ -4,6 +4,7 @@
 //! have in common, whatever else each of them shows. What the papers say of the focal length breaks a tie and no more.
 //! Frames that show another size, and agree on it among themselves, are another zoom.
 
+use super::face::shows_the_moon;
 use super::sequence::{Seen, Sequence};
 use super::sky_place::SkyPlace;
 use crate::detect::{CONFIDENT, DiscFit};
@@ -139,8 +140,51 @@ pub(super) fn zooms(sequence: &Sequence<'_>, seen: &[Seen]) -> Vec<Zoom> {
     let Some(first) = commonest(&votes, &all, sequence.rig.focal_length_px) else {
         return vec![Zoom { members: all, scale: None }];
     };
-    let scale = settled(&votes, &all, first);
-    // One frame by itself is no common size.
-    let scale = scale.filter(|s| s.frames >= 2);
-    vec![Zoom { members: all, scale }]
+    let mut scales = vec![first];
+    let mut rest: Vec<usize> = all.iter().copied().filter(|&k| agreeing(&votes[k], first).is_none()).collect();
+    while scales.len() < MOST_ZOOMS {
+        let Some(next) = commonest(&votes, &rest, None).filter(|s| is_proved(sequence, seen, &votes, &rest, *s)) else {
+            break;
+        };
+        rest.retain(|&k| agreeing(&votes[k], next).is_none());
+        scales.push(next);
+    }
+    // Each frame to the scale that a disc of it speaks for most; one without to that of its nearest neighbour in time.
+    let own = |k: usize| {
+        let weight = |s: &f64| agreeing(&votes[k], *s).map(|v| v.weight);
+        let best = (0..scales.len()).filter_map(|z| Some((z, weight(&scales[z])?))).max_by(|a, b| a.1.total_cmp(&b.1));
+        best.map(|b| b.0)
+    };
+    let owned: Vec<Option<usize>> = all.iter().map(|&k| own(k)).collect();
+    let beside = |k: usize| {
+        all.iter().filter(|&&i| owned[i].is_some()).min_by_key(|&&i| i.abs_diff(k)).and_then(|&i| owned[i]).unwrap_or(0)
+    };
+    (0..scales.len())
+        .map(|zoom| {
+            let members: Vec<usize> =
+                all.iter().copied().filter(|&k| owned[k].unwrap_or_else(|| beside(k)) == zoom).collect();
+            // One frame by itself is no common size.
+            let scale = settled(&votes, &members, scales[zoom]).filter(|s| s.frames >= 2);
+            Zoom { members, scale }
+        })
+        .filter(|z| !z.members.is_empty())
+        .collect()
+}
+
+/// Nobody turns a zoom more often in a night, and what disagrees more often is no zoom.
+const MOST_ZOOMS: usize = 8;
+
+/// Whether a further scale is the Moon's, at another zoom: discs that agree on it show the Moon's face, or are many and
+/// each beyond doubt. (What a cloud or a lamp makes of a frame agrees with no other frame's, but by chance.)
+fn is_proved(sequence: &Sequence<'_>, seen: &[Seen], votes: &[Vec<Vote>], rest: &[usize], scale: f64) -> bool {
+    let near: Vec<(usize, &Vote)> =
+        rest.iter().filter_map(|&k| Some((k, agreeing(&votes[k], scale)?))).filter(|(_, v)| v.weight > 0.5).collect();
+    let faces = near
+        .iter()
+        .filter(|(k, v)| {
+            let look = seen[*k].discs().iter().find(|l| l.fit.centre == v.fit.centre);
+            look.is_some_and(|look| shows_the_moon(look, sequence.place(*k)))
+        })
+        .count();
+    faces >= 1 || near.iter().filter(|(_, v)| v.weight > 0.75 && v.fit.arc_deg > 120.0).count() >= 3
 }

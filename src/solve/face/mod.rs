@@ -15,8 +15,11 @@ pub(super) use ties::tied;
 use super::measure::Moon;
 use super::mount::Aim;
 use super::sequence::Sequence;
+use super::sky_place::SkyPlace;
+use crate::detect::Look;
 use crate::diag::Diagnostic;
 use crate::registration::{ClockEstimate, MountRotation, Orientation, OrientationSource};
+use crate::sky::Libration;
 use crate::units::Angle;
 use features::{Features, Turned, turn_against};
 use rayon::prelude::*;
@@ -31,6 +34,16 @@ pub(super) struct Facing {
     mirrored: Option<bool>,
     /// How far the features stand from the solved aim, degrees, where that is beyond doubt.
     against_aim_deg: Option<f64>,
+}
+
+/// Whether a disc shows the Moon's face, whichever way it is turned, beyond doubt.
+pub(super) fn shows_the_moon(look: &Look, place: Option<&SkyPlace>) -> bool {
+    let mean = Libration { longitude: Angle::ZERO, latitude: Angle::ZERO, axis_position_angle: Angle::ZERO };
+    let libration = place.map_or(mean, |p| p.libration);
+    let turned = look.cutout.as_ref().and_then(|cutout| {
+        turn_against(&Features::of_disc(cutout, &look.fit)?, &Features::of_map(&libration)?)
+    });
+    turned.is_some_and(|t| t.is_certain())
 }
 
 fn wrapped(a: Angle) -> f64 {
