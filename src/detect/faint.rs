@@ -236,7 +236,8 @@ mod tests {
         let plane = frame(level);
         let measured = Measured::new(&plane);
         let radius = Some(RadiusPrior { radius: 30.0, sigma: 0.1 });
-        let expected = Expectation { from_px: 28.0, to_px: 32.0, shape: &super::super::frame::Round, radius };
+        let expected =
+            Expectation { from_px: 28.0, to_px: 32.0, shape: &super::super::frame::Round, radius, place_known: false };
         find_faint(&measured, &expected, PixelRect::of_size(400, 300), None)
     }
 

@@ -41,6 +41,8 @@ pub(crate) struct Expectation<'a> {
     pub shape: &'a dyn Shape,
     /// The radius in rectified pixels, when the sequence has settled it.
     pub radius: Option<RadiusPrior>,
+    /// Whether the place is known to a few hundredths of the radius: the limb is then looked for nowhere else.
+    pub place_known: bool,
 }
 
 /// Least part of the limb that makes a disc.

@@ -135,7 +135,7 @@ pub(crate) fn look_at(
     let stretch = expected.shape.metric(at).largest_stretch();
     let mut view = frame.view(at, radius * stretch, (1.0 + 1.7 * REACH) * radius * stretch + 14.0);
     let factor = (radius / 45.0).floor() as usize;
-    if factor >= 2 {
+    if factor >= 2 && !expected.place_known {
         if view.plane.width().min(view.plane.height()) < 16 * factor {
             return None;
         }
@@ -145,7 +145,11 @@ pub(crate) fn look_at(
         }
         (at, radius) = settled;
     }
-    let reaches: &[f64] = if factor >= 2 { &[0.06, 0.04, 0.04] } else { &[REACH, 0.15, 0.12] };
+    let reaches: &[f64] = match factor {
+        2.. if expected.place_known => &[0.10, 0.05, 0.04],
+        2.. => &[0.06, 0.04, 0.04],
+        _ => &[REACH, 0.15, 0.12],
+    };
     let mut traced = trace(&view, expected, (at, radius), reaches)?;
     let light = light_of_disc(frame, traced.centre, traced.radius * traced.metric.stretch());
     let open_share = open_share(frame, &traced, &light);

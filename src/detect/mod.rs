@@ -30,9 +30,20 @@ pub(crate) use small_disc::{LARGEST_PX as SMALL_DISC_PX, Shading};
 
 use crate::raster::CodedPlane;
 
+/// Whether a disc is the Moon or something as large and as round: nothing much smaller need be looked for beside it.
+pub(crate) fn is_beyond_doubt(fit: &DiscFit) -> bool {
+    search::is_beyond_doubt(fit)
+}
+
 /// Any disc from a few pixels to nine tenths of the frame: what is looked for where only the pixels speak.
 pub(crate) fn any_disc(width: usize, height: usize) -> Expectation<'static> {
-    Expectation { from_px: 4.0, to_px: 0.55 * width.max(height) as f64, shape: &Round, radius: None }
+    Expectation {
+        from_px: 4.0,
+        to_px: 0.55 * width.max(height) as f64,
+        shape: &Round,
+        radius: None,
+        place_known: false,
+    }
 }
 
 /// Discs in a bare picture, of which nothing is known: best first.

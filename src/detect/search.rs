@@ -38,7 +38,7 @@ pub(crate) fn find_discs(frame: &Measured<'_>, expected: &Expectation<'_>, keep:
 
 /// Whether a disc is so well seen that none of a fraction of its size need be looked for: large, dark wherever its limb
 /// is not seen, and more convincing than anything of a few pixels can be.
-fn is_beyond_doubt(fit: &DiscFit) -> bool {
+pub(super) fn is_beyond_doubt(fit: &DiscFit) -> bool {
     fit.radius_px > 40.0 && fit.confidence() > 0.55 && fit.open_share < 0.1
 }
 
@@ -55,6 +55,7 @@ fn judge(frame: &Measured<'_>, level: &Sifted<'_>, expected: &Expectation<'_>, f
         to_px: expected.to_px / f,
         shape: &shape,
         radius: expected.radius.map(|p| RadiusPrior { radius: p.radius / f, sigma: p.sigma / f }),
+        place_known: false,
     };
     let copy = frame.likewise(level.plane(), level.sky.clone());
     for place in &level.candidates {

@@ -54,6 +54,7 @@ struct Known {
     /// Standard deviation of that radius as the sequence knows it, a share of it.
     share: f64,
     shape: SkyShape,
+    place_known: bool,
 }
 
 impl Known {
@@ -64,6 +65,7 @@ impl Known {
             from_px: 0.8 * self.radius,
             to_px: 2.6 * self.radius,
             shape: &self.shape,
+            place_known: self.place_known,
             radius: Some(RadiusPrior { radius: self.radius, sigma: self.share * self.radius + 0.05 + blooming * 1.2 }),
         }
     }
@@ -76,6 +78,7 @@ impl Known {
             to_px: self.radius * (1.0 + half),
             radius: Some(RadiusPrior { radius: self.radius, sigma: 0.5 * half * self.radius }),
             shape: &self.shape,
+            place_known: false,
         }
     }
 }
@@ -88,16 +91,24 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
     let expected_at = aim.expects(place);
     let pointing = aim.pointing(place);
     let lens = pointing.map_or_else(|| Lens::rectilinear(width, height, focal), |p| p.lens);
-    let start = look.map(|l| l.fit.centre).or(expected_at);
+    let start = look
+        .map(|l| l.fit.centre)
+        .filter(|at| expected_at.is_none_or(|e| e.distance(*at) < 0.1 * radius + 3.0))
+        .or(expected_at)
+        .or(look.map(|l| l.fit.centre));
     let near = start.unwrap_or(PixelPoint::new(width as f64 / 2.0, height as f64 / 2.0));
     let flattening = place.flattening(aim.mount(), pointing, near);
-    let known = Known { radius, share: aim.scale_sigma(), shape: SkyShape { lens, flattening } };
+    // A mount that follows the Moon has hardly moved since the frame before.
+    let place_known = !aim.is_pointed() && expected_at.is_some();
+    let known = Known { radius, share: aim.scale_sigma(), shape: SkyShape { lens, flattening }, place_known };
     let saturated = look.map_or(0.0, |l| l.fit.saturated_share);
     let expected = known.expectation(saturated);
     let shading = pointing.map(|p| place.light_over(p, near));
     let shading = shading.as_ref().map(|s| s as Shading<'_>);
     // A limb must lie where the solution says the Moon is.
-    let stray = |fit: &DiscFit| expected_at.is_some_and(|e| e.distance(fit.centre) > 0.5 * radius + 3.0);
+    // (On a mount that follows it, it has hardly moved since the frame before.)
+    let leash = if aim.is_pointed() { 0.5 } else { 0.1 } * radius + 3.0;
+    let stray = |fit: &DiscFit| expected_at.is_some_and(|e| e.distance(fit.centre) > leash);
     if let Some(look) = look
         && let Some(fit) = look.again(&expected, shading)
         && !stray(&fit)
@@ -219,7 +230,7 @@ fn refit_flattened(
     let flattening: Option<Flattening> = Some(place.flattened(zenith));
     let radius = focal * place.semidiameter.radians();
     let shape = SkyShape { lens: Lens::rectilinear(width, height, focal), flattening };
-    let known = Known { radius, share: aim.scale_sigma(), shape };
+    let known = Known { radius, share: aim.scale_sigma(), shape, place_known: false };
     let fit = moon.look.as_ref()?.again(&known.expectation(moon.fit.saturated_share), None)?;
     // The air never moves a disc by more than a few thousandths of its radius.
     (fit.centre.distance(moon.fit.centre) < 0.02 * fit.radius_px).then_some(fit)

@@ -1,7 +1,7 @@
 //! The frames of one rig, where the sky says the Moon is in each, and what each shows.
 
 use super::sky_place::SkyPlace;
-use crate::detect::{DiscFit, Look, Measured, any_disc, find_discs};
+use crate::detect::{DiscFit, Expectation, Look, Measured, any_disc, find_discs, is_beyond_doubt};
 use crate::ingest::{Channel, Frame, Night, Rig, decode_channel};
 use crate::raster::{CodedPlane, PixelPoint};
 use crate::sky::Observer;
@@ -101,22 +101,45 @@ impl<'a> Sequence<'a> {
     }
 
     /// Looks at every frame.
+    ///
+    /// Some frames spread over the night are looked at for discs of any size; where those show large ones beyond doubt,
+    /// the rest need not be searched for Moons of a fraction of that.
     pub fn look(&self, progress: &(dyn Fn(&str) + Sync)) -> Vec<Seen> {
-        (0..self.len())
-            .into_par_iter()
-            .map(|k| {
-                let frame = self.frame(k);
-                let seen = match self.decode(k, Channel::Brightness) {
-                    Ok(plane) => {
-                        let expected = any_disc(plane.width(), plane.height());
-                        Seen::Discs(find_discs(&Measured::new(&plane), &expected, MOST_DISCS), Vec::new())
-                    }
-                    Err(why) => Seen::Unreadable(why),
-                };
-                progress(&frame.name);
-                seen
-            })
+        const PROBES: usize = 6;
+        const LEAST_SHARE: f64 = 0.3;
+        let step = self.len().div_ceil(PROBES).max(1);
+        let probed: Vec<(usize, Seen)> =
+            (0..self.len()).into_par_iter().step_by(step).map(|k| (k, self.look_at(k, 0.0, progress))).collect();
+        let mut large: Vec<f64> = probed
+            .iter()
+            .filter_map(|(_, seen)| seen.fits().next().filter(|fit| is_beyond_doubt(fit)).map(|fit| fit.radius_px))
+            .collect();
+        large.sort_by(f64::total_cmp);
+        let enough = large.len() >= 2 && self.len() > PROBES;
+        let least_px = large.first().filter(|_| enough).map_or(0.0, |r| LEAST_SHARE * r);
+        let mut probed: Vec<Option<Seen>> = {
+            let mut slots: Vec<Option<Seen>> = (0..self.len()).map(|_| None).collect();
+            probed.into_iter().for_each(|(k, seen)| slots[k] = Some(seen));
+            slots
+        };
+        probed
+            .par_iter_mut()
+            .enumerate()
+            .map(|(k, seen)| seen.take().unwrap_or_else(|| self.look_at(k, least_px, progress)))
             .collect()
+    }
+
+    fn look_at(&self, k: usize, least_px: f64, progress: &(dyn Fn(&str) + Sync)) -> Seen {
+        let seen = match self.decode(k, Channel::Brightness) {
+            Ok(plane) => {
+                let any = any_disc(plane.width(), plane.height());
+                let expected = Expectation { from_px: any.from_px.max(least_px), ..any };
+                Seen::Discs(find_discs(&Measured::new(&plane), &expected, MOST_DISCS), Vec::new())
+            }
+            Err(why) => Seen::Unreadable(why),
+        };
+        progress(&self.frame(k).name);
+        seen
     }
 
     /// Decodes one of its frames.

@@ -186,7 +186,10 @@ fn score(found: &Registration, rig: &str) -> (usize, usize, Vec<String>) {
         shown += 1;
         let (x, y, r) = (t.x_px.unwrap(), t.y_px.unwrap(), t.radius_px.unwrap());
         match measured {
-            Some(d) if (d.centre.x - x).hypot(d.centre.y - y) < (0.01 * r).max(0.5) && (d.radius_px / r - 1.0).abs() < 0.02 => {
+            Some(d)
+                if (d.centre.x - x).hypot(d.centre.y - y) < (0.01 * r).max(0.5)
+                    && (d.radius_px / r - 1.0).abs() < 0.02 =>
+            {
                 right += 1;
             }
             Some(d) => wrong.push(format!("{}: {:.1} px off", t.file, (d.centre.x - x).hypot(d.centre.y - y))),
@@ -216,8 +219,7 @@ fn no_lie_moves_a_disc_and_each_is_named() {
         let folder = told(lie);
         let (found, said) = registered(folder.path());
         let (right, shown, wrong) = score(&found, lie.rig);
-        let named: Vec<&str> =
-            said.iter().map(|s| s.0.as_str()).filter(|code| lie.named.contains(code)).collect();
+        let named: Vec<&str> = said.iter().map(|s| s.0.as_str()).filter(|code| lie.named.contains(code)).collect();
         println!("{:<36} {:<9} {right:>2} of {shown:<2} {}", lie.name, lie.rig, named.join(", "));
         let whole = honest.iter().find(|h| h.0 == lie.rig).unwrap().1;
         let partial = (lie.frames as usize) != (ALL as usize);
@@ -228,7 +230,8 @@ fn no_lie_moves_a_disc_and_each_is_named() {
             let codes: Vec<&str> = said.iter().map(|s| s.0.as_str()).collect();
             faults.push(format!("{}: not named; said were {codes:?}", lie.name));
         }
-        if !lie.remedy.is_empty() && !said.iter().any(|s| lie.named.contains(&s.0.as_str()) && s.1.contains(lie.remedy)) {
+        if !lie.remedy.is_empty() && !said.iter().any(|s| lie.named.contains(&s.0.as_str()) && s.1.contains(lie.remedy))
+        {
             let words: Vec<&String> = said.iter().filter(|s| lie.named.contains(&s.0.as_str())).map(|s| &s.1).collect();
             faults.push(format!("{}: `{}` is not in {words:?}", lie.name, lie.remedy));
         }

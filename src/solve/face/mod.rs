@@ -40,9 +40,10 @@ pub(super) struct Facing {
 pub(super) fn shows_the_moon(look: &Look, place: Option<&SkyPlace>) -> bool {
     let mean = Libration { longitude: Angle::ZERO, latitude: Angle::ZERO, axis_position_angle: Angle::ZERO };
     let libration = place.map_or(mean, |p| p.libration);
-    let turned = look.cutout.as_ref().and_then(|cutout| {
-        turn_against(&Features::of_disc(cutout, &look.fit)?, &Features::of_map(&libration)?)
-    });
+    let turned = look
+        .cutout
+        .as_ref()
+        .and_then(|cutout| turn_against(&Features::of_disc(cutout, &look.fit)?, &Features::of_map(&libration)?));
     turned.is_some_and(|t| t.is_certain())
 }
 
