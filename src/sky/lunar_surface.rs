@@ -91,7 +91,7 @@ pub fn lunar_albedo(detail: SurfaceDetail, latitude: f64, longitude: f64) -> f64
     let albedo = MAP.get_or_init(AlbedoMap::decode).albedo(latitude, longitude);
     match detail {
         SurfaceDetail::Coarse => albedo,
-        SurfaceDetail::Fine => albedo * (1.0 + 0.10 * texture(latitude, longitude)),
+        SurfaceDetail::Fine => albedo * (1.0 + 0.06 * texture(latitude, longitude)),
     }
 }
 

@@ -1,5 +1,6 @@
 //! Lights that look like a disc and are not the Moon, and why.
 
+use super::face::is_the_moon;
 use super::mount::Aim;
 use super::sequence::{Seen, Sequence};
 use super::sky_place::SkyPlace;
@@ -22,6 +23,15 @@ pub(super) fn choose(sequence: &Sequence<'_>, seen: &[&Seen], aim: &Aim) -> Vec<
     (0..discs.len())
         .map(|k| {
             let mut choice = choose_in(sequence, k, &discs, aim);
+            // Where no size is common to the frames, a disc must show by itself that it is the Moon.
+            let look =
+                choice.chosen.filter(|_| aim.radius_px(sequence.place(k)).is_none()).map(|i| &seen[k].discs()[i]);
+            if let Some(look) = look
+                && !is_the_moon(look, seen[k].discs(), sequence.place(k))
+            {
+                choice.rejected.push(Rejection::new(&look.fit, RejectionReason::NoMoonsFace));
+                choice.chosen = None;
+            }
             let lamps = seen[k].still().iter().filter(|d| d.confidence() > 0.5 * CONFIDENT);
             choice.rejected.extend(lamps.map(|d| Rejection::new(d, RejectionReason::DoesNotMove)));
             choice

@@ -49,7 +49,11 @@ impl Claims {
             Some(slip) => Some(self.slip(sequence, slip)),
             None => whole_hours(sequence, aim, moons).map(|s| self.slip(sequence, Slip::Zone(s))),
         };
-        let site = hemisphere(sequence, aim, facing).or_else(|| facing.remarks());
+        // A wrong time turns the Moon's face as well: it is named first.
+        let site = match time {
+            Some(_) => None,
+            None => hemisphere(sequence, aim, facing).or_else(|| facing.remarks()),
+        };
         [self.focal_length(aim), self.mount(aim), time, site].into_iter().flatten().collect()
     }
 
@@ -68,7 +72,11 @@ impl Claims {
                 };
                 Diagnostic::warning(
                     "clock-zone-doubtful",
-                    format!("the frames show the sky of {:+.1} hours from the time they carry", -ahead_s / 3600.0),
+                    format!(
+                        "the frames show the sky of {:.1} hours {} than the times they carry",
+                        ahead_s.abs() / 3600.0,
+                        if ahead_s > 0.0 { "earlier" } else { "later" }
+                    ),
                 )
                 .with_help(remedy)
             }

@@ -133,7 +133,7 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
     let again = match start {
         Some(at) => look_at(&measured, &expected, at, radius, shading).filter(holds),
         None => {
-            find_discs(&measured, &known.of_this_size(), 1).into_iter().find(|l| l.fit.confidence() > 0.5 * CONFIDENT)
+            find_discs(&measured, &known.of_this_size(), 1).into_iter().find(|l| l.fit.confidence() > 0.8 * CONFIDENT)
         }
     };
     if let Some(look) = again {

@@ -11,6 +11,7 @@ mod layouts;
 mod lies;
 mod light;
 mod matrix;
+mod moonless;
 mod nights;
 mod pictures;
 mod plan;

@@ -94,6 +94,16 @@ impl Features {
         Some(Features { detail, worth })
     }
 
+    /// Root mean square of the detail where it counts: how far a face is from an even ball.
+    pub fn roughness(&self) -> f64 {
+        let (mut sum, mut weight) = (0.0, 1e-9);
+        for (d, w) in self.detail.data().iter().zip(self.worth.data()) {
+            sum += f64::from(w * d * d);
+            weight += f64::from(*w);
+        }
+        (sum / weight).sqrt()
+    }
+
     /// Rings around the centre: value and worth at each degree.
     fn rings(&self) -> Vec<[(f32, f32); DEGREES]> {
         let half = SIDE as f64 / 2.0;

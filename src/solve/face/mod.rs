@@ -7,9 +7,11 @@
 
 mod closer;
 mod features;
+mod proof;
 mod sequence;
 mod ties;
 
+pub(super) use proof::is_the_moon;
 pub(super) use ties::tied;
 
 use super::measure::Moon;
@@ -92,7 +94,8 @@ impl Facing {
             })
             .collect();
         let (turns, against_aim_deg) = if aim.pointings().is_empty() {
-            (sequence::filled(sequence, aim, sequence::without_strays(sequence, aim, by_features.clone())), None)
+            let own = sequence::without_strays(sequence, aim, by_features.clone());
+            (sequence::filled(sequence, aim, sequence::along_the_line(sequence, aim, own)), None)
         } else {
             by_geometry(sequence, moons, aim, &by_features)
         };

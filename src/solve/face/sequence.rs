@@ -93,6 +93,57 @@ pub(super) fn filled(
     found
 }
 
+/// Turns on a mount that follows the sky, weighed with the straight line that they lie along: its polar axis turns the
+/// camera slowly and evenly, and a line through many frames is known better than any one of them. A frame that stands
+/// off the line (a camera turned by hand) keeps its own.
+pub(super) fn along_the_line(
+    sequence: &Sequence<'_>,
+    aim: &Aim,
+    found: Vec<Option<Orientation>>,
+) -> Vec<Option<Orientation>> {
+    /// A turn is hardly even to less, degrees.
+    const UNEVEN_DEG: f64 = 0.1;
+    const FEWEST: usize = 6;
+    let told = found.iter().flatten().filter(|o| o.source == OrientationSource::Features).count();
+    let line = rotation(sequence, &found).filter(|_| aim.mount() == Mount::Tracking && told >= FEWEST);
+    let first = found
+        .iter()
+        .zip(&sequence.places)
+        .find(|(o, _)| o.is_some_and(|o| o.source == OrientationSource::Features))
+        .and_then(|(_, p)| Some(p.as_ref()?.instant));
+    let (Some(line), Some(first)) = (line, first) else { return found };
+    let expected = |place: &SkyPlace| {
+        let hours = place.instant.seconds_since(first) / 3600.0;
+        line.up_position_angle + Angle::from_degrees(line.degrees_per_hour * hours)
+    };
+    let off = |o: &Orientation, place: &SkyPlace| wrapped(expected(place) - o.up_position_angle);
+    let pairs = || found.iter().zip(&sequence.places).filter_map(|(o, p)| Some((o.as_ref()?, p.as_ref()?)));
+    let Some(scatter) = median(pairs().map(|(o, p)| off(o, p).abs()).collect()).map(|m| 1.4826 * m) else {
+        return found;
+    };
+    let sigma = UNEVEN_DEG.hypot(1.25 * scatter / (told as f64).sqrt());
+    let weighed = |o: &Orientation, place: &SkyPlace| {
+        let (own, off) = (o.sigma.degrees().max(0.02), off(o, place));
+        if off.abs() > 4.0 * own.hypot(scatter) {
+            return *o;
+        }
+        let share = own * own / (own * own + sigma * sigma);
+        Orientation {
+            up_position_angle: (o.up_position_angle + Angle::from_degrees(share * off)).normalized(),
+            sigma: Angle::from_degrees(own * sigma / own.hypot(sigma)),
+            ..*o
+        }
+    };
+    found
+        .iter()
+        .zip(&sequence.places)
+        .map(|(o, p)| match (o, p) {
+            (Some(o), Some(p)) => Some(weighed(o, p)),
+            _ => *o,
+        })
+        .collect()
+}
+
 /// A straight line through the position angles of a mount that follows the sky.
 pub(super) fn rotation(sequence: &Sequence<'_>, found: &[Option<Orientation>]) -> Option<MountRotation> {
     let points: Vec<(f64, f64)> = found

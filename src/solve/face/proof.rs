@@ -1,0 +1,67 @@
+//! Whether a disc that nothing else speaks for is the Moon: by its face, or by a phase of it.
+
+use super::{Features, shows_the_moon};
+use crate::detect::{CONFIDENT, Cutout, DiscFit, Look, SIDE};
+use crate::solve::sky_place::SkyPlace;
+
+/// Discs below this radius may show no face, pixels: seas are told from 30 px on in a clear frame, copper in a phone's
+/// cloud is not at 43.
+const LEAST_RADIUS_PX: f64 = 45.0;
+/// How much surer than every other light in the picture a small disc must be that shows no face.
+const LEAD: f64 = 1.25;
+
+/// Whether one frame's disc may be called the Moon where no other frame supports its size.
+pub(in crate::solve) fn is_the_moon(look: &Look, others: &[Look], place: Option<&SkyPlace>) -> bool {
+    let proved = shows_the_moon(look, place) || look.cutout.as_ref().is_some_and(|c| shows_a_phase(c, &look.fit));
+    if proved || look.fit.radius_px >= LEAST_RADIUS_PX {
+        return proved;
+    }
+    // A lamp looks the same; among its like it is one of them.
+    let rival = others
+        .iter()
+        .filter(|l| l.fit.centre.distance(look.fit.centre) > 2.0 * look.fit.radius_px.max(l.fit.radius_px))
+        .map(|l| l.fit.confidence())
+        .fold(0.0, f64::max);
+    look.fit.confidence() > LEAD * rival.max(CONFIDENT)
+}
+
+/// Whether a disc is lit from one side as a phase or an eclipse lights the Moon: one run of the limb bright, the rest dark,
+/// alike on both sides of the axis; and, where it is lit broadly, not as smooth as a ball.
+fn shows_a_phase(cutout: &Cutout, fit: &DiscFit) -> bool {
+    /// Of the bright part's light: less is dark.
+    const DARK: f32 = 0.12;
+    const RIM: f64 = 0.9;
+    let level = fit.sky_level + DARK * fit.disc_level;
+    let at = |x: f64, y: f64| {
+        let cell = cutout.cell_of(fit, x, y);
+        cutout.light.sample(cell.0, cell.1)
+    };
+    let around: Vec<bool> = (0..72)
+        .map(|k| {
+            let (s, c) = (f64::from(k) * 5.0).to_radians().sin_cos();
+            at(RIM * c, RIM * s) > level
+        })
+        .collect();
+    let changes = (0..72).filter(|&k| around[k] != around[(k + 1) % 72]).count();
+    let lit_limb = around.iter().filter(|l| **l).count();
+    if changes > 4 || !(10..=64).contains(&lit_limb) {
+        return false;
+    }
+    let cells: Vec<(f64, f64, bool)> = (0..SIDE * SIDE / 9)
+        .map(|i| (3 * (i % (SIDE / 3)), 3 * (i / (SIDE / 3))))
+        .map(|(column, row)| (column as f64 * 2.0 / SIDE as f64 - 1.0, row as f64 * 2.0 / SIDE as f64 - 1.0))
+        .filter(|(x, y)| x.hypot(*y) < RIM)
+        .map(|(x, y)| (x, y, at(x, y) > level))
+        .collect();
+    let lit = cells.iter().filter(|c| c.2).count();
+    let (sx, sy) = cells.iter().filter(|c| c.2).fold((0.0, 0.0), |(sx, sy), c| (sx + c.0, sy + c.1));
+    let axis = sy.atan2(sx);
+    let (s, c) = (2.0 * axis).sin_cos();
+    let alike = cells.iter().filter(|p| p.2 == (at(p.0 * c + p.1 * s, p.0 * s - p.1 * c) > level)).count();
+    let share = lit as f64 / cells.len().max(1) as f64;
+    let symmetric = alike as f64 > cells.len() as f64 - 0.25 * (lit.min(cells.len() - lit)) as f64 - 4.0;
+    let rough = share < 0.25
+        || fit.saturated_share > 0.1
+        || Features::of_disc(cutout, fit).is_none_or(|f| f.roughness() > 0.02);
+    (0.01..0.93).contains(&share) && symmetric && rough
+}
