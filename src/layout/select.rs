@@ -57,7 +57,7 @@ pub(super) fn select<'a>(
     if wanted.rig >= registration.rigs.len() {
         return Err(layout.fault(
             &["selection", "rig"],
-            format!("there is no rig {}; the night has {}", wanted.rig, night.rigs.len()),
+            format!("there is no rig {}; the night has {}", wanted.rig, registration.rigs.len()),
             "rig 0 is the one with most frames; other cameras' frames come with --also",
         ));
     }

@@ -173,7 +173,8 @@ impl Context<'_> {
     ) -> Result<Ground, Diagnostic> {
         let frame = self.backplate_frame(track)?;
         let own = chosen.iter().find_map(|c| c.registered).map_or(0, |f| f.rig);
-        let index = frame.map_or(own, |f| f.rig);
+        // The registration's rigs are not the night's: a zoom that the frames show is a rig of its own.
+        let index = frame.and_then(|f| self.registration.frame(&f.name)).map_or(own, |f| f.rig);
         let rig = self.registration.rigs.get(index).filter(|r| !r.pointings.is_empty());
         // A foreground frame of another exposure time may count as the same camera's other rig.
         let (index, rig) = match rig {

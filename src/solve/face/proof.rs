@@ -1,7 +1,7 @@
 //! Whether a disc that nothing else speaks for is the Moon: by its face, or by a phase of it.
 
 use super::{Features, shows_the_moon};
-use crate::detect::{CONFIDENT, Cutout, DiscFit, Look, SIDE};
+use crate::detect::{Cutout, DiscFit, Look, SIDE};
 use crate::solve::sky_place::SkyPlace;
 
 /// Discs below this radius may show no face, pixels: seas are told from 30 px on in a clear frame, copper in a phone's
@@ -10,9 +10,17 @@ const LEAST_RADIUS_PX: f64 = 45.0;
 /// How much surer than every other light in the picture a small disc must be that shows no face.
 const LEAD: f64 = 1.25;
 
+/// How sure a lone small disc must be: windows, letters and the like, rendered, reach 0.62.
+const SURE: f64 = 0.65;
+/// How sure the limb of a phase must be: a roof before a lit sky reaches a third.
+const SURE_PHASE: f64 = 0.4;
+/// Roughness of a face (root mean square of its logarithms) from which it is no even ball.
+const ROUGH: f64 = 0.045;
+
 /// Whether one frame's disc may be called the Moon where no other frame supports its size.
 pub(in crate::solve) fn is_the_moon(look: &Look, others: &[Look], place: Option<&SkyPlace>) -> bool {
-    let proved = shows_the_moon(look, place) || look.cutout.as_ref().is_some_and(|c| shows_a_phase(c, &look.fit));
+    let phase = |c: &Cutout| look.fit.confidence() > SURE_PHASE && shows_a_phase(c, &look.fit);
+    let proved = shows_the_moon(look, place) || look.cutout.as_ref().is_some_and(phase);
     if proved || look.fit.radius_px >= LEAST_RADIUS_PX {
         return proved;
     }
@@ -22,7 +30,7 @@ pub(in crate::solve) fn is_the_moon(look: &Look, others: &[Look], place: Option<
         .filter(|l| l.fit.centre.distance(look.fit.centre) > 2.0 * look.fit.radius_px.max(l.fit.radius_px))
         .map(|l| l.fit.confidence())
         .fold(0.0, f64::max);
-    look.fit.confidence() > LEAD * rival.max(CONFIDENT)
+    look.fit.confidence() > (LEAD * rival).max(SURE)
 }
 
 /// Whether a disc is lit from one side as a phase or an eclipse lights the Moon: one run of the limb bright, the rest dark,
@@ -62,6 +70,6 @@ fn shows_a_phase(cutout: &Cutout, fit: &DiscFit) -> bool {
     let symmetric = alike as f64 > cells.len() as f64 - 0.25 * (lit.min(cells.len() - lit)) as f64 - 4.0;
     let rough = share < 0.25
         || fit.saturated_share > 0.1
-        || Features::of_disc(cutout, fit).is_none_or(|f| f.roughness() > 0.02);
+        || Features::of_disc(cutout, fit).is_none_or(|f| f.roughness() > ROUGH);
     (0.01..0.93).contains(&share) && symmetric && rough
 }
