@@ -48,6 +48,9 @@ pub(super) fn measure(sequence: &Sequence<'_>, seen: &[&Seen], choices: &[Choice
         .collect()
 }
 
+/// Least limb that is called measured, degrees.
+const LEAST_LIMB_DEG: f64 = 60.0;
+
 /// What the sequence knows of a disc before it is fitted again.
 struct Known {
     radius: f64,
@@ -109,9 +112,12 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
     // (On a mount that follows it, it has hardly moved since the frame before.)
     let leash = if aim.is_pointed() { 0.5 } else { 0.1 } * radius + 3.0;
     let stray = |fit: &DiscFit| expected_at.is_some_and(|e| e.distance(fit.centre) > leash);
+    // Where nothing says where the Moon is, a sixth of its limb must.
+    let shows_limb = |fit: &DiscFit| expected_at.is_some() || fit.arc_deg >= LEAST_LIMB_DEG;
     if let Some(look) = look
         && let Some(fit) = look.again(&expected, shading)
         && !stray(&fit)
+        && shows_limb(&fit)
         && is_settled(look, &fit, radius)
     {
         return Some(Moon::of_look(look, fit));
@@ -129,7 +135,7 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
         let fit = look.again(&expected, shading).filter(|fit| !stray(fit)).unwrap_or(look.fit);
         Moon::of_look(&look.with_cutout(&measured), fit)
     };
-    let holds = |l: &Look| !stray(&l.fit) && l.fit.confidence() > 0.25 * CONFIDENT;
+    let holds = |l: &Look| !stray(&l.fit) && shows_limb(&l.fit) && l.fit.confidence() > 0.25 * CONFIDENT;
     let again = match start {
         Some(at) => look_at(&measured, &expected, at, radius, shading).filter(holds),
         None => {

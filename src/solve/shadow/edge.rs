@@ -97,14 +97,8 @@ pub(in crate::solve) fn shadow_edge(
     if threshold > MOST_SHARE * bright {
         return None;
     }
-    let mut found = None;
-    for _ in 0..3 {
-        let edge = traced_edge(&disc, towards, threshold, umbra)?;
-        // The centre of the circle lies where the edge's tilt says.
-        towards += (edge.tilt / (umbra + edge.place)).clamp(-0.3, 0.3);
-        found = Some(edge);
-    }
-    let edge = found?;
+    let edge = settled_edge(&disc, &mut towards, threshold, umbra)?;
+    let (towards, towards_sigma) = direction(&disc, towards, (threshold, bright), umbra, &edge);
     let sigma = edge.sigma.hypot(0.01);
     (edge.place.abs() < 0.88 && sigma < 0.15).then(|| ShadowEdge {
         instant: place.instant,
@@ -113,8 +107,48 @@ pub(in crate::solve) fn shadow_edge(
         share: threshold / bright,
         // From rightwards through down to upwards through right.
         towards: Angle::from_radians(towards + std::f64::consts::FRAC_PI_2).normalized(),
-        towards_sigma: Angle::from_radians(edge.tilt_sigma / umbra),
+        towards_sigma: Angle::from_radians(towards_sigma),
     })
+}
+
+/// The edge at one light, the direction brought to where its tilt says the centre of its circle lies.
+fn settled_edge(disc: &Disc<'_>, towards: &mut f64, threshold: f64, radius: f64) -> Option<TracedEdge> {
+    let mut found = None;
+    for _ in 0..3 {
+        let edge = traced_edge(disc, *towards, threshold, radius)?;
+        *towards += (edge.tilt / (radius + edge.place)).clamp(-0.3, 0.3);
+        found = Some(edge);
+    }
+    found
+}
+
+/// The direction of the axis (radians) and its standard deviation: from contours at several shares of light, which cross
+/// other seas and lie along the same circles.
+fn direction(
+    disc: &Disc<'_>,
+    first: f64,
+    (threshold, bright): (f64, f64),
+    umbra: f64,
+    edge: &TracedEdge,
+) -> (f64, f64) {
+    let weigh = |towards: f64, edge: &TracedEdge| {
+        let sigma = (edge.tilt_sigma / (umbra + edge.place)).max(1e-3);
+        (towards, sigma.powi(-2))
+    };
+    let contours = [0.02, 0.04, 0.08, 0.16, 0.32].into_iter().filter_map(|share| {
+        let light = share * bright;
+        let mut towards = first;
+        // Farther out light falls along circles of a larger radius.
+        let edge = (light > 1.3 * threshold).then(|| settled_edge(disc, &mut towards, light, umbra + 0.3))??;
+        Some(weigh(towards, &edge))
+    });
+    let all: Vec<(f64, f64)> = std::iter::once(weigh(first, edge)).chain(contours).collect();
+    let total: f64 = all.iter().map(|a| a.1).sum();
+    let mean = all.iter().map(|a| a.0 * a.1).sum::<f64>() / total;
+    // Neighbouring contours share half of their seas; and contours that disagree say how far.
+    let scatter = (all.iter().map(|a| a.1 * (a.0 - mean).powi(2)).sum::<f64>() / total).sqrt();
+    let formal = (2.0 / total).sqrt();
+    (mean, formal.max(scatter / (all.len() as f64 / 2.0).sqrt()))
 }
 
 /// Light of the darkest fiftieth of a disc and its surroundings.
