@@ -90,7 +90,7 @@ impl DiscFit {
     /// How convincing the disc is, 0..1: how much of the limb is seen and how many blurs long that is, how well it
     /// agrees, how it stands out, and how little of the disc runs on beyond the circle.
     ///
-    /// From a third up ([`CONFIDENT`]) a disc is believed without the sequence's help; on the photographs and nights
+    /// From a third up a disc is believed without the sequence's help; on the photographs and nights
     /// that the suite knows, what is no Moon stays below two thirds of its Moon.
     pub fn confidence(&self) -> f64 {
         /// Independent samples of the limb that make the disc two thirds as sure as it can be: three points make a

@@ -142,7 +142,7 @@ fn clock(c: &mut Canvas, state: &mut u64) {
         });
     }
     for hour in 0..12 {
-        let (s, co) = (f64::from(hour) * 0.5236).sin_cos();
+        let (s, co) = (f64::from(hour) * std::f64::consts::FRAC_PI_6).sin_cos();
         c.lay(move |x, y| (edge((x - x0 - 0.85 * r * co).hypot(y - y0 - 0.85 * r * s) - 0.06 * r, 1.0), 0.02));
     }
 }
