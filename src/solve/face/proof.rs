@@ -7,6 +7,9 @@ use crate::solve::sky_place::SkyPlace;
 /// Discs below this radius may show no face, pixels: seas are told from 30 px on in a clear frame, copper in a phone's
 /// cloud is not at 43.
 const LEAST_RADIUS_PX: f64 = 45.0;
+/// From this radius on a clear Moon shows its face or its phase; what shows neither must at least be round all about.
+const FACE_IN_CLEAR_AIR_PX: f64 = 30.0;
+const WHOLE_LIMB_DEG: f64 = 270.0;
 /// How much surer than every other light in the picture a small disc must be that shows no face.
 const LEAD: f64 = 1.25;
 
@@ -24,6 +27,10 @@ pub(in crate::solve) fn is_the_moon(look: &Look, others: &[Look], place: Option<
     let proved = shows_the_moon(look, place) || look.cutout.as_ref().is_some_and(phase);
     if proved || look.fit.radius_px >= LEAST_RADIUS_PX {
         return proved;
+    }
+    // What is large enough for a phase, and shows a part of its limb without one, is a ball or a bowl.
+    if look.fit.radius_px >= FACE_IN_CLEAR_AIR_PX && look.fit.arc_deg < WHOLE_LIMB_DEG {
+        return false;
     }
     // A lamp looks the same; among its like it is one of them.
     let rival = others
