@@ -143,6 +143,7 @@ impl<'a> Renderer<'a> {
                 let fy = (y as f64 + 0.5 - plate.corner_px.1) / plate.scale - part.y0 as f64;
                 cover *= if shows.width() > 0 && shows.height() > 0 { shows.sample(fx, fy) } else { 1.0 };
             }
+            cover *= photographed(&disc.image, &map, PixelPoint::new(x as f64 + 0.5, y as f64 + 0.5));
             if cover <= 0.0 {
                 continue;
             }
@@ -157,6 +158,17 @@ impl<'a> Renderer<'a> {
             over(p.blend, ground, source, cover);
         }
     }
+}
+
+/// How far a pixel of the canvas shows what the frame saw, 0..1: nothing beyond the frame's edge, where the kernel would
+/// repeat its last row, and softly less along it.
+fn photographed(image: &LinearImage, map: &LinearMap, at: PixelPoint) -> f32 {
+    /// Pixels of the frame (or of the canvas, whichever are larger) over which a cut disc fades.
+    const SOFT: f64 = 3.0;
+    let p = map.source_of(at);
+    let (width, height) = (image.width() as f64, image.height() as f64);
+    let inside = p.x.min(p.y).min(width - p.x).min(height - p.y);
+    (inside / (SOFT * map.reduction().max(1.0))).clamp(0.0, 1.0) as f32
 }
 
 /// A disc with what is done to its light and to the ground behind it.
