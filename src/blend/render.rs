@@ -1,7 +1,7 @@
 //! Any range of rows of a composition.
 
 use super::composite::{over, tone};
-use super::develop::DevelopedDisc;
+use super::develop::{DevelopedDisc, source_window};
 use super::mask::{coverage, reach};
 use crate::layout::{BackplatePlacement, BlendChoice, Composition, Mark, Placement};
 use crate::raster::{LinearImage, LinearMap, Matrix2, PixelPoint, PixelRect, Plane, Stamp, resample};
@@ -130,6 +130,7 @@ impl<'a> Renderer<'a> {
         map.source_centre.x -= disc.origin.x;
         map.source_centre.y -= disc.origin.y;
         let light = resample(&disc.image, &map, rect);
+        let seen = Photographed::of(disc, p);
         let centre = p.centre();
         let veil = p.behind_foreground.and_then(|index| {
             let plate = self.composition.backplates.get(index)?;
@@ -143,7 +144,7 @@ impl<'a> Renderer<'a> {
                 let fy = (y as f64 + 0.5 - plate.corner_px.1) / plate.scale - part.y0 as f64;
                 cover *= if shows.width() > 0 && shows.height() > 0 { shows.sample(fx, fy) } else { 1.0 };
             }
-            cover *= photographed(&disc.image, &map, PixelPoint::new(x as f64 + 0.5, y as f64 + 0.5));
+            cover *= seen.share(map.source_of(PixelPoint::new(x as f64 + 0.5, y as f64 + 0.5)), map.reduction());
             if cover <= 0.0 {
                 continue;
             }
@@ -160,15 +161,37 @@ impl<'a> Renderer<'a> {
     }
 }
 
-/// How far a pixel of the canvas shows what the frame saw, 0..1: nothing beyond the frame's edge, where the kernel would
-/// repeat its last row, and softly less along it.
-fn photographed(image: &LinearImage, map: &LinearMap, at: PixelPoint) -> f32 {
-    /// Pixels of the frame (or of the canvas, whichever are larger) over which a cut disc fades.
-    const SOFT: f64 = 3.0;
-    let p = map.source_of(at);
-    let (width, height) = (image.width() as f64, image.height() as f64);
-    let inside = p.x.min(p.y).min(width - p.x).min(height - p.y);
-    (inside / (SOFT * map.reduction().max(1.0))).clamp(0.0, 1.0) as f32
+/// The part of a disc's image that was photographed, edge by edge: infinite where the cut-out holds all that was wanted
+/// of the frame, else where the frame ends. Pixels of the image.
+struct Photographed {
+    left: f64,
+    top: f64,
+    right: f64,
+    bottom: f64,
+}
+
+impl Photographed {
+    fn of(disc: &DevelopedDisc, p: &Placement) -> Photographed {
+        let wanted = source_window(p, p.map.source_centre);
+        let (x0, y0) = (disc.origin.x as i64, disc.origin.y as i64);
+        let (width, height) = (disc.image.width() as i64, disc.image.height() as i64);
+        let end = |is_cut: bool, at: f64| if is_cut { at } else { f64::INFINITY };
+        Photographed {
+            left: -end(x0 > wanted.x0, 0.0),
+            top: -end(y0 > wanted.y0, 0.0),
+            right: end(x0 + width < wanted.x1, width as f64),
+            bottom: end(y0 + height < wanted.y1, height as f64),
+        }
+    }
+
+    /// How far a place shows what the frame saw, 0..1: nothing beyond the frame's edge, where the kernel would repeat its
+    /// last row, and softly less along it. `reduction`: pixels of the image per pixel of the canvas.
+    fn share(&self, at: PixelPoint, reduction: f64) -> f32 {
+        /// Pixels of the frame (or of the canvas, whichever are larger) over which a cut disc fades.
+        const SOFT: f64 = 3.0;
+        let inside = (at.x - self.left).min(at.y - self.top).min(self.right - at.x).min(self.bottom - at.y);
+        (inside / (SOFT * reduction.max(1.0))).clamp(0.0, 1.0) as f32
+    }
 }
 
 /// A disc with what is done to its light and to the ground behind it.
