@@ -97,17 +97,23 @@ fn busy_tiles(plane: &CodedPlane, sky: &SkyLevel) -> Vec<PixelRect> {
 /// block in a billion passes by chance.
 fn least_rise(coarse: &Plane, scale: impl Fn(usize, usize) -> f32) -> f32 {
     let (w, h) = (coarse.width(), coarse.height());
-    let mut rises: Vec<f32> = (0..w * h)
+    // Second differences: a glow that rises evenly over half the frame is no noise. Of three blocks each of standard
+    // deviation s they have s times the root of six, a rise has s times the root of two.
+    let mut bends: Vec<f32> = (0..w * h)
         .step_by((w * h / 20_000).max(1) | 1)
         .map(|i| (i % w, i / w))
-        .filter(|(x, _)| x + 1 < w)
-        .map(|(x, y)| (coarse.get(x + 1, y) - coarse.get(x, y)).abs() * scale(x, y))
+        .filter(|(x, _)| *x > 0 && x + 1 < w)
+        .map(|(x, y)| {
+            let bend = coarse.get(x + 1, y) - 2.0 * coarse.get(x, y) + coarse.get(x - 1, y);
+            bend.abs() * scale(x, y) / 3.0f32.sqrt()
+        })
         .collect();
-    if rises.is_empty() {
+    if bends.is_empty() {
         return 0.6;
     }
-    let middle = rises.len() / 2;
-    let sigma = *rises.select_nth_unstable_by(middle, f32::total_cmp).1 * 1.4826;
+    // The lower quartile, a third (0.3186) of a normal deviation: lights of a town fill less than three quarters.
+    let quarter = bends.len() / 4;
+    let sigma = *bends.select_nth_unstable_by(quarter, f32::total_cmp).1 / 0.3186;
     (6.0 * sigma).max(0.6)
 }
 
@@ -308,14 +314,28 @@ impl Sifted<'_> {
     }
 }
 
+/// How many candidates of a copy and a scale of brightness are looked at.
+struct Keep {
+    /// Whatever they look like.
+    any: usize,
+    /// Those that are round: over a town the Moon is one light among many.
+    round: usize,
+}
+
+/// Share of the circumference that a round light's votes make up at least.
+const ROUND: f64 = 0.3;
+
+impl Keep {
+    /// `factor`: by how much the copy is reduced. A Moon of a few pixels gets few votes, and its rivals are many.
+    fn of(factor: usize) -> Keep {
+        let round = (80 / factor).max(8);
+        Keep { any: if factor == 1 { round } else { 8 }, round }
+    }
+}
+
 /// Candidates of radii between two bounds (pixels of the full frame), level by level, the largest radii first.
-/// `keep` of each level and scale of brightness stay, more of the frame itself.
-pub(super) fn candidates(
-    frame: &CodedPlane,
-    from_px: f64,
-    to_px: f64,
-    (keep, keep_small): (usize, usize),
-) -> Vec<Sifted<'_>> {
+/// [`Keep`] says how many of each level and scale of brightness stay.
+pub(super) fn candidates(frame: &CodedPlane, from_px: f64, to_px: f64) -> Vec<Sifted<'_>> {
     let mut out: Vec<Sifted<'_>> = Vec::new();
     for level in levels(from_px, to_px) {
         let (from, by) = out.last().map_or((frame, level.factor), |l| (l.plane(), level.factor / l.factor));
@@ -327,15 +347,14 @@ pub(super) fn candidates(
             continue;
         }
         let sky = SkyLevel::measure(plane);
-        let keep = if level.factor == 1 { keep_small } else { keep };
-        let candidates = sift(plane, &sky, &level, keep);
+        let candidates = sift(plane, &sky, &level, &Keep::of(level.factor));
         out.push(Sifted { factor: level.factor, copy, frame, sky, candidates });
     }
     out.reverse();
     out
 }
 
-fn sift(plane: &CodedPlane, sky: &SkyLevel, level: &Level, keep: usize) -> Vec<Candidate> {
+fn sift(plane: &CodedPlane, sky: &SkyLevel, level: &Level, keep: &Keep) -> Vec<Candidate> {
     let size = (plane.width(), plane.height());
     let (low, high) = (level.from_px / level.factor as f64, level.to_px / level.factor as f64);
     let steps = ((high / low).ln() / 0.07).ceil().max(1.0) as usize;
@@ -346,7 +365,7 @@ fn sift(plane: &CodedPlane, sky: &SkyLevel, level: &Level, keep: usize) -> Vec<C
         let edges = edges(plane, sky, &tiles, scale);
         let found: Vec<Candidate> = radii
             .par_iter()
-            .flat_map_iter(|r| VOTES.with_borrow_mut(|votes| peaks(votes, &edges, size, *r as f32, keep)))
+            .flat_map_iter(|r| VOTES.with_borrow_mut(|votes| peaks(votes, &edges, size, *r as f32, keep.round)))
             .collect();
         for c in distinct(found, keep) {
             if !out.iter().any(|d| is_same(d, &c)) {
@@ -362,7 +381,7 @@ fn is_same(a: &Candidate, b: &Candidate) -> bool {
 }
 
 /// The best of one scale, one for each place.
-fn distinct(mut found: Vec<Candidate>, keep: usize) -> Vec<Candidate> {
+fn distinct(mut found: Vec<Candidate>, keep: &Keep) -> Vec<Candidate> {
     found.sort_by(|a, b| {
         b.support.total_cmp(&a.support).then(a.centre.x.total_cmp(&b.centre.x)).then(a.centre.y.total_cmp(&b.centre.y))
     });
@@ -370,11 +389,12 @@ fn distinct(mut found: Vec<Candidate>, keep: usize) -> Vec<Candidate> {
     let least = 0.1 * found.first().map_or(0.0, |c| c.support);
     let mut distinct: Vec<Candidate> = Vec::new();
     for c in found.into_iter().take_while(|c| c.support > least) {
+        let room = if c.support > ROUND { keep.round } else { keep.any };
+        if distinct.len() >= room {
+            break;
+        }
         if !distinct.iter().any(|d| is_same(d, &c)) {
             distinct.push(c);
-            if distinct.len() == keep {
-                break;
-            }
         }
     }
     distinct

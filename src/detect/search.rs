@@ -7,17 +7,13 @@ use super::frame::{DiscFit, Expectation, Measured, OnReducedCopy};
 use super::look::{Look, look_at};
 use crate::raster::PixelPoint;
 
-/// Candidates kept of each reduced copy of a frame and each scale of brightness.
-const CANDIDATES: usize = 8;
-/// Candidates kept of the frame itself: over a town a Moon of a few pixels is one light among many.
-const SMALL_CANDIDATES: usize = 80;
 /// How many discs are measured at full resolution; the rest keep what the reduced copy showed.
 const AT_FULL_SIZE: usize = 2;
 
 /// Discs of a frame, best first.
 pub(crate) fn find_discs(frame: &Measured<'_>, expected: &Expectation<'_>, keep: usize) -> Vec<Look> {
     let mut found: Vec<Look> = Vec::new();
-    for level in candidates(frame.plane, expected.from_px, expected.to_px, (CANDIDATES, SMALL_CANDIDATES)) {
+    for level in candidates(frame.plane, expected.from_px, expected.to_px) {
         judge(frame, &level, expected, &mut found);
         if found.iter().any(|l| is_beyond_doubt(&l.fit)) {
             // Nothing smaller in the frame can be the Moon as well.
