@@ -48,6 +48,9 @@ pub(super) fn measure(sequence: &Sequence<'_>, seen: &[&Seen], choices: &[Choice
         .collect()
 }
 
+/// Share of a disc's pixels at the top of the scale from which it is burnt out: its limb is the edge of its own glare.
+const BURNT_SHARE: f64 = 0.2;
+
 /// Least limb that is called measured, degrees.
 const LEAST_LIMB_DEG: f64 = 60.0;
 
@@ -155,8 +158,16 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
             let noise = measured.sky.noise_at(fit.centre.x, fit.centre.y);
             Moon { fit, look: None, cutout: Cutout::take(&plane, noise, fit.centre, fit.radius_px) }
         });
-    // What was well seen stands as photographed, whatever the solution makes of it.
-    faint.or_else(|| as_found().filter(|m| m.fit.confidence() > CONFIDENT && !stray(&m.fit)))
+    // What was well seen stands as photographed, whatever the solution makes of it; so does a disc burnt far beyond its
+    // limb, which no true radius fits, where it stands just where the solved aim has the Moon.
+    let burnt_in_place = |fit: &DiscFit| {
+        aim.is_pointed()
+            && fit.saturated_share > BURNT_SHARE
+            && fit.confidence() > 0.5 * CONFIDENT
+            && expected_at.is_some_and(|e| e.distance(fit.centre) < 0.2 * fit.radius_px + 1.0)
+    };
+    let stands = |fit: &DiscFit| (fit.confidence() > CONFIDENT && !stray(fit)) || burnt_in_place(fit);
+    faint.or_else(|| as_found().filter(|m| stands(&m.fit)))
 }
 
 /// Whether a first look was good enough to be fitted again without its frame.

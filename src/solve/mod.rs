@@ -6,7 +6,8 @@
 //!    `still` sets aside what does not move while the camera stands;
 //! 2. `scale`: which discs are one Moon: the plate scale, or several where the lens was zoomed;
 //! 3. `mount`: what the mount did: a fixed tripod's aim from knock to knock, a mount that follows the sky, a hand;
-//! 4. `choice`: which disc of each frame is the Moon, and what the others are;
+//! 4. `choice`: which disc of each frame is the Moon, and what the others are; `track`: what stands off the way of
+//!    all the others, where the camera stood still and no sky is known;
 //! 5. `measure`: each Moon once more with the radius, lens and air known; `mount` again from those;
 //! 6. `face`: which way up, by the Moon's own features, and ties from frame to frame;
 //! 7. `shadow`: the phase that each frame shows, and with it the camera's clock;
@@ -29,6 +30,7 @@ mod shadow;
 mod shape;
 mod sky_place;
 mod still;
+mod track;
 
 use crate::diag::{Diagnostic, Warned};
 use crate::ingest::Night;
@@ -134,6 +136,7 @@ fn solve_zoom(
 ) -> Solved {
     let first_aim = Aim::solve(sequence, seen, scale, claims);
     let choices = choice::choose(sequence, seen, &first_aim);
+    let choices = if first_aim.is_pointed() { choices } else { track::without_strays(sequence, seen, choices) };
     let moons = measure::measure(sequence, seen, &choices, &first_aim);
     let aim = first_aim.solve_again(sequence, &moons);
     let moons = measure::weighed_with_aim(sequence, moons, &aim);

@@ -15,29 +15,38 @@ pub(super) fn lights(sequence: &Sequence<'_>, seen: &[Seen]) -> Vec<Vec<bool>> {
     let frames: Vec<Vec<&DiscFit>> = seen.iter().map(|s| s.fits().collect()).collect();
     let nothing = || frames.iter().map(|f| vec![false; f.len()]).collect();
     // A light in a quarter of the frames, three at least, is a fixture; chance puts two at one place now and then.
-    let fewest = (frames.len() / 4).max(3) - 1;
-    let stays: Vec<Vec<bool>> = (0..frames.len())
+    let stays = returning(sequence, &frames, (frames.len() / 4).max(3) - 1, 1);
+    // One light that stays may be the Moon on a mount that follows it; two cannot.
+    if fixtures(sequence, &frames, &stays).len() < 2 {
+        return nothing();
+    }
+    // The camera stood still: what returns twice is a fixture as well, though the glare hides it in most frames. (Where
+    // no time is known, not within a burst, in which the Moon hardly moves.)
+    returning(sequence, &frames, 2, (frames.len() / 6).max(3))
+}
+
+/// Which discs of each frame stand at one place in at least `fewest` other frames between which the sky has moved;
+/// frames without a time count where they are `apart` in their order.
+fn returning(sequence: &Sequence<'_>, frames: &[Vec<&DiscFit>], fewest: usize, apart: usize) -> Vec<Vec<bool>> {
+    (0..frames.len())
         .map(|k| {
             let returns = |disc: &&DiscFit| {
-                let others = (0..frames.len()).filter(|i| *i != k && moves_between(sequence, (k, *i), disc));
+                let others = (0..frames.len()).filter(|i| moves_between(sequence, (k, *i), disc, apart));
                 others.filter(|i| frames[*i].iter().any(|d| is_same_place(d, disc))).take(fewest).count() >= fewest
             };
             frames[k].iter().map(returns).collect()
         })
-        .collect();
-    let fixtures = fixtures(sequence, &frames, &stays);
-    // One light that stays may be the Moon on a mount that follows it; two cannot.
-    if fixtures.len() >= 2 { stays } else { nothing() }
+        .collect()
 }
 
 /// Whether the sky has moved on between two frames by more than a disc's place is uncertain, were it the Moon.
-fn moves_between(sequence: &Sequence<'_>, (a, b): (usize, usize), disc: &DiscFit) -> bool {
+fn moves_between(sequence: &Sequence<'_>, (a, b): (usize, usize), disc: &DiscFit, apart: usize) -> bool {
     match (sequence.frame(a).time, sequence.frame(b).time) {
         (Some(a), Some(b)) => {
             let radii = a.middle.seconds_since(b.middle).abs() * RADII_PER_SECOND;
             radii * disc.radius_px > 0.3 * disc.radius_px + 3.0
         }
-        _ => true,
+        _ => a.abs_diff(b) >= apart,
     }
 }
 

@@ -20,5 +20,6 @@ mod raw;
 mod readme;
 mod reference;
 mod table;
+mod town;
 mod truth;
 mod written;
