@@ -57,7 +57,37 @@ pub(super) fn profile(space: &RgbSpace) -> Option<Vec<u8>> {
     // The encoder writes the hour of its own making (header, bytes 24 to 35); a constant stands instead.
     let date = [2028u16, 12, 31, 0, 0, 0].map(u16::to_be_bytes).concat();
     bytes.get_mut(24..36)?.copy_from_slice(&date);
-    Some(bytes)
+    aligned(&bytes)
+}
+
+/// A profile with its tags, and its end, at multiples of four bytes (ICC.1:2010, 7.1.1 and 7.3.1): the encoder packs
+/// them one behind the other, and readers of PNG refuse such a profile whole.
+fn aligned(bytes: &[u8]) -> Option<Vec<u8>> {
+    /// Header and count of tags; then twelve bytes a tag: signature, offset, size.
+    const TABLE: usize = 132;
+    let number = |at: usize| Some(u32::from_be_bytes(bytes.get(at..at + 4)?.try_into().ok()?) as usize);
+    let tags = number(TABLE - 4)?;
+    let mut out = bytes.get(..TABLE + 12 * tags)?.to_vec();
+    // Curves of three channels may be one piece of data; so they stay.
+    let mut laid: Vec<(usize, usize)> = Vec::new();
+    for tag in 0..tags {
+        let at = TABLE + 12 * tag + 4;
+        let (from, size) = (number(at)?, number(at + 4)?);
+        let to = match laid.iter().find(|(known, _)| *known == from) {
+            Some((_, to)) => *to,
+            None => {
+                let to = out.len();
+                out.extend_from_slice(bytes.get(from..from + size)?);
+                out.resize(out.len().next_multiple_of(4), 0);
+                laid.push((from, to));
+                to
+            }
+        };
+        out[at..at + 4].copy_from_slice(&u32::try_from(to).ok()?.to_be_bytes());
+    }
+    let size = u32::try_from(out.len()).ok()?.to_be_bytes();
+    out[..4].copy_from_slice(&size);
+    Some(out)
 }
 
 #[cfg(test)]
@@ -69,6 +99,13 @@ mod tests {
         for space in [RgbSpace::SRGB, RgbSpace::DISPLAY_P3, RgbSpace::OP_RGB, RgbSpace::REC_2020, RgbSpace::WORKING] {
             let bytes = profile(&space).unwrap();
             assert_eq!(bytes, profile(&space).unwrap(), "the same bytes every time");
+            // ICC.1:2010: size and the place of each tag in multiples of four (7.1.1, 7.3.1), the size told in the header.
+            let number = |at: usize| u32::from_be_bytes(bytes[at..at + 4].try_into().unwrap()) as usize;
+            assert_eq!((bytes.len() % 4, number(0)), (0, bytes.len()), "{space:?}");
+            for tag in 0..number(128) {
+                let (from, length) = (number(132 + 12 * tag + 4), number(132 + 12 * tag + 8));
+                assert!(from % 4 == 0 && from + length <= bytes.len(), "{space:?} tag {tag}");
+            }
             let read = ColorProfile::new_from_slice(&bytes).unwrap();
             let m = space.to_connection_space();
             // s15Fixed16: steps of 1/65536.

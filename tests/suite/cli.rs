@@ -82,6 +82,26 @@ fn strict_turns_a_warning_into_status_1() {
 }
 
 #[test]
+fn frames_of_a_few_pixels_end_no_night() {
+    let night = copy_of_small_night();
+    let folder = night.path();
+    let found = |folder: &Path| {
+        let out = folder.join("r.ron");
+        let run = moonloom(&["register", text(folder), "--out", text(&out)]);
+        assert!(run.status.success(), "{}", stderr(&run));
+        stderr(&run)
+    };
+    let measured = |said: &str| said.split(" measured").next().unwrap().rsplit(' ').next().unwrap().to_owned();
+    let before = measured(&found(folder));
+    for (name, width, height) in [("a1.png", 1, 1), ("a2.png", 1, 40), ("a3.jpg", 7, 5), ("a4.jpg", 1, 1)] {
+        image::RgbImage::from_pixel(width, height, image::Rgb([200, 190, 180])).save(folder.join(name)).unwrap();
+    }
+    let said = found(folder);
+    assert_eq!(measured(&said), before, "{said}");
+    assert!(said.contains("a1.png") && said.contains("several-rigs"), "{said}");
+}
+
+#[test]
 fn a_typo_in_a_layout_gets_file_line_column_and_caret() {
     let folder = TempDir::new().unwrap();
     let layout = folder.path().join("typo.ron");
