@@ -31,13 +31,17 @@ impl Quality {
         let clear = frame.light_ratio.map_or(1.0, |r| r.clamp(0.0, 1.0));
         let fair = frame.fit().map_or(0.5, |f| 1.0 - f.saturated_share.clamp(0.0, 1.0));
         let whole = match (frame.centre(), frame.radius_px()) {
-            (Some(c), Some(r)) => {
-                let (w, h) = (size.0 as f64, size.1 as f64);
-                let room = c.x.min(c.y).min(w - c.x).min(h - c.y);
-                if room >= r { 1.0 } else { 0.3 }
-            }
+            (Some(_), Some(_)) if !is_cut(frame, size) => 1.0,
+            (Some(_), Some(_)) => 0.3,
             _ => 0.0,
         };
         sharp * clear.sqrt() * fair * whole
     }
+}
+
+/// Whether the frame's edge cuts a disc, or nothing says where it is.
+pub(super) fn is_cut(frame: &FrameRegistration, size: (usize, usize)) -> bool {
+    let (Some(c), Some(r)) = (frame.centre(), frame.radius_px()) else { return true };
+    let (w, h) = (size.0 as f64, size.1 as f64);
+    c.x.min(c.y).min(w - c.x).min(h - c.y) < r
 }

@@ -3,7 +3,7 @@
 use super::Layout;
 use super::moments::moments;
 use super::notation::{Missing, Selection, Unit};
-use super::quality::Quality;
+use super::quality::{Quality, is_cut};
 use super::wanted::{self, Moment};
 use crate::diag::{Diagnostic, Warned};
 use crate::ingest::Night;
@@ -114,8 +114,11 @@ impl<'a> Chooser<'a, '_> {
     }
 
     fn rate(&self, f: &FrameRegistration) -> f64 {
-        let size = self.registration.rigs.get(f.rig).map_or((0, 0), |r| (r.width, r.height));
-        Quality::of(self.registration, f.rig).rate(f, size)
+        Quality::of(self.registration, f.rig).rate(f, self.size_of(f))
+    }
+
+    fn size_of(&self, f: &FrameRegistration) -> (usize, usize) {
+        self.registration.rigs.get(f.rig).map_or((0, 0), |r| (r.width, r.height))
     }
 
     fn by_name(&self, files: &[String]) -> Result<Vec<Chosen<'a>>, Diagnostic> {
@@ -297,6 +300,10 @@ impl<'a> Chooser<'a, '_> {
         let key = |i: usize| chosen[i].instant.filter(|_| all_timed).map_or(i as f64, Instant::tt_seconds);
         let (first, last) = (key(0), key(chosen.len() - 1));
         let reach = self.wanted.within_minutes.filter(|_| all_timed).map(|m| m * 60.0);
+        // A disc that the frame's edge cuts counts as one place further off: it is taken only where no whole one is near.
+        let place = (last - first) / (count - 1) as f64;
+        let cut_by =
+            |i: usize| chosen[i].registered.map_or(0.0, |f| if is_cut(f, self.size_of(f)) { place } else { 0.0 });
         let mut out: Vec<usize> = Vec::with_capacity(count);
         for k in 0..count {
             let want = first + (last - first) * k as f64 / (count - 1) as f64;
@@ -309,7 +316,7 @@ impl<'a> Chooser<'a, '_> {
                     Some(reach) if off <= reach => {
                         chosen[i].registered.map_or(0.0, |f| self.rate(f)) - 0.5 * off / reach
                     }
-                    _ => -off,
+                    _ => -off - cut_by(i),
                 }
             };
             out.extend((from..to).max_by(|&a, &b| worth(a).total_cmp(&worth(b))));
