@@ -1,7 +1,8 @@
 //! A sensor's mosaic of colour filters and its development to light, window by window.
 //!
 //! Bayer mosaics are interpolated by the gradient-corrected linear filters of Malvar, He & Cutler 2004
-//! (ICASSP, 485): as sharp as a linear filter of 5 x 5 can be and without the mazes of cleverer ones.
+//! (ICASSP, 485), the bend of one colour lent to another in proportion to their light: as sharp as a filter of 5 x 5
+//! can be and without the mazes of cleverer ones.
 //! Other patterns take the distance-weighted mean of each colour within 5 x 5.
 //!
 //! A site at the sensor's end of scale says only "at least this much". Where such a site took part in a
@@ -179,7 +180,7 @@ impl Mosaic {
         (light, saturated)
     }
 
-    /// Malvar, He & Cutler 2004, figure 2: eighths.
+    /// Malvar, He & Cutler 2004, figure 2: eighths; the bend of one colour is lent to another by the ratio of the two.
     fn bayer(&self, x: i64, y: i64, near: impl Fn(i64, i64) -> f32) -> [f32; 3] {
         let here = self.pattern.at(x, y);
         let centre = near(0, 0);
@@ -187,17 +188,21 @@ impl Mosaic {
         let far_x = near(-2, 0) + near(2, 0);
         let far_y = near(0, -2) + near(0, 2);
         let corners = near(-1, -1) + near(1, -1) + near(-1, 1) + near(1, 1);
+        // A mean of the colour that is sought and one of the colour that is here, and the latter's bend.
+        let lent = |sought: f32, mean: f32, bend: f32| sought + ratio(sought, mean) * bend;
         let mut out = [0.0; 3];
         out[here] = centre;
         if here == 1 {
             let beside = self.pattern.at(x + 1, y);
             let across = near(-1, 0) + near(1, 0);
             let along = near(0, -1) + near(0, 1);
-            out[beside] = (5.0 * centre + 4.0 * across - corners - far_x + 0.5 * far_y) / 8.0;
-            out[2 - beside] = (5.0 * centre + 4.0 * along - corners - far_y + 0.5 * far_x) / 8.0;
+            let bend = |on: f32, off: f32| (5.0 * centre - corners - on + 0.5 * off) / 8.0;
+            out[beside] = lent(across / 2.0, corners / 4.0, bend(far_x, far_y));
+            out[2 - beside] = lent(along / 2.0, corners / 4.0, bend(far_y, far_x));
         } else {
-            out[1] = (4.0 * centre + 2.0 * cross - far_x - far_y) / 8.0;
-            out[2 - here] = (6.0 * centre + 2.0 * corners - 1.5 * (far_x + far_y)) / 8.0;
+            let mean = (far_x + far_y) / 4.0;
+            out[1] = lent(cross / 4.0, mean, (centre - mean) / 2.0);
+            out[2 - here] = lent(corners / 4.0, mean, 0.75 * (centre - mean));
         }
         out
     }
@@ -236,6 +241,13 @@ impl Mosaic {
         });
         Plane::from_data(w, h, data).unwrap_or_else(|| Plane::filled(0, 0, 0.0))
     }
+}
+
+/// By how much the bend of a colour counts for another: the filters hold for a scene of one hue, whose colours bend in
+/// proportion to their light. (In the copper of an eclipse blue is a third of green: a bend lent whole makes it some
+/// percents too bright along the umbra's edge.) Where noise makes up the ratio it is held.
+fn ratio(of: f32, to: f32) -> f32 {
+    if to > 0.0 { (of / to).clamp(0.0, 2.0) } else { 1.0 }
 }
 
 #[cfg(test)]
