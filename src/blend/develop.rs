@@ -26,6 +26,11 @@ pub struct DiscMeasure {
     pub bright: [f32; 3],
     /// Share of the disc's pixels that are saturated in every frame.
     pub saturated_share: f32,
+    /// Light of the brightest channel from which on pixels are saturated: the lowest tenth of them lies below. Nil
+    /// where none is.
+    pub saturated_from: f32,
+    /// The light of the file's smallest step above black; nil where it has none that matters.
+    pub step: f32,
 }
 
 /// The part of a frame that a placement needs, around a centre.
@@ -40,7 +45,7 @@ pub fn develop(cut_outs: Vec<CutOut>, p: &Placement, composition: &Composition) 
     let centres = std::iter::once((p.map.source_centre, 1.0))
         .chain(p.also.iter().map(|c| (PixelPoint::new(c.centre_px.0, c.centre_px.1), c.light_ratio)));
     let mut origin = PixelPoint::default();
-    let mut least_told = f32::INFINITY;
+    let (mut least_told, mut step) = (f32::INFINITY, f32::INFINITY);
     let mut frames: Vec<MomentFrame> = Vec::with_capacity(cut_outs.len());
     for (cut, (centre, ratio)) in cut_outs.into_iter().zip(centres) {
         let corner = PixelPoint::new(cut.rect.x0 as f64, cut.rect.y0 as f64);
@@ -56,6 +61,7 @@ pub fn develop(cut_outs: Vec<CutOut>, p: &Placement, composition: &Composition) 
             0.0
         };
         least_told = least_told.min(cut.darkest_told.max(2.0 * noise) / ratio as f32);
+        step = step.min(cut.step / ratio as f32);
         frames.push(MomentFrame { light, saturated: cut.saturated, centre, ratio: ratio as f32, noise });
     }
     let Some(lead) = frames.first() else {
@@ -79,19 +85,21 @@ pub fn develop(cut_outs: Vec<CutOut>, p: &Placement, composition: &Composition) 
     if how.sharpening != Sharpening::Off {
         sharpen(&mut image, how.sharpening, p.edge_width_px, (centre, p.source_radius_px));
     }
-    let measure = measure(&image, &saturated, centre, p.source_radius_px);
+    let measure = DiscMeasure { step, ..measure(&image, &saturated, centre, p.source_radius_px) };
     DevelopedDisc { image, origin, measure }
 }
 
 /// Light of a disc's brighter part: what a print must hold without clipping.
 fn measure(image: &LinearImage, saturated: &[bool], centre: PixelPoint, radius: f64) -> DiscMeasure {
     let mut values: [Vec<f32>; 3] = Default::default();
-    let mut burnt = 0usize;
+    let mut burnt: Vec<f32> = Vec::new();
     for (i, p) in image.data().as_chunks::<3>().0.iter().enumerate() {
         let (x, y) = ((i % image.width()) as f64 + 0.5 - centre.x, (i / image.width()) as f64 + 0.5 - centre.y);
         if x.hypot(y) < 0.97 * radius {
             (0..3).for_each(|c| values[c].push(p[c]));
-            burnt += usize::from(saturated[i]);
+            if saturated[i] {
+                burnt.push(p[0].max(p[1]).max(p[2]));
+            }
         }
     }
     let count = values[0].len();
@@ -100,5 +108,9 @@ fn measure(image: &LinearImage, saturated: &[bool], centre: PixelPoint, radius: 
     }
     let at = (count - 1) * 98 / 100;
     let bright = values.map(|mut v| *v.select_nth_unstable_by(at, f32::total_cmp).1);
-    DiscMeasure { bright, saturated_share: burnt as f32 / count as f32 }
+    let saturated_share = burnt.len() as f32 / count as f32;
+    let tenth = burnt.len() / 10;
+    let saturated_from =
+        if burnt.is_empty() { 0.0 } else { *burnt.select_nth_unstable_by(tenth, f32::total_cmp).1 };
+    DiscMeasure { bright, saturated_share, saturated_from, step: 0.0 }
 }

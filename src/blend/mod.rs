@@ -2,13 +2,14 @@
 //!
 //! `develop` turns the cut-outs of a moment into a disc of light: `sky_model` subtracts the sky, `align` and
 //! `merge` join brackets and runs, `lift` brings the shadow up, `sharpen` undoes blur. `settle` says by how much each disc
-//! is multiplied once all are measured; `mask` how much of each canvas pixel a disc covers; `composite` holds
+//! is multiplied once all are measured, `grain` how much a disc bears; `mask` how much of each canvas pixel a disc covers; `composite` holds
 //! the W3C formulas; [`Renderer`] draws any range of rows. Each pixel is computed by itself from the
 //! composition, so bands and threads change no bit.
 
 mod align;
 mod composite;
 mod develop;
+mod grain;
 mod lift;
 mod mask;
 mod merge;
@@ -18,5 +19,6 @@ mod sharpen;
 mod sky_model;
 
 pub use develop::{DevelopedDisc, DiscMeasure, develop, source_window};
+pub use grain::most_lift;
 pub use render::{FramePixels, Renderer, disc_rows};
-pub use settle::{Settled, settle};
+pub use settle::{Borne, Settled, settle};

@@ -11,10 +11,21 @@ use super::develop::DiscMeasure;
 use crate::diag::Diagnostic;
 use crate::layout::{AirTreatment, Composition, Gain, Placement};
 
-/// Factors on the light of each disc, red, green and blue.
+/// A disc's light, and how far it may be raised.
+#[derive(Clone, Copy, Debug)]
+pub struct Borne {
+    /// What it measures.
+    pub measure: DiscMeasure,
+    /// The largest factor before noise or steps show (see [`super::most_lift`]).
+    pub most_lift: f32,
+}
+
+/// What is done to the light of each disc, in the order of the placements.
 pub struct Settled {
-    /// In the order of the placements.
+    /// Factors, red, green and blue.
     pub gains: Vec<[f32; 3]>,
+    /// From which light on, in all channels and before the factors, a disc is white, where it was clipped.
+    pub white_from: Vec<Option<f32>>,
     /// What has to be said of them.
     pub diagnostics: Vec<Diagnostic>,
 }
@@ -24,12 +35,15 @@ pub struct Settled {
 const ALMOST_UNECLIPSED: f64 = 0.985;
 /// Discs with more burnt pixels are no measure of colour.
 const MOST_BURNT: f32 = 0.02;
-/// Even discs are not brightened or dimmed by more.
+/// Even discs are not dimmed to less than its inverse.
 const MOST_GAIN: f64 = 256.0;
+/// A disc with a smaller share of clipped pixels (a crater's rim, a hot pixel) keeps its light as it is.
+const CLIPPED: f32 = 0.001;
 
 struct Disc<'a> {
     placement: &'a Placement,
     measure: DiscMeasure,
+    most_lift: f32,
 }
 
 impl Disc<'_> {
@@ -56,13 +70,13 @@ fn by_uneclipsed<T>(discs: &[&Disc<'_>], of: impl Fn(&Disc<'_>) -> Option<T>, en
 }
 
 /// Settles the factors of all discs; `None` stands for one that could not be had.
-pub fn settle(composition: &Composition, measures: &[Option<DiscMeasure>]) -> Settled {
+pub fn settle(composition: &Composition, measures: &[Option<Borne>]) -> Settled {
     let mut diagnostics = Vec::new();
     let discs: Vec<Option<Disc<'_>>> = composition
         .placements
         .iter()
         .zip(measures)
-        .map(|(placement, m)| m.map(|measure| Disc { placement, measure }))
+        .map(|(placement, m)| m.map(|Borne { measure, most_lift }| Disc { placement, measure, most_lift }))
         .collect();
     let known: Vec<&Disc<'_>> = discs.iter().flatten().collect();
     let extinction = match composition.development.air {
@@ -85,18 +99,50 @@ pub fn settle(composition: &Composition, measures: &[Option<DiscMeasure>]) -> Se
             })
         })
         .collect();
-    let gains = discs
+    let mut held = Vec::new();
+    let gains: Vec<[f32; 3]> = discs
         .iter()
         .zip(&colours)
         .map(|(disc, colour)| {
             let gain = disc.as_ref().map_or(1.0, |d| match d.placement.gain {
-                Gain::ToLevel(wanted) => (f64::from(wanted) / even_level(d, *colour)).clamp(1.0 / MOST_GAIN, MOST_GAIN),
+                Gain::ToLevel(wanted) => {
+                    let even = (f64::from(wanted) / even_level(d, *colour)).max(1.0 / MOST_GAIN);
+                    let borne = even.min(f64::from(d.most_lift));
+                    if borne < 0.9 * even {
+                        held.push((d.placement.frame.as_str(), borne.log2(), even.log2()));
+                    }
+                    borne
+                }
                 Gain::Factor(factor) => f64::from(factor),
             });
             colour.map(|c| (gain * c) as f32)
         })
         .collect();
-    Settled { gains, diagnostics }
+    diagnostics.extend(held_words(&held));
+    let clips = |d: &Disc<'_>| d.measure.saturated_share > CLIPPED && d.measure.saturated_from > 0.0;
+    let white_from = discs
+        .iter()
+        .map(|disc| disc.as_ref().filter(|d| clips(d)).map(|d| d.measure.saturated_from))
+        .collect();
+    Settled { gains, white_from, diagnostics }
+}
+
+/// Which discs were raised by less than evenness asks: their names, the stops they got and the stops that were asked.
+fn held_words(held: &[(&str, f64, f64)]) -> Option<Diagnostic> {
+    let one = |(frame, got, asked): &(&str, f64, f64)| format!("{frame} (+{got:.1} of +{asked:.1} stops)");
+    let some: Vec<String> = held.iter().take(8).map(one).collect();
+    let more = if held.len() > 8 { ", …" } else { "" };
+    (!held.is_empty()).then(|| {
+        Diagnostic::note(
+            "lift-held",
+            format!(
+                "{} discs stay darker than the others, for beyond that their noise or their files' steps would show: {}{more}",
+                held.len(),
+                some.join(", ")
+            ),
+        )
+        .with_help("longer exposures, camera raw or brackets with `merge` bear more; or leave these frames out")
+    })
 }
 
 /// Magnitudes per airmass by the night's own uneclipsed discs; the usual ones where those do not tell.

@@ -15,7 +15,7 @@ use std::time::SystemTime;
 
 /// Bytes that kept discs may take; the oldest go first.
 const LARGEST: u64 = 2 << 30;
-const MAGIC: &[u8; 8] = b"mldisc01";
+const MAGIC: &[u8; 8] = b"mldisc02";
 
 /// A folder of kept discs.
 pub(super) struct DiscCache {
@@ -72,14 +72,19 @@ impl DiscCache {
     /// A kept disc.
     pub(super) fn read(path: &Path) -> Option<DevelopedDisc> {
         let bytes = std::fs::read(path).ok()?;
-        let (head, body) = bytes.split_at_checked(MAGIC.len() + 8 + 16 + 16)?;
+        let (head, body) = bytes.split_at_checked(MAGIC.len() + 8 + 16 + 24)?;
         let head = head.strip_prefix(MAGIC)?;
         let whole = |at: usize| Some(u32::from_le_bytes(head.get(at..at + 4)?.try_into().ok()?) as usize);
         let number = |at: usize| Some(f64::from_le_bytes(head.get(at..at + 8)?.try_into().ok()?));
         let single = |at: usize| Some(f32::from_le_bytes(head.get(at..at + 4)?.try_into().ok()?));
         let (width, height) = (whole(0)?, whole(4)?);
         let light = body.as_chunks::<4>().0.iter().map(|b| f32::from_le_bytes(*b)).collect();
-        let measure = DiscMeasure { bright: [single(24)?, single(28)?, single(32)?], saturated_share: single(36)? };
+        let measure = DiscMeasure {
+            bright: [single(24)?, single(28)?, single(32)?],
+            saturated_share: single(36)?,
+            saturated_from: single(40)?,
+            step: single(44)?,
+        };
         Some(DevelopedDisc {
             image: LinearImage::from_data(width, height, light)?,
             origin: PixelPoint::new(number(8)?, number(16)?),
@@ -96,7 +101,8 @@ impl DiscCache {
         bytes.extend(disc.origin.x.to_le_bytes());
         bytes.extend(disc.origin.y.to_le_bytes());
         disc.measure.bright.iter().for_each(|v| bytes.extend(v.to_le_bytes()));
-        bytes.extend(disc.measure.saturated_share.to_le_bytes());
+        let m = &disc.measure;
+        [m.saturated_share, m.saturated_from, m.step].iter().for_each(|v| bytes.extend(v.to_le_bytes()));
         disc.image.data().iter().for_each(|v| bytes.extend(v.to_le_bytes()));
         // Whole or not at all: another run may read it at this moment.
         let partial = path.with_extension(format!("{}.part", std::process::id()));

@@ -8,7 +8,7 @@ use super::ComposeError;
 use super::backdrop::Backdrop;
 use super::disc_cache::DiscCache;
 use super::simulated;
-use crate::blend::{DevelopedDisc, DiscMeasure, FramePixels, develop, disc_rows, settle, source_window};
+use crate::blend::{Borne, DevelopedDisc, FramePixels, develop, disc_rows, most_lift, settle, source_window};
 use crate::diag::Diagnostic;
 use crate::ingest::{Night, OpenFrame, open_frame};
 use crate::layout::{Composition, Placement};
@@ -35,6 +35,8 @@ pub(super) struct Discs<'a> {
     /// Discs that cannot be had.
     missing: Vec<bool>,
     gains: Vec<[f32; 3]>,
+    /// From which light on each disc is white.
+    white_from: Vec<Option<f32>>,
     /// The sky behind each disc.
     behind: Vec<Option<[f32; 3]>>,
     diagnostics: Vec<Diagnostic>,
@@ -62,6 +64,7 @@ impl<'a> Discs<'a> {
             ready: vec![None; count],
             missing: vec![false; count],
             gains: vec![[1.0; 3]; count],
+            white_from: vec![None; count],
             behind: vec![None; count],
             diagnostics: Vec::new(),
             remarks: Mutex::default(),
@@ -76,6 +79,7 @@ impl<'a> Discs<'a> {
         discs.behind = composition.placements.iter().map(|p| discs.sky_behind_disc(p)).collect();
         let settled = settle(composition, &measures);
         discs.gains = settled.gains;
+        discs.white_from = settled.white_from;
         diagnostics.extend(settled.diagnostics);
         Ok(discs)
     }
@@ -94,7 +98,7 @@ impl<'a> Discs<'a> {
     }
 
     /// Develops every disc once; keeps the first that there is room for.
-    fn measure_all(&mut self, diagnostics: &mut Vec<Diagnostic>) -> Vec<Option<DiscMeasure>> {
+    fn measure_all(&mut self, diagnostics: &mut Vec<Diagnostic>) -> Vec<Option<Borne>> {
         let mut measures = vec![None; self.composition.placements.len()];
         let mut room = ROOM;
         // A few at a time: what there is no room for goes at once.
@@ -105,7 +109,8 @@ impl<'a> Discs<'a> {
                 match group {
                     Ok(list) => {
                         for (index, disc) in list {
-                            measures[index] = Some(disc.measure);
+                            let most_lift = most_lift(&disc, &self.composition.placements[index]);
+                            measures[index] = Some(Borne { measure: disc.measure, most_lift });
                             let bytes = size_of_val(disc.image.data());
                             if bytes <= room {
                                 room -= bytes;
@@ -176,7 +181,7 @@ impl<'a> Discs<'a> {
     }
 
     fn develop_one(&self, lead: &OpenFrame, p: &Placement) -> Result<DevelopedDisc, String> {
-        let cut = |frame: &OpenFrame, centre: PixelPoint| frame.light(source_window(p, centre));
+        let cut = |frame: &OpenFrame, centre| frame.light(source_window(p, centre).intersection(frame.photographed()));
         let mut cut_outs = vec![cut(lead, p.map.source_centre)];
         let mut p = p.clone();
         p.also.retain(|companion| match self.frame(&companion.frame) {
@@ -234,6 +239,9 @@ impl FramePixels for Discs<'_> {
     }
     fn gain(&self, index: usize) -> [f32; 3] {
         self.gains.get(index).copied().unwrap_or([1.0; 3])
+    }
+    fn white_from(&self, index: usize) -> Option<f32> {
+        *self.white_from.get(index)?
     }
     fn backplate(&self, index: usize, rect: PixelRect) -> Option<(LinearImage, PixelRect)> {
         Some(self.backdrops.get(index)?.as_ref()?.light(rect))

@@ -12,7 +12,7 @@ pub(super) fn of(composition: &Composition, layout: &Layout, night: &Night) -> P
     let digest = Sha256::digest(layout.text.as_bytes());
     let name = layout.path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
     PictureRecord {
-        title: layout.file.title.clone().or_else(|| night.notes.as_ref()?.title.clone()),
+        title: composition.title.clone().or_else(|| night.notes.as_ref()?.title.clone()),
         description: composition.description.clone(),
         site: night
             .site

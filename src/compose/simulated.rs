@@ -54,6 +54,7 @@ pub(super) fn paint(p: &Placement, night: &Night, composition: &Composition) -> 
         saturated: vec![false; side * side],
         rect: PixelRect::of_size(side, side),
         darkest_told: 0.0,
+        step: 0.0,
     };
     Some(develop(vec![cut], p, composition))
 }

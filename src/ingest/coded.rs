@@ -48,6 +48,15 @@ impl Codes {
         }
     }
 
+    /// The code of a pixel's green, in 255ths of the scale.
+    pub(super) fn green(&self, x: usize, y: usize) -> u8 {
+        let at = (y * self.width + x) * 3 + 1;
+        match &self.data {
+            CodeData::Eight(codes) => codes[at],
+            CodeData::Sixteen(codes) => (codes[at] >> 8) as u8,
+        }
+    }
+
     /// Light of a rectangle inside the picture by a table a channel, and which pixels are at the top.
     pub(super) fn light(&self, rect: PixelRect, tables: &[Vec<f32>; 3], top: f32) -> (LinearImage, Vec<bool>) {
         let (w, h) = (rect.width(), rect.height());

@@ -3,6 +3,7 @@
 //! A frame is opened once ([`open_frame`]) and then gives the light of any window: the codes of a
 //! 24-megapixel frame are a quarter of the light they stand for, and a picture needs little of it.
 
+use super::border;
 use super::calibration::{Masters, SampleColours, mend_hot_pixels, mend_hot_sites};
 use super::coded::{self, Codes};
 use super::fits::{self, FitsPixels};
@@ -157,11 +158,12 @@ impl OpenFrame {
                 rect,
                 saturated: Vec::new(),
                 darkest_told: self.darkest_told(),
+                step: self.step(),
             };
         }
         let (light, saturated) = self.sensor_light(on_sensor(inside, self.orientation, self.sensor_size()));
         let (light, saturated) = turned(light, saturated, self.orientation);
-        CutOut { light, rect: inside, saturated, darkest_told: self.darkest_told() }
+        CutOut { light, rect: inside, saturated, darkest_told: self.darkest_told(), step: self.step() }
     }
 
     /// Light of the whole frame.
@@ -224,6 +226,25 @@ impl OpenFrame {
             Pixels::Coded { codes, tables, .. } if codes.steps() == 256 => tables[1][10],
             Pixels::Coded { tables, .. } => tables[1][1],
             Pixels::Light { .. } | Pixels::Mosaic(_) => 0.0,
+        }
+    }
+
+    /// The light of the file's smallest step above black: of eight bits, the mean of the first five; of more bits, and of
+    /// light itself, noise is the coarser.
+    fn step(&self) -> f32 {
+        match &self.pixels {
+            Pixels::Coded { codes, tables, .. } if codes.steps() == 256 => tables[1][5] / 5.0,
+            _ => 0.0,
+        }
+    }
+
+    /// The part of the frame that a camera took: strips that were pasted along its edges are none of it.
+    pub fn photographed(&self) -> PixelRect {
+        let (width, height) = self.size();
+        match &self.pixels {
+            // Integer files are upright already.
+            Pixels::Coded { codes, .. } => border::inside(width, height, |x, y| codes.green(x, y)),
+            _ => PixelRect::of_size(width, height),
         }
     }
 

@@ -6,6 +6,7 @@
 //! process of its own) and the sensor's `mosaic`; `calibration` takes out what the camera added. `frame_table`
 //! and `notes` say what the cameras did not record.
 
+mod border;
 mod calibration;
 mod coded;
 mod decode;

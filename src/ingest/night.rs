@@ -46,7 +46,7 @@ pub struct Rig {
 }
 
 /// Everything known about one folder (or list) of frames before decoding.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub struct Night {
     /// The folder.
     pub folder: PathBuf,

@@ -11,7 +11,7 @@ mod sky_track;
 mod template;
 mod words;
 
-pub(super) use template::check_template;
+pub(super) use template::{check_heading, check_template, heading};
 
 use super::composition::{AirTreatment, Composition, Development, Placement, ToneCurve};
 use super::notation::{
@@ -125,13 +125,13 @@ pub(super) struct Context<'a> {
 }
 
 /// An empty composition of a sheet.
-pub(super) fn blank(layout: &Layout, night: &Night, sheet: &Sheet) -> Composition {
+pub(super) fn blank(layout: &Layout, night: &Night, sheet: &Sheet, title: Option<&str>) -> Composition {
     let file = &layout.file;
     let name = layout.path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
-    let night = night.notes.as_ref().and_then(|n| n.title.clone()).unwrap_or_default();
+    let night = night.notes.as_ref().and_then(|n| n.title.clone()).filter(|n| title != Some(n)).unwrap_or_default();
     let made = format!("moonloom {}, layout {name}", env!("CARGO_PKG_VERSION"));
     let words: Vec<&str> =
-        [file.title.as_deref().unwrap_or(""), &night, &made].into_iter().filter(|w| !w.is_empty()).collect();
+        [title.unwrap_or(""), &night, &made].into_iter().filter(|w| !w.is_empty()).collect();
     let light = &file.light;
     let exponent = match light.normalization {
         Normalization::Photometric { stop_height } => stop_height as f32,
@@ -158,22 +158,24 @@ pub(super) fn blank(layout: &Layout, night: &Night, sheet: &Sheet) -> Compositio
         tone: ToneCurve { exponent, white: light.even_level as f32 },
         marks: Vec::new(),
         texts: Vec::new(),
+        title: title.map(str::to_owned),
         description: words.join("; "),
     }
 }
 
-/// Lays an arrangement's discs, marks and words.
+/// Lays an arrangement's discs, marks and words; returns what is to be said of them.
 pub(super) fn arrange(
     context: &Context<'_>,
     arrangement: &Arrangement,
     chosen: &[Chosen<'_>],
     out: &mut Composition,
-) -> Result<(), Diagnostic> {
+) -> Result<Vec<Diagnostic>, Diagnostic> {
+    let said = |()| Vec::new();
     match arrangement {
         Arrangement::SkyTrack(track) => sky_track::sky_track(context, track, chosen, out),
-        Arrangement::PhaseGrid(grid) => phase_grid::phase_grid(context, grid, chosen, out),
-        Arrangement::ShadowMap(map) => shadow_map::shadow_map(context, map, chosen, out),
-        Arrangement::Path(path) => path::path(context, path, chosen, out),
+        Arrangement::PhaseGrid(grid) => phase_grid::phase_grid(context, grid, chosen, out).map(said),
+        Arrangement::ShadowMap(map) => shadow_map::shadow_map(context, map, chosen, out).map(said),
+        Arrangement::Path(path) => path::path(context, path, chosen, out).map(said),
         Arrangement::Panels(panels) => panels::panels(context, panels, out),
     }
 }

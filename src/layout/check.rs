@@ -59,7 +59,17 @@ pub(super) fn check(layout: &Layout) -> Vec<Diagnostic> {
     selection(&mut faults, &f.selection);
     arrangement(&mut faults, &f.arrangement);
     labels(&mut faults, f.labels.as_ref());
+    for (name, text) in [("title", &f.title), ("subtitle", &f.subtitle), ("caption", &f.caption), ("credit", &f.credit)] {
+        heading(&mut faults, name, text.as_deref());
+    }
     faults.found
+}
+
+fn heading(faults: &mut Faults<'_>, name: &str, text: Option<&str>) {
+    if let Some(Err(unknown)) = text.map(super::arrange::check_heading) {
+        let message = format!("`{{{unknown}}}` is not known in a heading");
+        faults.add(&[name], message, "valid: {night}, {eclipse}, {date}, {date:%-d %B %Y}, {site}");
+    }
 }
 
 fn canvas(faults: &mut Faults<'_>, c: &Canvas) {

@@ -280,6 +280,8 @@ pub struct Composition {
     pub marks: Vec<Mark>,
     /// Words above everything.
     pub texts: Vec<TextRequest>,
+    /// The sheet's title, filled for the night.
+    pub title: Option<String>,
     /// How the picture was made, for its metadata.
     pub description: String,
 }

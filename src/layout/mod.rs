@@ -93,6 +93,8 @@ pub fn resolve(layout: &Layout, night: &Night, registration: &Registration) -> R
         }
     };
     let eclipse = wanted::eclipse_of(night);
+    let words = |text: &Option<String>| text.as_ref().and_then(|t| arrange::heading(t, night, eclipse.as_ref()));
+    let [title, subtitle, caption, credit] = [&file.title, &file.subtitle, &file.caption, &file.credit].map(words);
     let context = arrange::Context {
         layout,
         night,
@@ -103,13 +105,13 @@ pub fn resolve(layout: &Layout, night: &Night, registration: &Registration) -> R
         name: arrange::name_of(&file.arrangement),
         labels: file.labels.as_ref(),
         marks: file.marks,
-        title: file.title.as_deref(),
-        subtitle: file.subtitle.as_deref(),
-        caption: file.caption.as_deref(),
-        credit: file.credit.as_deref(),
+        title: title.as_deref(),
+        subtitle: subtitle.as_deref(),
+        caption: caption.as_deref(),
+        credit: credit.as_deref(),
     };
-    let mut composition = arrange::blank(layout, night, &sheet);
-    arrange::arrange(&context, &file.arrangement, &chosen, &mut composition)?;
+    let mut composition = arrange::blank(layout, night, &sheet, title.as_deref());
+    diagnostics.extend(arrange::arrange(&context, &file.arrangement, &chosen, &mut composition)?);
     let photographed = composition.placements.iter().filter(|p| !p.simulated);
     check::exposures(layout, night, photographed.map(|p| p.frame.as_str()))?;
     check::size(layout, composition.width, composition.height)?;

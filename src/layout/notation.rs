@@ -27,7 +27,9 @@ use serde::{Deserialize, Serialize};
 pub struct LayoutFile {
     /// Version of this notation: 2. (1 is read, too: its names for lengths were other ones.)
     pub version: u32,
-    /// Heading drawn on the picture and kept in the file's description.
+    /// Heading drawn on the picture and kept in the file's description. It and the lines below may hold names in braces:
+    /// `{night}` (the shoot notes' title), `{eclipse}` (such as `Total lunar eclipse`),
+    /// `{date}` (or `{date:%d.%m.%Y}`) and `{site}`.
     #[serde(default)]
     pub title: Option<String>,
     /// Smaller line under the title.

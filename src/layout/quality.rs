@@ -30,12 +30,14 @@ impl Quality {
         };
         let clear = frame.light_ratio.map_or(1.0, |r| r.clamp(0.0, 1.0));
         let fair = frame.fit().map_or(0.5, |f| 1.0 - f.saturated_share.clamp(0.0, 1.0));
+        // A disc below a thirtieth of the scale has to be raised by stops, and its noise with it.
+        let exposed = frame.fit().map_or(1.0, |f| (f64::from(f.disc_level) / 0.03).clamp(0.0, 1.0).sqrt());
         let whole = match (frame.centre(), frame.radius_px()) {
             (Some(_), Some(_)) if !is_cut(frame, size) => 1.0,
             (Some(_), Some(_)) => 0.3,
             _ => 0.0,
         };
-        sharp * clear.sqrt() * fair * whole
+        sharp * clear.sqrt() * fair * exposed * whole
     }
 }
 

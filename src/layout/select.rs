@@ -78,6 +78,9 @@ pub(super) fn select<'a>(
     if wanted.at.is_none() {
         chosen.iter_mut().enumerate().for_each(|(i, c)| c.slot = i);
     }
+    if wanted.files.is_none() {
+        diagnostics.extend(chooser.cut(&chosen));
+    }
     if chosen.is_empty() {
         return Err(Diagnostic::error("nothing-to-show", "no frame with a measured Moon is left to show")
             .with_help("look at `moonloom register … --csv FILE` and at the layout's `selection`"));
@@ -115,6 +118,21 @@ impl<'a> Chooser<'a, '_> {
 
     fn rate(&self, f: &FrameRegistration) -> f64 {
         Quality::of(self.registration, f.rig).rate(f, self.size_of(f))
+    }
+
+    /// Discs that a frame's edge cuts, though nobody named them: said, for they are shown cut.
+    fn cut(&self, chosen: &[Chosen<'a>]) -> Option<Diagnostic> {
+        let is_cut = |c: &&Chosen<'_>| c.registered.is_some_and(|f| is_cut(f, self.size_of(f)));
+        let cut: Vec<String> = chosen.iter().filter(is_cut).map(Chosen::name).collect();
+        let (some, count) = (cut.iter().take(6).cloned().collect::<Vec<_>>().join(", "), cut.len());
+        let more = if count > 6 { ", …" } else { "" };
+        (count > 0).then(|| {
+            Diagnostic::note(
+                "discs-cut",
+                format!("{count} discs are cut by their frames' edges, where nothing better is in reach: {some}{more}"),
+            )
+            .with_help("what lies beyond a frame's edge stays empty; `least_quality: 0.35` leaves such discs out")
+        })
     }
 
     fn size_of(&self, f: &FrameRegistration) -> (usize, usize) {
@@ -257,9 +275,9 @@ impl<'a> Chooser<'a, '_> {
     ) -> Result<Vec<Chosen<'a>>, Diagnostic> {
         if let Some(minutes) = self.wanted.minutes_apart {
             // Half a second of grace: timers drift.
-            let apart =
-                |a: &Chosen<'_>, b: &Chosen<'_>| Some(b.instant?.seconds_since(a.instant?) >= minutes * 60.0 - 0.5);
-            chosen = spaced(chosen, apart);
+            let need = minutes * 60.0 - 0.5;
+            let places: Vec<Option<f64>> = chosen.iter().map(|c| c.instant.map(Instant::tt_seconds)).collect();
+            chosen = self.spaced(chosen, &places, |a, b| (b - a) / need);
         }
         if let Some(length) = self.wanted.apart {
             let Some(observer) = self.night.observer() else {
@@ -270,12 +288,12 @@ impl<'a> Chooser<'a, '_> {
                 let help = "write it like \"1.3disc\"";
                 return Err(self.layout.fault(&["selection", "apart"], format!("`{length}` is not in discs"), help));
             }
-            let apart = |a: &Chosen<'_>, b: &Chosen<'_>| {
-                let (from, to) = (apparent_moon(&observer, a.instant?), apparent_moon(&observer, b.instant?));
-                let angle = from.airless.direction().angle(&to.airless.direction());
-                Some(angle >= length.value * 2.0 * to.semidiameter.radians())
+            let place = |c: &Chosen<'_>| {
+                let seen = apparent_moon(&observer, c.instant?);
+                Some((seen.airless.direction(), 2.0 * seen.semidiameter.radians()))
             };
-            chosen = spaced(chosen, apart);
+            let places: Vec<_> = chosen.iter().map(place).collect();
+            chosen = self.spaced(chosen, &places, |a, b| a.0.angle(&b.0) / (length.value * b.1));
         }
         if let Some(count) = self.wanted.count {
             if count > chosen.len() {
@@ -290,52 +308,91 @@ impl<'a> Chooser<'a, '_> {
         Ok(chosen)
     }
 
-    /// `count` of them, evenly spread over time (by index where times are missing); the best near each place where
-    /// the layout gives it room.
+    /// As many as stand far enough apart, the better ones where there is a choice; what cannot be judged is left out.
+    ///
+    /// Of all chains whose neighbours are one spacing or more apart the most worthy, by dynamic programming: a disc is
+    /// worth one and its quality, and loses a little for each spacing that it leaves empty before it, so that among
+    /// equals the even spread wins. `apart`: the distance of two places over the least that is asked.
+    fn spaced<P>(
+        &self,
+        chosen: Vec<Chosen<'a>>,
+        places: &[Option<P>],
+        apart: impl Fn(&P, &P) -> f64,
+    ) -> Vec<Chosen<'a>> {
+        /// What a gap of one spacing too much costs, of a disc's worth.
+        const UNEVEN: f64 = 0.2;
+        // The best chain that ends at each frame, and the one before it.
+        let mut best: Vec<(f64, Option<usize>)> = vec![(f64::NEG_INFINITY, None); chosen.len()];
+        for i in 0..chosen.len() {
+            let Some(here) = &places[i] else { continue };
+            let worth = 1.0 + chosen[i].registered.map_or(0.0, |f| self.rate(f));
+            best[i] = (worth, None);
+            for j in 0..i {
+                let Some(there) = &places[j] else { continue };
+                let gap = apart(there, here);
+                let chain = best[j].0 + worth - UNEVEN * (gap - 1.0).clamp(0.0, 1.0);
+                if gap >= 1.0 && chain > best[i].0 {
+                    best[i] = (chain, Some(j));
+                }
+            }
+        }
+        let mut at = (0..chosen.len())
+            .filter(|&i| best[i].0.is_finite())
+            .max_by(|&a, &b| best[a].0.total_cmp(&best[b].0).then(b.cmp(&a)));
+        let mut keep = vec![false; chosen.len()];
+        while let Some(i) = at {
+            keep[i] = true;
+            at = best[i].1;
+        }
+        chosen.into_iter().zip(keep).filter_map(|(c, kept)| kept.then_some(c)).collect()
+    }
+
+    /// `count` of them, evenly spread over time (by index where times are missing), the better ones where there is a
+    /// choice.
+    ///
+    /// Each is worth its quality, less half of the best quality for standing half a place (or `within_minutes`, where
+    /// that is given) from its even place, and by the square of that distance. Of all choices in the order of time the
+    /// most worthy, by dynamic programming: no frame is taken where a better one is in reach, and no two neighbours
+    /// where an even spread can be had.
     fn spread(&self, chosen: &[Chosen<'a>], count: usize) -> Vec<Chosen<'a>> {
+        const AT_REACH: f64 = 0.5;
         if count == 1 {
             return vec![chosen[chosen.len() / 2].clone()];
         }
         let all_timed = chosen.iter().all(|c| c.instant.is_some());
         let key = |i: usize| chosen[i].instant.filter(|_| all_timed).map_or(i as f64, Instant::tt_seconds);
         let (first, last) = (key(0), key(chosen.len() - 1));
-        let reach = self.wanted.within_minutes.filter(|_| all_timed).map(|m| m * 60.0);
-        // A disc that the frame's edge cuts counts as one place further off: it is taken only where no whole one is near.
-        let place = (last - first) / (count - 1) as f64;
-        let cut_by =
-            |i: usize| chosen[i].registered.map_or(0.0, |f| if is_cut(f, self.size_of(f)) { place } else { 0.0 });
-        let mut out: Vec<usize> = Vec::with_capacity(count);
-        for k in 0..count {
-            let want = first + (last - first) * k as f64 / (count - 1) as f64;
-            let from = out.last().map_or(0, |i| i + 1);
-            // Leave enough frames for those still to come.
-            let to = chosen.len() - (count - 1 - k);
-            let worth = |i: usize| {
-                let off = (key(i) - want).abs();
-                match reach {
-                    Some(reach) if off <= reach => {
-                        chosen[i].registered.map_or(0.0, |f| self.rate(f)) - 0.5 * off / reach
-                    }
-                    _ => -off - cut_by(i),
+        let place = ((last - first) / (count - 1) as f64).max(1e-9);
+        let within = self.wanted.within_minutes.filter(|_| all_timed).map(|m| m * 60.0);
+        let reach = within.map_or(0.5 * place, |w| w.min(0.5 * place));
+        let quality: Vec<f64> = chosen.iter().map(|c| c.registered.map_or(0.0, |f| self.rate(f))).collect();
+        let worth = |k: usize, i: usize| {
+            let off = (key(i) - first - place * k as f64) / reach;
+            quality[i] - AT_REACH * off * off
+        };
+        // Best sum of the first k places where the k-th is frame i, and the frame of the place before.
+        let mut sums: Vec<f64> = (0..chosen.len()).map(|i| worth(0, i)).collect();
+        let mut before: Vec<Vec<usize>> = Vec::with_capacity(count);
+        for k in 1..count {
+            let mut next = vec![f64::NEG_INFINITY; chosen.len()];
+            let mut from = vec![0; chosen.len()];
+            let mut best = 0;
+            for i in 1..chosen.len() {
+                if sums[i - 1] > sums[best] {
+                    best = i - 1;
                 }
-            };
-            out.extend((from..to).max_by(|&a, &b| worth(a).total_cmp(&worth(b))));
+                (next[i], from[i]) = (sums[best] + worth(k, i), best);
+            }
+            sums = next;
+            before.push(from);
         }
-        out.into_iter().map(|i| chosen[i].clone()).collect()
+        let mut at = (0..chosen.len()).max_by(|&a, &b| sums[a].total_cmp(&sums[b])).unwrap_or(0);
+        let mut out = vec![at];
+        for from in before.iter().rev() {
+            at = from[at];
+            out.push(at);
+        }
+        out.into_iter().rev().map(|i| chosen[i].clone()).collect()
     }
 }
 
-/// The first, and each next that is far enough from the one before; what cannot be judged is left out.
-fn spaced<'a>(chosen: Vec<Chosen<'a>>, apart: impl Fn(&Chosen<'_>, &Chosen<'_>) -> Option<bool>) -> Vec<Chosen<'a>> {
-    let mut out: Vec<Chosen<'a>> = Vec::new();
-    for c in chosen {
-        let keep = match out.last() {
-            Some(last) => apart(last, &c) == Some(true),
-            None => c.instant.is_some(),
-        };
-        if keep {
-            out.push(c);
-        }
-    }
-    out
-}

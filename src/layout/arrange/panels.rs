@@ -1,23 +1,43 @@
 //! Regions of one poster, each with an arrangement of its own.
 
-use super::{Area, Context, arrange, name_of};
+use super::{Area, Context, arrange, heading, name_of};
 use crate::diag::Diagnostic;
 use crate::layout::composition::Composition;
 use crate::layout::notation::{Arrangement, Panel, Panels};
 use crate::layout::select::select;
 
-pub(super) fn panels(context: &Context<'_>, panels: &Panels, out: &mut Composition) -> Result<(), Diagnostic> {
+pub(super) fn panels(
+    context: &Context<'_>,
+    panels: &Panels,
+    out: &mut Composition,
+) -> Result<Vec<Diagnostic>, Diagnostic> {
+    let mut said = Vec::new();
     context.heading(&mut out.texts);
     context.footing(&mut out.texts);
     for (index, panel) in panels.panels.iter().enumerate() {
         let first = out.placements.len();
-        draw(context, panel, out)?;
+        let name = format!("panel {} ({})", index + 1, name_of(&panel.arrangement));
+        match draw(context, panel, out) {
+            Ok(remarks) => {
+                said.extend(remarks.into_iter().map(|d| Diagnostic { message: format!("{name}: {}", d.message), ..d }));
+            }
+            // One panel without a frame leaves the others standing.
+            Err(nothing) if nothing.code == "nothing-to-show" => {
+                let message = format!("{name} stays empty: {}", nothing.message);
+                said.push(Diagnostic { help: nothing.help, ..Diagnostic::warning("panel-empty", message) });
+            }
+            Err(fault) => return Err(fault),
+        }
         out.placements[first..].iter_mut().for_each(|p| p.group = index + 1);
     }
-    Ok(())
+    if out.placements.is_empty() {
+        return Err(Diagnostic::error("nothing-to-show", "no panel finds a frame to show")
+            .with_help("look at `moonloom register … --csv FILE` and at the panels' `selection`"));
+    }
+    Ok(said)
 }
 
-fn draw(context: &Context<'_>, panel: &Panel, out: &mut Composition) -> Result<(), Diagnostic> {
+fn draw(context: &Context<'_>, panel: &Panel, out: &mut Composition) -> Result<Vec<Diagnostic>, Diagnostic> {
     if matches!(*panel.arrangement, Arrangement::Panels(_)) {
         let help = "put the inner panels beside the others";
         return Err(context.layout.fault(&["Panels", "panels"], "a panel cannot hold panels", help));
@@ -31,17 +51,20 @@ fn draw(context: &Context<'_>, panel: &Panel, out: &mut Composition) -> Result<(
     // A panel's own margin is small: the poster has one.
     let area = Area { x0: corner.x, y0: corner.y, width, height, margin: 0.03 * width.min(height) };
     let selection = panel.selection.as_ref().unwrap_or(&context.layout.file.selection);
-    let chosen = select(context.layout, selection, context.night, context.registration)?.value;
+    let chosen = select(context.layout, selection, context.night, context.registration)?;
+    let title = panel.title.as_ref().and_then(|t| heading(t, context.night, context.eclipse));
     let inner = Context {
         area,
         name: name_of(&panel.arrangement),
         labels: panel.labels.as_ref(),
         marks: panel.marks,
-        title: panel.title.as_deref(),
+        title: title.as_deref(),
         subtitle: None,
         caption: None,
         credit: None,
         ..*context
     };
-    arrange(&inner, &panel.arrangement, &chosen, out)
+    let mut said = chosen.diagnostics;
+    said.extend(arrange(&inner, &panel.arrangement, &chosen.value, out)?);
+    Ok(said)
 }

@@ -26,7 +26,8 @@ pub(super) fn sky_track(
     track: &SkyTrack,
     chosen: &[Chosen<'_>],
     out: &mut Composition,
-) -> Result<(), Diagnostic> {
+) -> Result<Vec<Diagnostic>, Diagnostic> {
+    let mut said = Vec::new();
     if context.night.observer().is_none() {
         return Err(context.no_site("a sky track"));
     }
@@ -37,7 +38,7 @@ pub(super) fn sky_track(
     }
     let ground = match &track.backplate {
         Backplate::Sky(sky) => context.open_sky(sky, &seen, track.enlarge)?,
-        _ => context.camera_ground(track, chosen, out)?,
+        _ => context.camera_ground(track, chosen, out, &mut said)?,
     };
     // Alone, the picture has the backplate's size, and so have its words and marks.
     let context = &match ground.rig {
@@ -60,7 +61,7 @@ pub(super) fn sky_track(
     context.sky_marks(&SkyMarks { canvas: &ground.canvas, times: &times, radius_px }, out);
     context.heading(&mut out.texts);
     context.footing(&mut out.texts);
-    Ok(())
+    Ok(said)
 }
 
 fn unsolved() -> Diagnostic {
@@ -170,9 +171,10 @@ impl Context<'_> {
         track: &SkyTrack,
         chosen: &[Chosen<'_>],
         out: &mut Composition,
+        said: &mut Vec<Diagnostic>,
     ) -> Result<Ground, Diagnostic> {
-        let frame = self.backplate_frame(track)?;
         let own = chosen.iter().find_map(|c| c.registered).map_or(0, |f| f.rig);
+        let frame = self.backplate_frame(track, own, said)?;
         // The registration's rigs are not the night's: a zoom that the frames show is a rig of its own.
         let index = frame.and_then(|f| self.registration.frame(&f.name)).map_or(own, |f| f.rig);
         let rig = self.registration.rigs.get(index).filter(|r| !r.pointings.is_empty());
@@ -245,7 +247,25 @@ impl Context<'_> {
         }
     }
 
-    fn backplate_frame(&self, track: &SkyTrack) -> Result<Option<&Frame>, Diagnostic> {
+    /// Of a fixed tripod's frames the one whose exposure took in most light, and so shows most of the landscape; one in
+    /// which no Moon was found before the others.
+    fn lightest_frame(&self, rig: usize) -> Option<&Frame> {
+        self.registration.rigs.get(rig).filter(|r| !r.pointings.is_empty())?;
+        let of_rig = self.registration.frames.iter().filter(|f| f.rig == rig && !f.exclude);
+        let rated = of_rig.filter_map(|f| {
+            let light = self.night.frame(&f.file)?.metadata.exposure.map_or(0.0, |e| e.light_gain());
+            Some(((f.centre().is_none(), light), f))
+        });
+        let best = rated.max_by(|a, b| a.0.0.cmp(&b.0.0).then(a.0.1.total_cmp(&b.0.1)))?.1;
+        self.night.frame(&best.file)
+    }
+
+    fn backplate_frame(
+        &self,
+        track: &SkyTrack,
+        rig: usize,
+        said: &mut Vec<Diagnostic>,
+    ) -> Result<Option<&Frame>, Diagnostic> {
         let fault = |message: String, help: &str| Err(self.layout.fault(&["SkyTrack", "backplate"], message, help));
         match &track.backplate {
             Backplate::Plain | Backplate::Sky(_) => Ok(None),
@@ -255,11 +275,14 @@ impl Context<'_> {
             },
             Backplate::Foreground => match self.night.frames.iter().find(|f| f.foreground) {
                 Some(frame) => Ok(Some(frame)),
-                None => Err(self.layout.fault(
-                    &["SkyTrack"],
-                    "the shoot notes name no foreground frame",
-                    "write `foreground: [\"…\"]` into shoot.ron, or `backplate: Frame(\"…\")`, `Plain` or `Sky()` here",
-                )),
+                None => {
+                    let frame = self.lightest_frame(rig).ok_or_else(unsolved)?;
+                    let message =
+                        format!("the shoot notes name no foreground frame; {}, whose exposure took in most light, is the landscape", frame.name);
+                    let help = "write `foreground: [\"…\"]` into shoot.ron, or `backplate: Frame(\"…\")`, `Plain` or `Sky()` into the layout";
+                    said.push(Diagnostic::note("backplate-found", message).with_help(help));
+                    Ok(Some(frame))
+                }
             },
         }
     }

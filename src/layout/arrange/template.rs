@@ -1,11 +1,12 @@
-//! Label templates: words with names in braces, such as `{local:%H:%M}` or `{umbral:.0}`.
+//! Templates: words with names in braces. Of a disc's label, such as `{local:%H:%M}` or `{umbral:.0}`; of a sheet's
+//! heading, such as `{eclipse}, {date}`.
 
 use super::Context;
-use crate::ingest::ShootNotes;
+use crate::ingest::{Night, ShootNotes};
 use crate::layout::select::Chosen;
 use crate::layout::wanted::contact_at;
-use crate::sky::{apparent_moon, shadow_from};
-use crate::units::ExposureTime;
+use crate::sky::{LunarEclipse, apparent_moon, shadow_from};
+use crate::units::{ExposureTime, Instant};
 
 /// Names that take a format of the time.
 const CLOCKS: [&str; 2] = ["local", "utc"];
@@ -33,11 +34,79 @@ fn pieces(template: &str) -> Vec<Result<&str, (&str, Option<&str>)>> {
     out
 }
 
+/// Whether braces come in pairs; else what follows the last one.
+fn paired(template: &str) -> Result<(), String> {
+    if template.matches('{').count() == template.matches('}').count() {
+        return Ok(());
+    }
+    Err(template.rsplit('{').next().unwrap_or("").to_owned())
+}
+
+/// Names the first piece of a heading that is unknown.
+pub(in crate::layout) fn check_heading(template: &str) -> Result<(), String> {
+    paired(template)?;
+    for (name, format) in pieces(template).into_iter().filter_map(Result::err) {
+        let noon = jiff::civil::date(2028, 12, 31).at(12, 0, 0, 0);
+        let good = match (name, format) {
+            ("night" | "eclipse" | "date" | "site", None) => true,
+            ("date", Some(f)) => jiff::fmt::strtime::format(f, noon).is_ok(),
+            _ => false,
+        };
+        if !good {
+            return Err(format.map_or_else(|| name.to_owned(), |f| format!("{name}:{f}")));
+        }
+    }
+    Ok(())
+}
+
+/// Fills a heading for a night. A name of which nothing is known leaves no trace; where nothing is left, there is no
+/// heading.
+pub(in crate::layout) fn heading(template: &str, night: &Night, eclipse: Option<&LunarEclipse>) -> Option<String> {
+    let notes = night.notes.as_ref();
+    let taken = night.frames.iter().find_map(|f| Some((f.time?.middle, f.metadata.clock_offset_s)));
+    let date = |format: Option<&str>| {
+        let instant = eclipse.map(LunarEclipse::greatest).or(taken.map(|t| t.0));
+        let offset = notes.and_then(ShootNotes::clock_offset_s).or(taken.and_then(|t| t.1)).unwrap_or(0);
+        instant.map_or(String::new(), |i| civil(i, offset, format.unwrap_or("%-d %B %Y")))
+    };
+    let kind = || eclipse.map(|e| format!("{} lunar eclipse", e.kind));
+    let one = |name: &str, format: Option<&str>| match name {
+        "night" => notes
+            .and_then(|n| n.title.clone())
+            .or_else(|| eclipse.map(|_| "a night in the Earth's shadow".to_owned()))
+            .unwrap_or_default(),
+        "eclipse" => kind().unwrap_or_default(),
+        "date" => date(format),
+        "site" => notes.and_then(|n| n.site).map_or(String::new(), |site| {
+            let part = |deg: f64, signs: [&str; 2]| format!("{:.1}\u{b0} {}", deg.abs(), signs[usize::from(deg < 0.0)]);
+            format!("{}, {}", part(site.latitude_deg, ["N", "S"]), part(site.longitude_deg, ["E", "W"]))
+        }),
+        other => format!("{{{other}}}"),
+    };
+    let filled: String = pieces(template)
+        .into_iter()
+        .map(|piece| match piece {
+            Ok(words) => words.to_owned(),
+            Err((name, format)) => one(name, format),
+        })
+        .collect();
+    // What stood between two names has nothing to part where one of them is empty.
+    let parts = filled.split(", ").map(str::trim).filter(|part| !part.is_empty());
+    let filled = parts.collect::<Vec<_>>().join(", ");
+    let mut letters = filled.chars();
+    letters.next().map(|first| first.to_uppercase().chain(letters).collect())
+}
+
+/// An instant by a clock so many seconds ahead of UTC.
+fn civil(instant: Instant, ahead_s: i64, format: &str) -> String {
+    let shown = instant.plus_seconds(ahead_s as f64).to_utc();
+    let civil = jiff::tz::TimeZone::UTC.to_datetime(shown);
+    jiff::fmt::strtime::format(format, civil).unwrap_or_default()
+}
+
 /// Names the first unknown piece.
 pub(in crate::layout) fn check_template(template: &str) -> Result<(), String> {
-    if template.matches('{').count() != template.matches('}').count() {
-        return Err(template.rsplit('{').next().unwrap_or("").to_owned());
-    }
+    paired(template)?;
     for piece in pieces(template) {
         if let Err((name, format)) = piece {
             let noon = jiff::civil::date(2028, 12, 31).at(12, 0, 0, 0);
@@ -69,10 +138,7 @@ pub(super) fn fill(template: &str, context: &Context<'_>, chosen: &Chosen<'_>) -
         .or_else(|| frame.and_then(|f| f.metadata.clock_offset_s))
         .unwrap_or(0);
     let clock = |ahead_s: i64, format: Option<&str>| -> String {
-        let Some(instant) = chosen.instant else { return String::new() };
-        let shown = instant.plus_seconds(ahead_s as f64).to_utc();
-        let civil = jiff::tz::TimeZone::UTC.to_datetime(shown);
-        jiff::fmt::strtime::format(format.unwrap_or("%H:%M"), civil).unwrap_or_default()
+        chosen.instant.map_or(String::new(), |i| civil(i, ahead_s, format.unwrap_or("%H:%M")))
     };
     let number = |value: Option<f64>, format: Option<&str>, usual: usize, unit: &str| {
         // With a format it is the bare number: whoever gives one writes the unit, too.
@@ -129,5 +195,19 @@ mod tests {
         assert_eq!(check_template("{moonphase}"), Err("moonphase".into()));
         assert!(check_template("{umbral:%H}").is_err());
         assert!(check_template("{file:.0}").is_err());
+        assert!(check_heading("{night}: {eclipse}, {date:%Y}, {site}").is_ok());
+        assert_eq!(check_heading("{file}"), Err("file".into()));
+    }
+
+    #[test]
+    fn a_heading_says_what_is_known_and_no_more() {
+        let night = Night::default();
+        assert_eq!(heading("{eclipse}, {date}, {site}", &night, None), None);
+        assert_eq!(heading("Copper, {date}", &night, None).as_deref(), Some("Copper"));
+        let greatest = Instant::parse_utc("2028-12-31T16:52:00Z").unwrap();
+        let eclipse = crate::sky::eclipse_near(greatest).unwrap();
+        let filled = heading("{eclipse}, {date}", &night, Some(&eclipse));
+        assert_eq!(filled.as_deref(), Some("Total lunar eclipse, 31 December 2028"));
+        assert_eq!(heading("{night}", &night, Some(&eclipse)).as_deref(), Some("A night in the Earth's shadow"));
     }
 }

@@ -19,7 +19,7 @@ pub struct Selection {
     /// How far from a moment a frame may lie, minutes (5 where it is left out); what has none stays an empty place.
     /// With `count`, the best frame this close to each even place is taken.
     pub within_minutes: Option<f64>,
-    /// At least this many minutes apart.
+    /// At least this many minutes apart: as many as fit, the better frames where there is a choice.
     pub minutes_apart: Option<f64>,
     /// At least this far apart along the track, such as `"1.3disc"`.
     pub apart: Option<Length>,

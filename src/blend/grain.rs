@@ -1,0 +1,144 @@
+//! How far a disc's light may be raised before its noise, or the steps of its file's numbers, show on the sheet.
+//!
+//! Both are judged as the eye sees them, in Oklab (Ottosson 2020), after the light that a print or a screen always adds
+//! to its black. Noise is what second differences between neighbouring sheet pixels leave: the Moon's own features are
+//! smoother than that. What is neglected: blotches wider than two sheet pixels, which heavy compression leaves.
+
+use super::develop::DevelopedDisc;
+use crate::layout::Placement;
+use crate::raster::{LinearImage, PixelPoint};
+use palette::{LinSrgb, Oklab, convert::FromColorUnclamped};
+
+/// The most that a disc may be raised, as a factor, whatever is asked.
+pub(super) const MOST_LIFT: f32 = 256.0;
+/// Light that surroundings add to every black: half a percent of white (the order of what viewing standards allow; the
+/// value from memory).
+const FLARE: f32 = 0.005;
+/// Noise of a sheet pixel beyond which a disc looks torn rather than grainy: by eye, on discs of real and simulated
+/// nights; neighbours that one hardly tells apart differ by 0.02.
+const MOST_NOISE: f32 = 0.075;
+/// The step of one of the file's numbers to the next at black beyond which bands and blocks show: by eye likewise. Blocks of
+/// compressed files are two numbers high.
+const MOST_STEP: f32 = 0.03;
+/// Where noise is larger than the file's steps it dissolves them. They show where more than this share of neighbours in a row
+/// has the very same numbers: chance alone gives noise of half a step a third.
+const FLAT: f32 = 0.4;
+/// Triples of neighbours that are looked at: enough for a percent of the noise.
+const TRIPLES: usize = 4000;
+
+/// The largest factor by which a placement's disc can be multiplied, from 1 to 256.
+pub fn most_lift(disc: &DevelopedDisc, p: &Placement) -> f32 {
+    let centre = PixelPoint::new(p.map.source_centre.x - disc.origin.x, p.map.source_centre.y - disc.origin.y);
+    borne(&disc.image, (centre, p.source_radius_px), p.map.reduction(), disc.measure.step)
+}
+
+/// `reduction`: source pixels per sheet pixel; `step`: the light of the file's smallest step above black, nil where it
+/// has none that matters.
+fn borne(image: &LinearImage, disc: (PixelPoint, f64), reduction: f64, step: f32) -> f32 {
+    let triples = triples(image, disc, reduction);
+    let by_noise = |lift: f32| noise(&triples, lift) <= MOST_NOISE;
+    let has_steps = flat(&triples, step) > FLAT;
+    let by_step = |lift: f32| !has_steps || (lift * 2.0 * step + FLARE).cbrt() - FLARE.cbrt() <= MOST_STEP;
+    let bears = |lift: f32| by_noise(lift) && by_step(lift);
+    if bears(MOST_LIFT) {
+        return MOST_LIFT;
+    }
+    let (mut low, mut high) = (0.0f32, MOST_LIFT.log2());
+    while high - low > 0.02 {
+        let middle = 0.5 * (low + high);
+        if bears(middle.exp2()) { low = middle } else { high = middle }
+    }
+    low.exp2()
+}
+
+/// Light of three neighbouring sheet pixels in a row, across and down, evenly over the disc.
+fn triples(image: &LinearImage, (centre, radius): (PixelPoint, f64), reduction: f64) -> Vec<[[f32; 3]; 3]> {
+    let side = reduction.round().max(1.0) as usize;
+    let reach = 0.9 * radius;
+    let (width, height) = (image.width(), image.height());
+    if width < 3 * side || height < 3 * side {
+        return Vec::new();
+    }
+    let mean = |x: usize, y: usize| {
+        let mut sum = [0.0; 3];
+        for v in y..y + side {
+            for u in x..x + side {
+                let p = image.pixel(u, v);
+                (0..3).for_each(|c| sum[c] += p[c]);
+            }
+        }
+        sum.map(|s| (s / (side * side) as f32).max(0.0))
+    };
+    let stride = ((std::f64::consts::PI * reach * reach / TRIPLES as f64).sqrt() as usize).max(1);
+    let mut out = Vec::new();
+    for y in (0..=height - 3 * side).step_by(stride) {
+        for x in (0..=width - 3 * side).step_by(stride) {
+            let half = 1.5 * side as f64;
+            if (x as f64 + half - centre.x).hypot(y as f64 + half - centre.y) > reach {
+                continue;
+            }
+            out.push([0, 1, 2].map(|i| mean(x + i * side, y + side)));
+            out.push([0, 1, 2].map(|i| mean(x + side, y + i * side)));
+        }
+    }
+    out
+}
+
+/// The share of triples that differ by less than a part of a step.
+fn flat(triples: &[[[f32; 3]; 3]], step: f32) -> f32 {
+    let is_flat = |[a, b, c]: &&[[f32; 3]; 3]| {
+        (0..3).all(|i| (a[i] - b[i]).abs() < 0.25 * step && (c[i] - b[i]).abs() < 0.25 * step)
+    };
+    triples.iter().filter(is_flat).count() as f32 / triples.len().max(1) as f32
+}
+
+/// Standard deviation of the noise as seen at some lift: by the 80th percentile of second differences, so that rims and
+/// hot pixels do not count, and a flat half neither.
+fn noise(triples: &[[[f32; 3]; 3]], lift: f32) -> f32 {
+    let seen = |p: [f32; 3]| {
+        let [r, g, b] = p.map(|v| (v * lift).min(1.0) + FLARE);
+        let lab = Oklab::from_color_unclamped(LinSrgb::new(r, g, b));
+        [lab.l, lab.a, lab.b]
+    };
+    let mut bends: Vec<f32> = triples
+        .iter()
+        .map(|t| {
+            let [a, b, c] = t.map(seen);
+            (0..3).map(|i| (a[i] - 2.0 * b[i] + c[i]).powi(2)).sum::<f32>().sqrt()
+        })
+        .collect();
+    if bends.is_empty() {
+        return 0.0;
+    }
+    let at = (bends.len() - 1) * 4 / 5;
+    // Of a Gaussian the 80th percentile lies at 1.28 standard deviations (of three like ones nearer 2, which is on the
+    // careful side); a second difference has the root of six times the noise.
+    *bends.select_nth_unstable_by(at, f32::total_cmp).1 / 1.28 / 6f32.sqrt()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn disc(light: impl Fn(usize) -> f32) -> LinearImage {
+        LinearImage::from_data(120, 120, (0..120 * 120).flat_map(|i| [light(i); 3]).collect()).unwrap()
+    }
+
+    const WHOLE: (PixelPoint, f64) = (PixelPoint { x: 60.0, y: 60.0 }, 50.0);
+
+    #[test]
+    fn clean_light_bears_any_lift_and_eight_bits_some_two_stops() {
+        let smooth = disc(|i| 0.001 + 1e-7 * (i % 120) as f32);
+        assert_eq!(borne(&smooth, WHOLE, 1.0, 0.0), MOST_LIFT);
+        // The first of 255 steps of sRGB: 1 / 255 / 12.92 (IEC 61966-2-1).
+        let stops = borne(&smooth, WHOLE, 1.0, 1.0 / 255.0 / 12.92).log2();
+        assert!((1.5..3.5).contains(&stops), "{stops}");
+    }
+
+    #[test]
+    fn noise_holds_a_disc_and_a_smaller_print_bears_more() {
+        let noise = |i: usize| 0.02 * (1.0 + 0.6 * (((i as f32 * 12.9898).sin() * 43_758.547).fract()));
+        let (large, small) = (borne(&disc(noise), WHOLE, 1.0, 0.0), borne(&disc(noise), WHOLE, 4.0, 0.0));
+        assert!(large < 8.0 && small > 2.0 * large, "{large} and {small}");
+    }
+}
