@@ -110,7 +110,6 @@ fn measure(image: &LinearImage, saturated: &[bool], centre: PixelPoint, radius: 
     let bright = values.map(|mut v| *v.select_nth_unstable_by(at, f32::total_cmp).1);
     let saturated_share = burnt.len() as f32 / count as f32;
     let tenth = burnt.len() / 10;
-    let saturated_from =
-        if burnt.is_empty() { 0.0 } else { *burnt.select_nth_unstable_by(tenth, f32::total_cmp).1 };
+    let saturated_from = if burnt.is_empty() { 0.0 } else { *burnt.select_nth_unstable_by(tenth, f32::total_cmp).1 };
     DiscMeasure { bright, saturated_share, saturated_from, step: 0.0 }
 }

@@ -16,7 +16,7 @@ pub(super) const MOST_LIFT: f32 = 256.0;
 const FLARE: f32 = 0.005;
 /// Noise of a sheet pixel beyond which a disc looks torn rather than grainy: by eye, on discs of real and simulated
 /// nights; neighbours that one hardly tells apart differ by 0.02.
-const MOST_NOISE: f32 = 0.075;
+const MOST_NOISE: f32 = 0.04;
 /// The step of one of the file's numbers to the next at black beyond which bands and blocks show: by eye likewise. Blocks of
 /// compressed files are two numbers high.
 const MOST_STEP: f32 = 0.03;
@@ -96,7 +96,7 @@ fn flat(triples: &[[[f32; 3]; 3]], step: f32) -> f32 {
 /// hot pixels do not count, and a flat half neither.
 fn noise(triples: &[[[f32; 3]; 3]], lift: f32) -> f32 {
     let seen = |p: [f32; 3]| {
-        let [r, g, b] = p.map(|v| (v * lift).min(1.0) + FLARE);
+        let [r, g, b] = p.map(|v| v * lift + FLARE);
         let lab = Oklab::from_color_unclamped(LinSrgb::new(r, g, b));
         [lab.l, lab.a, lab.b]
     };

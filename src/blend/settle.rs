@@ -120,10 +120,8 @@ pub fn settle(composition: &Composition, measures: &[Option<Borne>]) -> Settled 
         .collect();
     diagnostics.extend(held_words(&held));
     let clips = |d: &Disc<'_>| d.measure.saturated_share > CLIPPED && d.measure.saturated_from > 0.0;
-    let white_from = discs
-        .iter()
-        .map(|disc| disc.as_ref().filter(|d| clips(d)).map(|d| d.measure.saturated_from))
-        .collect();
+    let white_from =
+        discs.iter().map(|disc| disc.as_ref().filter(|d| clips(d)).map(|d| d.measure.saturated_from)).collect();
     Settled { gains, white_from, diagnostics }
 }
 

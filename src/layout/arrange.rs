@@ -130,8 +130,7 @@ pub(super) fn blank(layout: &Layout, night: &Night, sheet: &Sheet, title: Option
     let name = layout.path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
     let night = night.notes.as_ref().and_then(|n| n.title.clone()).filter(|n| title != Some(n)).unwrap_or_default();
     let made = format!("moonloom {}, layout {name}", env!("CARGO_PKG_VERSION"));
-    let words: Vec<&str> =
-        [title.unwrap_or(""), &night, &made].into_iter().filter(|w| !w.is_empty()).collect();
+    let words: Vec<&str> = [title.unwrap_or(""), &night, &made].into_iter().filter(|w| !w.is_empty()).collect();
     let light = &file.light;
     let exponent = match light.normalization {
         Normalization::Photometric { stop_height } => stop_height as f32,

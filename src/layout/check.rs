@@ -59,7 +59,8 @@ pub(super) fn check(layout: &Layout) -> Vec<Diagnostic> {
     selection(&mut faults, &f.selection);
     arrangement(&mut faults, &f.arrangement);
     labels(&mut faults, f.labels.as_ref());
-    for (name, text) in [("title", &f.title), ("subtitle", &f.subtitle), ("caption", &f.caption), ("credit", &f.credit)] {
+    for (name, text) in [("title", &f.title), ("subtitle", &f.subtitle), ("caption", &f.caption), ("credit", &f.credit)]
+    {
         heading(&mut faults, name, text.as_deref());
     }
     faults.found

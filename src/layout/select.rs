@@ -395,4 +395,3 @@ impl<'a> Chooser<'a, '_> {
         out.into_iter().rev().map(|i| chosen[i].clone()).collect()
     }
 }
-

@@ -164,7 +164,9 @@ impl<'a> Night<'a> {
 
     pub(super) fn moon(&self, instant: Instant) -> MoonDisc {
         let danjon = Danjon { scale: self.scenario.danjon };
-        MoonDisc::new(&self.observer, self.air, Extinction::default(), danjon, instant)
+        // One shadow for all rigs of the night.
+        let shadow = (self.scenario.shadow, danjon, self.scenario.seed);
+        MoonDisc::new(&self.observer, self.air, Extinction::default(), shadow, instant)
     }
 
     fn shots(&self) -> Vec<Shot> {

@@ -12,6 +12,7 @@ mod moon_disc;
 mod night_sky;
 mod processing;
 mod scenario;
+mod shadow;
 mod sky_field;
 mod truth;
 
@@ -21,4 +22,5 @@ pub use processing::Processing;
 pub use scenario::{
     CameraModel, ExposureStep, Firing, ForegroundFrame, FrameFormat, Landscape, RehearsedMount, RehearsedRig, Scenario,
 };
+pub use shadow::RehearsedShadow;
 pub use truth::{FrameTruth, Truth};

@@ -4,9 +4,10 @@
 //! percent (the opposition effect; Hapke 1993), so brightness is albedo times the shadow's
 //! light. Neglected: shadows of relief (the phase angle is below 1.6 degrees), the limb's profile.
 
+use super::shadow::{PaintedShadow, RehearsedShadow};
 use crate::sky::{
-    Danjon, EarthShadow, Extinction, Horizontal, Libration, Observer, Refraction, ShadowLight, SurfaceDetail, Vector3,
-    airmass, apparent_moon, libration, lunar_albedo, shadow_from,
+    Danjon, EarthShadow, Extinction, Horizontal, Libration, Observer, Refraction, SurfaceDetail, Vector3, airmass,
+    apparent_moon, libration, lunar_albedo, shadow_from,
 };
 use crate::units::{Angle, Instant};
 
@@ -19,7 +20,7 @@ pub(super) struct MoonDisc {
     unflatten: f64,
     parallactic: Angle,
     libration: Libration,
-    light: ShadowLight,
+    light: PaintedShadow,
     transmission: [f64; 3],
     /// Refracted altitude and azimuth of the centre.
     pub seen: Horizontal,
@@ -30,7 +31,14 @@ pub(super) struct MoonDisc {
 }
 
 impl MoonDisc {
-    pub fn new(observer: &Observer, air: Refraction, haze: Extinction, danjon: Danjon, instant: Instant) -> Self {
+    /// The Moon of an instant under a shadow of a kind, which a seed draws.
+    pub fn new(
+        observer: &Observer,
+        air: Refraction,
+        haze: Extinction,
+        (kind, danjon, seed): (RehearsedShadow, Danjon, u64),
+        instant: Instant,
+    ) -> Self {
         let position = apparent_moon(observer, instant);
         let turn = libration(observer, instant, &position);
         let shadow = shadow_from(observer, instant, &position);
@@ -47,7 +55,7 @@ impl MoonDisc {
             unflatten: half * 2.0 / span,
             parallactic: position.parallactic_angle,
             libration: turn,
-            light: ShadowLight::new(shadow.umbra_radius, shadow.penumbra_radius, danjon),
+            light: PaintedShadow::new(kind, &shadow, danjon, seed),
             transmission: haze.transmission(airmass(seen.altitude)),
             seen,
             semidiameter: position.semidiameter,

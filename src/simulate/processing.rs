@@ -11,6 +11,10 @@ use serde::{Deserialize, Serialize};
 pub struct Processing {
     /// How far its tone curve leaves sRGB: 0 not at all, 1 a full S.
     pub contrast: f64,
+    /// How far highlights are rolled off and middle tones raised, as film does: 0 not at all, 1 much.
+    pub shoulder: f64,
+    /// How far shadows are pulled down: the exponent of the code is one more than this.
+    pub toe: f64,
     /// Sharpening: how much of what a blur of a pixel takes away is added once more.
     pub sharpening: f64,
     /// Noise reduction: how far faint detail is smoothed, 0..1.
@@ -80,7 +84,9 @@ impl Processing {
 
     /// The tone curve: what becomes of a code 0..1.
     pub fn curve(&self, code: f32) -> f32 {
-        let c = code.clamp(0.0, 1.0);
+        let (shoulder, toe) = (self.shoulder as f32, self.toe as f32);
+        let c = code.clamp(0.0, 1.0).powf(1.0 + toe);
+        let c = c * (1.0 + shoulder) / (1.0 + shoulder * c);
         c + (c * c * (3.0 - 2.0 * c) - c) * self.contrast as f32
     }
 }

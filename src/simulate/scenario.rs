@@ -2,6 +2,7 @@
 
 use super::mishaps::Mishaps;
 use super::processing::Processing;
+use super::shadow::RehearsedShadow;
 use crate::diag::{Diagnostic, Span, read_ron};
 use crate::ingest::{Mount, Site};
 use crate::sky::{Contact, LunarEclipse, eclipse_near};
@@ -26,6 +27,9 @@ pub struct Scenario {
     /// Brightness of totality, 0 dark to 4 bright.
     #[serde(default = "default_danjon")]
     pub danjon: f64,
+    /// Whose shadow lies on the Moon.
+    #[serde(default)]
+    pub shadow: RehearsedShadow,
     /// Seed of all that is random.
     #[serde(default = "default_seed")]
     pub seed: u64,

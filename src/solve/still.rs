@@ -6,6 +6,7 @@
 use super::sequence::{Seen, Sequence};
 use crate::detect::DiscFit;
 use crate::raster::PixelPoint;
+use std::f64::consts::PI;
 
 /// The sky's motion in radii of the Moon a second: 15 arcseconds over 932.
 const RADII_PER_SECOND: f64 = 0.0161;
@@ -16,13 +17,65 @@ pub(super) fn lights(sequence: &Sequence<'_>, seen: &[Seen]) -> Vec<Vec<bool>> {
     let nothing = || frames.iter().map(|f| vec![false; f.len()]).collect();
     // A light in a quarter of the frames, three at least, is a fixture; chance puts two at one place now and then.
     let stays = returning(sequence, &frames, (frames.len() / 4).max(3) - 1, 1);
-    // One light that stays may be the Moon on a mount that follows it; two cannot.
-    if fixtures(sequence, &frames, &stays).len() < 2 {
-        return nothing();
+    // One light that stays may be the Moon on a mount that follows it, unless another moves as the sky does; two cannot.
+    match fixtures(sequence, &frames, &stays).len() {
+        0 => return nothing(),
+        1 if !moves_as_the_sky(sequence, &frames, &stays) => return nothing(),
+        _ => {}
     }
     // The camera stood still: what returns twice is a fixture as well, though the glare hides it in most frames. (Where
     // no time is known, not within a burst, in which the Moon hardly moves.)
     returning(sequence, &frames, 2, (frames.len() / 6).max(3))
+}
+
+/// Whether a disc crosses the frames as the sky crosses those of a camera that stands: at the sky's pace, which in radii of
+/// the disc is the same for every lens, in one direction, of one size.
+fn moves_as_the_sky(sequence: &Sequence<'_>, frames: &[Vec<&DiscFit>], stays: &[Vec<bool>]) -> bool {
+    /// So many frames in a row make it no chance: of lights anywhere, one in some fifty continues a step.
+    const LINKS: usize = 5;
+    /// Least and most pace over the equator's: the Moon's declination takes an eighth off, the projection of a wide lens
+    /// and the Moon's own motion give and take as much, its radius is uncertain by a tenth.
+    const PACE: (f64, f64) = (0.72, 1.25);
+    /// How sharply its way may bend from one step to the next, radians.
+    const BEND: f64 = 0.3;
+    /// How far the sizes of neighbours may differ, as a logarithm.
+    const SIZE: f64 = 0.2;
+    /// Clouds and roofs may hide so many frames between two that show it.
+    const HIDDEN: usize = 3;
+    struct Link<'a> {
+        frame: usize,
+        disc: &'a DiscFit,
+        /// Longest chain that ends here, and the direction in which it arrived.
+        length: usize,
+        heading: Option<f64>,
+    }
+    let mut links: Vec<Link<'_>> = Vec::new();
+    for (k, (discs, stays)) in frames.iter().zip(stays).enumerate() {
+        let before = links.len();
+        for (disc, _) in discs.iter().zip(stays).filter(|(_, stays)| !**stays) {
+            let mut best = (1, None);
+            for link in links[..before].iter().filter(|l| k - l.frame <= HIDDEN + 1) {
+                let times = sequence.frame(k).time.zip(sequence.frame(link.frame).time);
+                let Some(seconds) = times.map(|(now, then)| now.middle.seconds_since(then.middle)) else { continue };
+                let step = disc.centre.distance(link.disc.centre) / (0.5 * (disc.radius_px + link.disc.radius_px));
+                let pace = step / (seconds * RADII_PER_SECOND);
+                let heading = (disc.centre.y - link.disc.centre.y).atan2(disc.centre.x - link.disc.centre.x);
+                let bend = link.heading.map_or(0.0, |from| (heading - from + 9.0 * PI).rem_euclid(2.0 * PI) - PI);
+                let is_same = (disc.radius_px / link.disc.radius_px).ln().abs() < SIZE;
+                if step > 1.0
+                    && pace > PACE.0
+                    && pace < PACE.1
+                    && bend.abs() < BEND
+                    && is_same
+                    && link.length + 1 > best.0
+                {
+                    best = (link.length + 1, Some(heading));
+                }
+            }
+            links.push(Link { frame: k, disc, length: best.0, heading: best.1 });
+        }
+    }
+    links.iter().any(|l| l.length >= LINKS)
 }
 
 /// Which discs of each frame stand at one place in at least `fewest` other frames between which the sky has moved;

@@ -1,7 +1,9 @@
 //! The project's promises, tested from outside.
 
+mod abroad;
 mod arrangements;
 mod cli;
+mod corpus;
 mod frames;
 mod golden;
 mod language;

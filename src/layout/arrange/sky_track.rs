@@ -277,8 +277,10 @@ impl Context<'_> {
                 Some(frame) => Ok(Some(frame)),
                 None => {
                     let frame = self.lightest_frame(rig).ok_or_else(unsolved)?;
-                    let message =
-                        format!("the shoot notes name no foreground frame; {}, whose exposure took in most light, is the landscape", frame.name);
+                    let message = format!(
+                        "the shoot notes name no foreground frame; {}, whose exposure took in most light, is the landscape",
+                        frame.name
+                    );
                     let help = "write `foreground: [\"…\"]` into shoot.ron, or `backplate: Frame(\"…\")`, `Plain` or `Sky()` into the layout";
                     said.push(Diagnostic::note("backplate-found", message).with_help(help));
                     Ok(Some(frame))
