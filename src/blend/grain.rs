@@ -20,9 +20,12 @@ const MOST_NOISE: f32 = 0.04;
 /// The step of one of the file's numbers to the next at black beyond which bands and blocks show: by eye likewise. Blocks of
 /// compressed files are two numbers high.
 const MOST_STEP: f32 = 0.03;
-/// Where noise is larger than the file's steps it dissolves them. They show where more than this share of neighbours in a row
-/// has the very same numbers: chance alone gives noise of half a step a third.
-const FLAT: f32 = 0.4;
+/// Where noise is larger than the file's steps it dissolves them, and where light falls off quickly they are lines too thin to
+/// be seen. They show where more than this share of the disc is told by the file's lowest numbers, the same from neighbour
+/// to neighbour.
+const FLAT: f32 = 0.12;
+/// The file's lowest numbers: whose steps are more than a twelfth of their light.
+const LOWEST: (f32, f32) = (0.5, 12.0);
 /// Triples of neighbours that are looked at: enough for a percent of the noise.
 const TRIPLES: usize = 4000;
 
@@ -84,10 +87,13 @@ fn triples(image: &LinearImage, (centre, radius): (PixelPoint, f64), reduction: 
     out
 }
 
-/// The share of triples that differ by less than a part of a step.
+/// The share of triples of the lowest numbers that differ by less than a part of a step.
 fn flat(triples: &[[[f32; 3]; 3]], step: f32) -> f32 {
     let is_flat = |[a, b, c]: &&[[f32; 3]; 3]| {
-        (0..3).all(|i| (a[i] - b[i]).abs() < 0.25 * step && (c[i] - b[i]).abs() < 0.25 * step)
+        let level = b[0].max(b[1]).max(b[2]) / step;
+        level > LOWEST.0
+            && level < LOWEST.1
+            && (0..3).all(|i| (a[i] - b[i]).abs() < 0.25 * step && (c[i] - b[i]).abs() < 0.25 * step)
     };
     triples.iter().filter(is_flat).count() as f32 / triples.len().max(1) as f32
 }

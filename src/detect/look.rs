@@ -42,6 +42,9 @@ struct InLight {
 
 /// How far a camera's own curve may place the limb wrong, in widths of the edge: from sRGB to a full S.
 const CURVE_SIGMA: f64 = 0.15;
+/// How far blooming may move a limb of which a third or more is saturated, in widths of the edge (by rehearsed nights: 0.3
+/// and 0.4 pixels where the edge is 1.2 wide).
+const BLOOM: f64 = 0.3;
 /// As an eye sees it, a disc's edge lies this many widths outside its true limb, give or take.
 const SEEN_OUTSIDE: f64 = 0.5;
 
@@ -218,14 +221,17 @@ fn describe(
     let mean = |f: fn(&LimbPoint) -> f64| points.iter().map(|p| p.weight * f(p)).sum::<f64>() / count;
     let stretch = metric.stretch();
     let edge = mean(|p| p.width_px);
-    let curve_sigma = if traced.on_codes { CURVE_SIGMA * edge } else { 0.0 };
+    // How far the limb as a whole may lie off its true place.
+    let blooming = BLOOM * (3.0 * light.saturated_share).min(1.0);
+    let misplaced = edge * if traced.on_codes { CURVE_SIGMA.hypot(blooming) } else { blooming };
+    let pull = misplaced * lopsided(points, (circle.x, circle.y), *radius) * stretch;
     let by_limb = (circle.covariance[(0, 0)] + circle.covariance[(1, 1)]).sqrt() * stretch;
     DiscFit {
         centre: *centre,
         radius_px: radius * stretch,
         rectified_radius_px: *radius,
-        centre_sigma_px: model.map_or(by_limb, |m| m.sigma_px),
-        radius_sigma_px: circle.covariance[(2, 2)].sqrt().hypot(curve_sigma) * stretch,
+        centre_sigma_px: model.map_or(by_limb, |m| m.sigma_px).hypot(pull),
+        radius_sigma_px: circle.covariance[(2, 2)].sqrt().hypot(misplaced) * stretch,
         arc_deg: circle.arc_deg,
         residual_px: circle.residual,
         edge_width_px: model.map_or(edge, |m| m.blur_px),
@@ -237,6 +243,25 @@ fn describe(
         agreeing: circle.agreeing,
         open_share,
     }
+}
+
+/// How much of a displacement that all of the limb shares (outwards, by a curve or by blooming) pulls the centre along: nil
+/// where the limb shows evenly all round, one and more where an arc does, and the radius is held by the sequence. The
+/// brighter limb is displaced more, so that an evenly seen but unevenly lit limb counts as well.
+fn lopsided(points: &[LimbPoint], (x, y): (f64, f64), radius: f64) -> f64 {
+    // Along an arc the least squares' shift is the mean of the unit vectors over the mean square of their part in its
+    // direction; half a circle gives 4 / pi, a short arc one.
+    let share = |weight: &dyn Fn(&LimbPoint) -> f64| {
+        let total = points.iter().map(weight).sum::<f64>().max(1e-9);
+        let mean = |f: &dyn Fn(f64, f64) -> f64| {
+            points.iter().map(|p| weight(p) * f((p.x - x) / radius, (p.y - y) / radius)).sum::<f64>() / total
+        };
+        let (mx, my) = (mean(&|u, _| u), mean(&|_, v| v));
+        let length = mx.hypot(my).max(1e-9);
+        let square = mean(&|u, v| ((u * mx + v * my) / length).powi(2));
+        length / square.max(length * length).max(0.25)
+    };
+    share(&|p| p.weight).max(share(&|p| p.weight * f64::from(p.step)))
 }
 
 /// Share of the circle where the disc is bright right up to it and no edge of it was found.

@@ -43,7 +43,8 @@ pub fn remarks(night: &Night, registration: &Registration) -> Vec<Diagnostic> {
                 .with_help("check the site, the clock's `utc_offset` and `mount` in shoot.ron"),
             );
         }
-        out.extend(rig.pointings.iter().filter(|p| is_doubtful(p)).take(1).map(|p| {
+        let glare_px = glare_px(registration, index);
+        out.extend(rig.pointings.iter().filter(|p| is_doubtful(p, glare_px)).take(1).map(|p| {
             Diagnostic::warning(
                 "aim-doubtful",
                 format!(
@@ -92,9 +93,28 @@ fn below_horizon(night: &Night, registration: &Registration) -> Option<Diagnosti
 
 /// Whether an aim fits so badly, or stands so oddly, that the site or the clock must be wrong: another sky's
 /// track bends otherwise, and only a camera on its head can follow it.
-fn is_doubtful(solved: &PointingSolution) -> bool {
+fn is_doubtful(solved: &PointingSolution, glare_px: f64) -> bool {
+    /// A true aim leaves a tenth of a pixel (the matrix), a false one eight tenths (a zone an hour off).
+    const MOST_PX: f64 = 0.8;
+    /// Discs that are seen by their glare are placed to a tenth of it (the rehearsed town: 1.3 px of 20).
+    const MOST_OF_GLARE: f64 = 0.1;
     let upside_down = solved.pointing.roll.normalized_signed().degrees().abs() > 100.0;
-    (solved.rms_px > 0.8 && solved.frames >= 8) || upside_down
+    (solved.rms_px > MOST_PX.max(MOST_OF_GLARE * glare_px) && solved.frames >= 8) || upside_down
+}
+
+/// Radius of a rig's usual disc, pixels, where it is burnt and so seen by its glare; nil elsewhere.
+fn glare_px(registration: &Registration, rig: usize) -> f64 {
+    /// Burnt is what is saturated over a third of its area.
+    const BURNT: f64 = 0.3;
+    let middle = |mut values: Vec<f64>| {
+        values.sort_by(f64::total_cmp);
+        values.get(values.len() / 2).copied().unwrap_or(0.0)
+    };
+    let fits = || registration.frames.iter().filter(|f| f.rig == rig).filter_map(FrameRegistration::fit);
+    if middle(fits().map(|f| f.saturated_share).collect()) < BURNT {
+        return 0.0;
+    }
+    middle(fits().map(|f| f.radius_px).collect())
 }
 
 /// What has to be said of a clock that is far off.

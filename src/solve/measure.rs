@@ -192,7 +192,8 @@ pub(super) fn weighed_with_aim(sequence: &Sequence<'_>, moons: Vec<Option<Moon>>
 }
 
 fn weighed(fit: DiscFit, place: &SkyPlace, aim: &Aim) -> DiscFit {
-    const FEWEST_FRAMES: usize = 8;
+    /// Three numbers of the aim, told twice over.
+    const FEWEST_FRAMES: usize = 6;
     if fit.radius_px >= SMALL_DISC_PX || aim.agreeing_frames(place) < FEWEST_FRAMES {
         return fit;
     }
@@ -200,9 +201,10 @@ fn weighed(fit: DiscFit, place: &SkyPlace, aim: &Aim) -> DiscFit {
     let own = fit.centre_sigma_px.hypot(0.012 * fit.radius_px);
     // The lens may bend in ways the model does not follow.
     let aims = sigma.hypot(0.04);
-    if fit.centre.distance(expected) > 3.5 * own.hypot(aims) {
-        return fit;
-    }
+    // Further off than both could explain it is the fit that is wrong (cloud, a bough, a star beside a Moon of a few
+    // pixels), for the aim is told by all the others: the fit loses its say as the square of its distance.
+    let excess = fit.centre.distance(expected) / (3.5 * own.hypot(aims));
+    let own = own * excess.max(1.0).powi(2);
     let share = own * own / (own * own + aims * aims);
     let centre = PixelPoint::new(
         fit.centre.x + share * (expected.x - fit.centre.x),
