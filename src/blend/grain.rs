@@ -23,9 +23,9 @@ const MOST_STEP: f32 = 0.03;
 /// Where noise is larger than the file's steps it dissolves them, and where light falls off quickly they are lines too thin to
 /// be seen. They show where more than this share of the disc is told by the file's lowest numbers, the same from neighbour
 /// to neighbour.
-const FLAT: f32 = 0.12;
+const FLAT: f32 = 0.25;
 /// The file's lowest numbers: whose steps are more than a twelfth of their light.
-const LOWEST: (f32, f32) = (0.5, 12.0);
+const LOWEST: (f32, f32) = (0.1, 12.0);
 /// Triples of neighbours that are looked at: enough for a percent of the noise.
 const TRIPLES: usize = 4000;
 
@@ -40,8 +40,8 @@ pub fn most_lift(disc: &DevelopedDisc, p: &Placement) -> f32 {
 fn borne(image: &LinearImage, disc: (PixelPoint, f64), reduction: f64, step: f32) -> f32 {
     let triples = triples(image, disc, reduction);
     let by_noise = |lift: f32| noise(&triples, lift) <= MOST_NOISE;
-    let has_steps = flat(&triples, step) > FLAT;
-    let by_step = |lift: f32| !has_steps || (lift * 2.0 * step + FLARE).cbrt() - FLARE.cbrt() <= MOST_STEP;
+    let step = lowest_steps(&triples, step);
+    let by_step = |lift: f32| (lift * 2.0 * step + FLARE).cbrt() - FLARE.cbrt() <= MOST_STEP;
     let bears = |lift: f32| by_noise(lift) && by_step(lift);
     if bears(MOST_LIFT) {
         return MOST_LIFT;
@@ -87,15 +87,21 @@ fn triples(image: &LinearImage, (centre, radius): (PixelPoint, f64), reduction: 
     out
 }
 
-/// The share of triples of the lowest numbers that differ by less than a part of a step.
-fn flat(triples: &[[[f32; 3]; 3]], step: f32) -> f32 {
+/// The height of the steps that show above black: nil where few triples are of the lowest numbers and differ by less than
+/// half a step (noise of one step leaves one in ten of them). Sky taken away leaves parts of steps: what stands less than
+/// one above black shows by as much less.
+fn lowest_steps(triples: &[[[f32; 3]; 3]], step: f32) -> f32 {
     let is_flat = |[a, b, c]: &&[[f32; 3]; 3]| {
-        let level = b[0].max(b[1]).max(b[2]) / step;
-        level > LOWEST.0
-            && level < LOWEST.1
-            && (0..3).all(|i| (a[i] - b[i]).abs() < 0.25 * step && (c[i] - b[i]).abs() < 0.25 * step)
+        (0..3).all(|i| (a[i] - b[i]).abs() < 0.5 * step && (c[i] - b[i]).abs() < 0.5 * step)
     };
-    triples.iter().filter(is_flat).count() as f32 / triples.len().max(1) as f32
+    let level = |t: &[[f32; 3]; 3]| t[1][0].max(t[1][1]).max(t[1][2]);
+    let lowest = LOWEST.0 * step..LOWEST.1 * step;
+    let mut levels: Vec<f32> = triples.iter().filter(is_flat).map(level).filter(|l| lowest.contains(l)).collect();
+    if levels.len() as f32 <= FLAT * triples.len() as f32 {
+        return 0.0;
+    }
+    let middle = levels.len() / 2;
+    step.min(*levels.select_nth_unstable_by(middle, f32::total_cmp).1)
 }
 
 /// Standard deviation of the noise as seen at some lift: by the 80th percentile of second differences, so that rims and
@@ -143,7 +149,9 @@ mod tests {
 
     #[test]
     fn noise_holds_a_disc_and_a_smaller_print_bears_more() {
-        let noise = |i: usize| 0.02 * (1.0 + 0.6 * (((i as f32 * 12.9898).sin() * 43_758.547).fract()));
+        // Knuth's multiplicative hash (The Art of Computer Programming 6.4), its upper bits.
+        let uniform = |i: usize| ((i as u32 ^ (i as u32) << 13).wrapping_mul(2_654_435_761) >> 8) as f32 / 16_777_216.0;
+        let noise = |i: usize| 0.02 * (1.0 + 1.2 * (uniform(i * 7919 + 13) - 0.5));
         let (large, small) = (borne(&disc(noise), WHOLE, 1.0, 0.0), borne(&disc(noise), WHOLE, 4.0, 0.0));
         assert!(large < 8.0 && small > 2.0 * large, "{large} and {small}");
     }

@@ -127,9 +127,10 @@ pub fn settle(composition: &Composition, measures: &[Option<Borne>]) -> Settled 
 
 /// Which discs were raised by less than evenness asks: their names, the stops they got and the stops that were asked.
 fn held_words(held: &[(&str, f64, f64)]) -> Option<Diagnostic> {
+    const MOST_NAMED: usize = 24;
     let one = |(frame, got, asked): &(&str, f64, f64)| format!("{frame} (+{got:.1} of +{asked:.1} stops)");
-    let some: Vec<String> = held.iter().take(8).map(one).collect();
-    let more = if held.len() > 8 { ", …" } else { "" };
+    let some: Vec<String> = held.iter().take(MOST_NAMED).map(one).collect();
+    let more = if held.len() > MOST_NAMED { ", …" } else { "" };
     (!held.is_empty()).then(|| {
         Diagnostic::note(
             "lift-held",

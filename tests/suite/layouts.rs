@@ -1,6 +1,6 @@
 //! The layouts that come with the program.
 
-use crate::nights::root;
+use crate::nights::{moonloom, root, stderr, text};
 use moonloom::layout::Layout;
 
 #[test]
@@ -18,4 +18,36 @@ fn every_layout_parses_and_has_its_preview() {
         count += 1;
     }
     assert!(count >= 3);
+}
+
+/// Stock layouts name nothing of the sample night: any night is drawn, or told in one line why it cannot be.
+#[test]
+fn stock_layouts_serve_another_night() {
+    let folder = tempfile::TempDir::new().unwrap();
+    let night = crate::nights::small_night();
+    let mut drawn = Vec::new();
+    let mut layouts: Vec<_> = std::fs::read_dir(root().join("layouts")).unwrap().map(|e| e.unwrap().path()).collect();
+    layouts.sort();
+    for path in layouts.iter().filter(|p| p.extension().is_some_and(|e| e == "ron")) {
+        let words = std::fs::read_to_string(path).unwrap();
+        let own: String = words.lines().filter(|l| !l.trim_start().starts_with("//")).collect();
+        for name in ["Jetty", "2028", "2029", "t00", "w00"] {
+            assert!(!own.contains(name), "{} names {name}", path.display());
+        }
+        let out = folder.path().join("picture.png");
+        let (layout, out) = (text(path), text(&out));
+        let run = moonloom(&["compose", layout, text(night), "--out", out, "--longest-side", "200"]);
+        let name = path.file_stem().unwrap().to_string_lossy().into_owned();
+        if run.status.success() {
+            drawn.push(name);
+        } else {
+            let said = stderr(&run);
+            let why: Vec<&str> = said.lines().filter(|l| l.starts_with("error[")).collect();
+            println!("{name}: {why:?}");
+            assert_eq!(why.len(), 1, "{name}: {said}");
+            assert!(["drift-trail", "telescope-over-jetty"].contains(&name.as_str()), "{name}: {said}");
+        }
+    }
+    println!("drawn: {drawn:?}");
+    assert!(drawn.len() >= 7);
 }

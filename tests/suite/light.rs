@@ -466,3 +466,123 @@ fn a_cameras_own_curve_is_recovered_from_its_brackets() {
     println!("the camera's curve comes back within {:.1} % between 16 and 92 % of its scale", 100.0 * worst);
     assert!(worst < 0.05, "{worst}");
 }
+
+/// What real JPEGs do around second contact: one exposure a disc, the sliver clipped, the umbra at the bottom of eight bits.
+/// Four tone curves.
+#[test]
+fn clipped_slivers_are_white_and_what_eight_bits_cannot_tell_stays_dark() {
+    let through = "[
+        (from_umbral_fraction: 0.0, seconds: 0.004, f_number: 8.0, iso: 100.0),
+        (from_umbral_fraction: 0.6, seconds: 0.25, f_number: 8.0, iso: 200.0),
+        (from_umbral_fraction: 0.9999, seconds: 0.12, f_number: 8.0, iso: 200.0),
+    ]";
+    let curves =
+        ["()", "(contrast: 0.35, sharpening: 0.5)", "(shoulder: 0.6, smoothing: 0.5)", "(toe: 0.25, sharpening: 0.5)"];
+    for curve in curves {
+        let folder = TempDir::new().unwrap();
+        let camera = format!("glow: 0.004, processing: {curve}");
+        let night = rehearsed(
+            folder.path(),
+            [
+                ("CAMERA", &camera),
+                ("FRAMES", "every_minutes: 14.0"),
+                ("EXPOSURES", through),
+                ("FORMAT", "Jpeg(quality: 85)"),
+            ],
+        );
+        let (picture, composition, diagnostics) =
+            grid(folder.path(), &night, "normalization: Even, even_level: 0.55, blend: Normal", 6);
+        let held: String = diagnostics.iter().filter(|d| d.code == "lift-held").map(|d| d.message.clone()).collect();
+        let (mut clipped, mut held_discs, mut darkest_white) = (0, 0, 1.0f32);
+        for p in &composition.placements {
+            held_discs += usize::from(held.contains(&p.frame));
+            let frame = night.0.frame(&p.frame).unwrap();
+            let source = open_frame(&frame.path, &frame.reading).unwrap().whole();
+            // What is clipped in all channels, with all around it, comes out as paper white.
+            let (w, h) = (source.width() as i64, source.height() as i64);
+            let is_white = |x: i64, y: i64| {
+                (0..w).contains(&x)
+                    && (0..h).contains(&y)
+                    && source.pixel(x as usize, y as usize).iter().all(|v| *v > 0.98)
+            };
+            let (c, reach) = (p.centre(), 0.9 * p.radius_px);
+            let rect = PixelRect::around(c, reach);
+            for (x, y) in (rect.y0..rect.y1).flat_map(|y| (rect.x0..rect.x1).map(move |x| (x, y))) {
+                let at = PixelPoint::new(x as f64 + 0.5, y as f64 + 0.5);
+                let from = p.map.source_of(at);
+                let around = |d: i64| (-d..=d).flat_map(move |dy| (-d..=d).map(move |dx| (dx, dy)));
+                let clips = |(dx, dy): (i64, i64)| is_white(from.x as i64 + dx, from.y as i64 + dy);
+                if at.distance(c) < reach && around(3).all(clips) {
+                    let shown = picture.pixel(x as usize, y as usize);
+                    darkest_white = darkest_white.min(shown[0].min(shown[1]).min(shown[2]));
+                    clipped += 1;
+                }
+            }
+        }
+        println!(
+            "curve {curve}: {clipped} clipped pixels, the darkest at {darkest_white:.3}; {held_discs} discs held: {held}"
+        );
+        assert!(clipped > 50 && darkest_white > 0.95, "{curve}: clipped light at {darkest_white}");
+        assert!(held_discs > 0, "{curve}: nothing is held");
+        // Whatever is not held is even.
+        for p in composition.placements.iter().filter(|p| !held.contains(&p.frame)) {
+            let level = bright_part(&picture, p);
+            assert!(level > 0.5, "{curve} {}: {level:.3}", p.frame);
+        }
+    }
+}
+
+/// A strip of paper white pasted along the lower edge, as copies for the web have it, across some of the discs.
+#[test]
+fn a_pasted_strip_is_no_part_of_a_disc() {
+    const STRIP: u32 = 26;
+    let folder = TempDir::new().unwrap();
+    let (night, _) = rehearsed_of(
+        &NIGHT.replace("scatter_px: 12.0", "scatter_px: 60.0"),
+        folder.path(),
+        [
+            ("CAMERA", "glow: 0.01"),
+            ("FRAMES", "every_minutes: 25.0"),
+            ("EXPOSURES", LADDER),
+            ("FORMAT", "Jpeg(quality: 92)"),
+        ],
+    );
+    for frame in &night.frames {
+        let mut picture = image::open(&frame.path).unwrap().into_rgb8();
+        let (w, h) = picture.dimensions();
+        (h - STRIP..h).for_each(|y| (0..w).for_each(|x| picture.put_pixel(x, y, image::Rgb([255; 3]))));
+        let mut file = std::fs::File::create(&frame.path).unwrap();
+        image::codecs::jpeg::JpegEncoder::new_with_quality(&mut file, 92).encode_image(&picture).unwrap();
+    }
+    let night = read_night(&folder.path().join("night")).unwrap().value;
+    let registration = register(&night, Default::default(), &|_| {}).value;
+    let layout = "(version: 2, canvas: (width: 1200, height: 1000, background: \"#35506b\"), \
+        arrangement: PhaseGrid(columns: 5, rows: 4, up: AsShot), light: (even_level: 0.8, blend: Normal), \
+        output: (colour_space: LinearRec2020, depth: Float))";
+    let layout = Layout::parse(Path::new("strip-layout.ron"), layout).unwrap_or_else(|d| panic!("{d}"));
+    let out = folder.path().join("strip.tif");
+    let request = ComposeRequest {
+        layout: &layout,
+        night: &night,
+        registration: &registration,
+        out: &out,
+        preview: None,
+        cache: None,
+        longest_side: None,
+    };
+    let (composition, _) = compose(&request).unwrap();
+    let picture = decode(&out, &Reading::default()).unwrap();
+    let (background, mut pasted) = (picture.pixel(0, 0), 0);
+    for p in &composition.placements {
+        let rect = PixelRect::around(p.centre(), p.radius_px);
+        for (x, y) in (rect.y0..rect.y1).flat_map(|y| (rect.x0..rect.x1).map(move |x| (x, y))) {
+            let at = PixelPoint::new(x as f64 + 0.5, y as f64 + 0.5);
+            if at.distance(p.centre()) < p.radius_px && p.map.source_of(at).y > f64::from(260 - STRIP) {
+                pasted += 1;
+                assert_eq!(picture.pixel(x as usize, y as usize), background, "{} at {at:?}", p.frame);
+            }
+        }
+    }
+    println!("pasted over: {pasted} pixels of discs, each the canvas's own");
+    assert!(composition.placements.len() >= 10 && pasted > 1000, "{} discs, {pasted}", composition.placements.len());
+}

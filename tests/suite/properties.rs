@@ -2,16 +2,18 @@
 
 use crate::nights::small_night;
 use moonloom::blend::{DevelopedDisc, FramePixels, Renderer, develop, source_window};
-use moonloom::ingest::{open_frame, read_night};
+use moonloom::detect::DiscFit;
+use moonloom::ingest::{Night, open_frame, read_night};
 use moonloom::labels::Typeface;
 use moonloom::layout::{Layout, Placement, resolve};
 use moonloom::raster::{PixelPoint, Similarity};
+use moonloom::registration::{Disc, FrameRegistration, Registration, Sighting, Status};
 use moonloom::sky::{CameraPointing, Horizontal, Lens, Refraction};
 use moonloom::solve::register;
 use moonloom::units::{Angle, Exposure, Instant};
 use proptest::prelude::*;
 use std::path::Path;
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 proptest! {
     #[test]
@@ -111,4 +113,79 @@ fn the_order_of_the_files_changes_nothing() {
     let a = register(&night, Default::default(), &|_| {}).value;
     let b = register(&reversed, Default::default(), &|_| {}).value;
     assert_eq!(a.frames, b.frames);
+}
+
+/// A registration of a frame a minute, some of them planted bad (burnt over nine tenths), none better than the others.
+fn planted(bad: &[bool]) -> Registration {
+    let night = read_night(small_night()).unwrap().value;
+    let mut registration = register(&night, Default::default(), &|_| {}).value;
+    let good = registration.frames.iter().find(|f| f.status() == Status::Measured).unwrap().clone();
+    let (start, disc) = (good.time.unwrap(), *good.disc().unwrap());
+    registration.frames = bad
+        .iter()
+        .enumerate()
+        .map(|(i, bad)| {
+            let fit = DiscFit { saturated_share: if *bad { 0.9 } else { 0.0 }, disc_level: 0.5, ..disc.fit.unwrap() };
+            let fit = DiscFit { centre: PixelPoint::new(160.0, 120.0), ..fit };
+            FrameRegistration {
+                file: format!("{i:03}"),
+                time: Some(start.plus_seconds(60.0 * i as f64)),
+                sighting: Sighting::Measured(Disc::from(fit)),
+                light_ratio: None,
+                rejected: Vec::new(),
+                ..good.clone()
+            }
+        })
+        .collect();
+    registration
+}
+
+/// Which frames of a planted night a selection takes.
+fn taken(registration: &Registration, selection: &str) -> Vec<usize> {
+    let layout = format!(
+        "(version: 2, canvas: (width: 3000, height: 3000), \
+         arrangement: PhaseGrid(columns: 10, rows: 10, up: AsShot), selection: ({selection}))"
+    );
+    let layout = Layout::parse(Path::new("planted.ron"), &layout).unwrap();
+    let placed = resolve(&layout, &Night::default(), registration).unwrap().value.placements;
+    placed.iter().map(|p| p.frame.parse().unwrap()).collect()
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(24))]
+
+    #[test]
+    fn no_chosen_frame_is_beaten_within_its_reach(bad in proptest::collection::vec(any::<bool>(), 30..70), count in 4usize..9, minutes in 4usize..9) {
+        static GOOD: OnceLock<Registration> = OnceLock::new();
+        let template = GOOD.get_or_init(|| planted(&[false; 70]));
+        let mut registration = template.clone();
+        registration.frames.truncate(bad.len());
+        for (f, bad) in registration.frames.iter_mut().zip(&bad) {
+            if let Sighting::Measured(Disc { fit: Some(fit), .. }) = &mut f.sighting {
+                fit.saturated_share = if *bad { 0.9 } else { 0.0 };
+            }
+        }
+        // So many, evenly spread: none bad where a good one stands as near to its place between its neighbours.
+        let chosen = taken(&registration, &format!("count: {count}"));
+        prop_assert_eq!(chosen.len(), count);
+        let place = (bad.len() - 1) as f64 / (count - 1) as f64;
+        for (k, &i) in chosen.iter().enumerate() {
+            let (after, before) = (if k == 0 { -1 } else { chosen[k - 1] as i64 }, chosen.get(k + 1).map_or(bad.len(), |n| *n));
+            let off = |j: usize| (j as f64 - place * k as f64).abs();
+            prop_assert!(off(i) <= place, "frame {i} for place {k}");
+            let better = (0..before).filter(|&j| j as i64 > after && !bad[j] && off(j) <= off(i));
+            prop_assert!(!bad[i] || better.count() == 0, "{chosen:?}: {i} is bad");
+        }
+        // So far apart: never nearer, none bad where a good one keeps the distance to both neighbours, and none left out
+        // for which there is room.
+        let chosen = taken(&registration, &format!("minutes_apart: {minutes}"));
+        prop_assert!(chosen.windows(2).all(|p| p[1] - p[0] >= minutes), "{chosen:?}");
+        for (k, &i) in chosen.iter().enumerate() {
+            let from = if k == 0 { 0 } else { chosen[k - 1] + minutes };
+            let to = chosen.get(k + 1).map_or(bad.len() - 1, |n| n - minutes);
+            prop_assert!(!bad[i] || (from..=to).all(|j| bad[j]), "{chosen:?}: {i} is bad");
+        }
+        let room = |p: &[usize]| p[1] - p[0] >= 2 * minutes;
+        prop_assert!(!chosen.windows(2).any(room), "{chosen:?} leaves room");
+    }
 }
