@@ -64,7 +64,7 @@ fn scenario(place: usize, seed: usize) -> String {
                     name: "{wide}",
                     camera: (model: "W", width_px: 900, height_px: 660, pixel_pitch_um: 14.0, focal_length_mm: 21.0, processing: {camera}),
                     mount: FixedTripod(azimuth_deg: {azimuth}, altitude_deg: {altitude}, roll_deg: 0.8),
-                    frames: (every_minutes: 20.0, lead_minutes: 2.0),
+                    frames: (every_minutes: 30.0, lead_minutes: 2.0),
                     exposures: {exposures},
                     format: Jpeg(quality: 90),
                     mishaps: (cloud: 0.1, lamps: 4, hot_pixels: 10),
@@ -73,7 +73,7 @@ fn scenario(place: usize, seed: usize) -> String {
                     name: "{mid}",
                     camera: (model: "M", width_px: 560, height_px: 420, pixel_pitch_um: 31.0, focal_length_mm: 300.0, processing: {camera}),
                     mount: ReaimedTripod(scatter_px: 80.0, roll_scatter_deg: 1.0),
-                    frames: (every_minutes: 25.0, lead_minutes: 3.0),
+                    frames: (every_minutes: 34.0, lead_minutes: 3.0),
                     exposures: {exposures},
                     format: Jpeg(quality: 88),
                     mishaps: (cloud: 0.15, covered: 0.1, cut: 0.1, ghost: 0.002, shaken: 0.1, clock_ahead_s: 31.0),
@@ -82,7 +82,7 @@ fn scenario(place: usize, seed: usize) -> String {
                     name: "{long}",
                     camera: (model: "L", width_px: 640, height_px: 480, pixel_pitch_um: 15.5, focal_length_mm: 500.0, seeing_arcsec: 2.0, processing: {camera}),
                     mount: ReaimedTripod(scatter_px: 50.0, roll_scatter_deg: 0.8),
-                    frames: (every_minutes: 25.0, lead_minutes: 1.0),
+                    frames: (every_minutes: 34.0, lead_minutes: 1.0),
                     exposures: {exposures},
                     format: Jpeg(quality: 88),
                     mishaps: (cloud: 0.1, cut: 0.1, clock_ahead_s: -64.0, daylight: 0.0005),
@@ -137,24 +137,30 @@ fn moons_abroad_are_found_and_nothing_else_is() {
 
 #[test]
 fn discs_abroad_stay_within_the_matrixs_budgets() {
-    let mut over = Vec::new();
-    for s in &abroad().scores {
-        let r = s.radius_px();
-        let (median, most) = (s.centre_px(0.5).unwrap(), s.centre_px(0.95).unwrap());
-        // A Moon of a few pixels, partial in all its frames, is pulled towards its lit side by a camera's own curve: weaker
-        // there than on the matrix (0.10 px).
-        let medians_budget = if r < 12.0 { 0.25 } else { (0.003 * r).max(0.15) };
-        if median > medians_budget || most > (0.01 * r).max(0.6) {
-            for d in s.discs.iter().filter(|d| d.centre_px() > (0.01 * r).max(0.6)) {
-                println!(
-                    "{} {}: {:?} px, limb {:.2}, umbra {:.2}",
-                    s.rig, d.file, d.centre_off_px, d.limb_shown, d.umbral_fraction
-                );
-            }
-            over.push(format!("{}: median {median:.3} px, 95th percentile {most:.3} px", s.rig));
+    // A night has a dozen discs a camera: the twelve nights of one lens are judged together.
+    for lens in ["wide", "mid", "long"] {
+        let nights: Vec<&Score> = abroad().scores.iter().filter(|s| s.rig.ends_with(lens)).collect();
+        let discs = || nights.iter().flat_map(|s| s.discs.iter().map(move |d| (&s.rig, d)));
+        let promised = || discs().filter(|(_, d)| d.limb_shown >= LIMB_PROMISED);
+        let r = promised().map(|(_, d)| d.radius_px).sum::<f64>() / promised().count().max(1) as f64;
+        let mut off: Vec<f64> = promised().map(|(_, d)| d.centre_px()).collect();
+        off.sort_by(f64::total_cmp);
+        let (median, most) = (at(&off, 0.5), at(&off, 0.95));
+        println!(
+            "abroad, {lens}: r {r:.0} px, {} discs, centre off {median:.3} px (median), {most:.3} px (95th percentile)",
+            off.len()
+        );
+        for (rig, d) in promised().filter(|(_, d)| d.centre_px() > (0.01 * r).max(0.5)) {
+            println!(
+                "  {rig} {}: {:?} px, limb {:.2}, umbra {:.2}",
+                d.file, d.centre_off_px, d.limb_shown, d.umbral_fraction
+            );
         }
+        // Weaker than on the matrix at 7 px (0.10 px there): a Moon of a few pixels, partial in all its frames, is pulled
+        // towards its lit side by a camera's own curve.
+        assert!(median <= (0.003 * r).max(0.15), "{lens}: median {median:.3} px");
+        assert!(most <= (0.01 * r).max(0.5), "{lens}: 95th percentile {most:.3} px");
     }
-    assert!(over.is_empty(), "{over:?}");
 }
 
 /// Errors over their stated standard deviations, sorted.
