@@ -21,4 +21,4 @@ mod sky_model;
 pub use develop::{DevelopedDisc, DiscMeasure, develop, source_window};
 pub use grain::most_lift;
 pub use render::{FramePixels, Renderer, disc_rows};
-pub use settle::{Borne, Settled, settle};
+pub use settle::{Borne, Clipped, Settled, settle};

@@ -3,6 +3,7 @@
 use super::composite::{over, tone};
 use super::develop::{DevelopedDisc, source_window};
 use super::mask::{coverage, reach};
+use super::settle::Clipped;
 use crate::layout::{BackplatePlacement, BlendChoice, Composition, Mark, Placement};
 use crate::raster::{LinearImage, LinearMap, Matrix2, PixelPoint, PixelRect, Plane, Stamp, resample};
 use rayon::prelude::*;
@@ -15,8 +16,8 @@ pub trait FramePixels: Sync {
     fn disc(&self, index: usize) -> Option<Arc<DevelopedDisc>>;
     /// Factors on the light of a placement's disc.
     fn gain(&self, index: usize) -> [f32; 3];
-    /// From which light on, in all channels and before the gain, a placement's disc is white, where its frame clipped it.
-    fn white_from(&self, _index: usize) -> Option<f32> {
+    /// From where on a placement's disc is white, where its frame clipped it.
+    fn clipped(&self, _index: usize) -> Option<Clipped> {
         None
     }
     /// Light of the part of a rectangle that lies inside a backplate's frame, and that part; `None` without one.
@@ -81,7 +82,7 @@ impl<'a> Renderer<'a> {
                 let light = Laid {
                     disc: &disc,
                     gain: self.frames.gain(index),
-                    white_from: self.frames.white_from(index),
+                    clipped: self.frames.clipped(index),
                     behind: self.frames.sky_behind(index),
                 };
                 self.lay(out, band, rect, placement, &light);
@@ -160,8 +161,8 @@ impl<'a> Renderer<'a> {
             // Sky subtraction leaves noise about nil; light below nothing is nothing.
             let source = std::array::from_fn(|c| (pixel[c] * gain[c]).max(0.0));
             let mut source = tone(&self.composition.tone, source);
-            if let Some(from) = laid.white_from {
-                whiten(&mut source, pixel[0].min(pixel[1]).min(pixel[2]) / from);
+            if let Some(clipped) = laid.clipped {
+                whiten(&mut source, pixel[0].min(pixel[1]).min(pixel[2]), clipped);
             }
             let at = ((y - band.y0) as usize * self.composition.width + x as usize) * 3;
             let ground = &mut out[at..at + 3];
@@ -210,15 +211,15 @@ impl Photographed {
 struct Laid<'a> {
     disc: &'a DevelopedDisc,
     gain: [f32; 3],
-    white_from: Option<f32>,
+    clipped: Option<Clipped>,
     behind: Option<[f32; 3]>,
 }
 
 /// Clipped light is white, whatever its frame is multiplied by: nobody knows how bright it was, but it was brighter than all
 /// beside it. (Where one channel alone is clipped, as red is in an overexposed umbra, the colour stays.) The last stop below leads up to it, so that no edge is drawn where the clipping began.
-fn whiten(light: &mut [f32; 3], share_of_clipped: f32) {
-    let t = ((share_of_clipped - 0.5) / 0.5).clamp(0.0, 1.0);
-    let t = t * t * (3.0 - 2.0 * t);
+fn whiten(light: &mut [f32; 3], least: f32, clipped: Clipped) {
+    let t = ((least / clipped.from - 0.5) / 0.5).clamp(0.0, 1.0);
+    let t = t * t * (3.0 - 2.0 * t) * clipped.weight;
     light.iter_mut().for_each(|v| *v += (1.0 - *v).max(0.0) * t);
 }
 

@@ -20,12 +20,21 @@ pub struct Borne {
     pub most_lift: f32,
 }
 
+/// From where on an evened disc is white.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Clipped {
+    /// Light in all channels, before the factors.
+    pub from: f32,
+    /// How far it turns white, 0..1.
+    pub weight: f32,
+}
+
 /// What is done to the light of each disc, in the order of the placements.
 pub struct Settled {
     /// Factors, red, green and blue.
     pub gains: Vec<[f32; 3]>,
-    /// From which light on, in all channels and before the factors, a disc is white, where it was clipped.
-    pub white_from: Vec<Option<f32>>,
+    /// Where evened discs are white, because their frames clipped them.
+    pub clipped: Vec<Option<Clipped>>,
     /// What has to be said of them.
     pub diagnostics: Vec<Diagnostic>,
 }
@@ -37,8 +46,9 @@ const ALMOST_UNECLIPSED: f64 = 0.985;
 const MOST_BURNT: f32 = 0.02;
 /// Even discs are not dimmed to less than its inverse.
 const MOST_GAIN: f64 = 256.0;
-/// A disc with a smaller share of clipped pixels (a crater's rim, a hot pixel) keeps its light as it is.
-const CLIPPED: f32 = 0.001;
+/// A disc with a smaller share of clipped pixels (a crater's rim, a hot pixel) keeps its light as it is, one with more than
+/// the second is white there; between the two it turns slowly, so that neighbours never flicker.
+const CLIPPED: (f32, f32) = (0.001, 0.005);
 
 struct Disc<'a> {
     placement: &'a Placement,
@@ -107,7 +117,9 @@ pub fn settle(composition: &Composition, measures: &[Option<Borne>]) -> Settled 
             let gain = disc.as_ref().map_or(1.0, |d| match d.placement.gain {
                 Gain::ToLevel(wanted) => {
                     let even = (f64::from(wanted) / even_level(d, *colour)).max(1.0 / MOST_GAIN);
-                    let borne = even.min(f64::from(d.most_lift));
+                    // Air and white raise some channel further.
+                    let most = f64::from(d.most_lift) / colour.iter().copied().fold(1.0, f64::max);
+                    let borne = even.min(most);
                     if borne < 0.9 * even {
                         held.push((d.placement.frame.as_str(), borne.log2(), even.log2()));
                     }
@@ -119,10 +131,15 @@ pub fn settle(composition: &Composition, measures: &[Option<Borne>]) -> Settled 
         })
         .collect();
     diagnostics.extend(held_words(&held));
-    let clips = |d: &Disc<'_>| d.measure.saturated_share > CLIPPED && d.measure.saturated_from > 0.0;
-    let white_from =
-        discs.iter().map(|disc| disc.as_ref().filter(|d| clips(d)).map(|d| d.measure.saturated_from)).collect();
-    Settled { gains, white_from, diagnostics }
+    let clipped = |d: &Disc<'_>| {
+        let weight = ((d.measure.saturated_share - CLIPPED.0) / (CLIPPED.1 - CLIPPED.0)).clamp(0.0, 1.0);
+        // What is shown as it was, or in true ratios, stays so.
+        let is_even = matches!(d.placement.gain, Gain::ToLevel(_));
+        (is_even && weight > 0.0 && d.measure.saturated_from > 0.0)
+            .then_some(Clipped { from: d.measure.saturated_from, weight })
+    };
+    let clipped = discs.iter().map(|disc| disc.as_ref().and_then(clipped)).collect();
+    Settled { gains, clipped, diagnostics }
 }
 
 /// Which discs were raised by less than evenness asks: their names, the stops they got and the stops that were asked.

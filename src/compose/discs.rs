@@ -8,7 +8,7 @@ use super::ComposeError;
 use super::backdrop::Backdrop;
 use super::disc_cache::DiscCache;
 use super::simulated;
-use crate::blend::{Borne, DevelopedDisc, FramePixels, develop, disc_rows, most_lift, settle, source_window};
+use crate::blend::{Borne, Clipped, DevelopedDisc, FramePixels, develop, disc_rows, most_lift, settle, source_window};
 use crate::diag::Diagnostic;
 use crate::ingest::{Night, OpenFrame, open_frame};
 use crate::layout::{Composition, Placement};
@@ -35,8 +35,8 @@ pub(super) struct Discs<'a> {
     /// Discs that cannot be had.
     missing: Vec<bool>,
     gains: Vec<[f32; 3]>,
-    /// From which light on each disc is white.
-    white_from: Vec<Option<f32>>,
+    /// From where on each disc is white.
+    clipped: Vec<Option<Clipped>>,
     /// The sky behind each disc.
     behind: Vec<Option<[f32; 3]>>,
     diagnostics: Vec<Diagnostic>,
@@ -64,7 +64,7 @@ impl<'a> Discs<'a> {
             ready: vec![None; count],
             missing: vec![false; count],
             gains: vec![[1.0; 3]; count],
-            white_from: vec![None; count],
+            clipped: vec![None; count],
             behind: vec![None; count],
             diagnostics: Vec::new(),
             remarks: Mutex::default(),
@@ -79,7 +79,7 @@ impl<'a> Discs<'a> {
         discs.behind = composition.placements.iter().map(|p| discs.sky_behind_disc(p)).collect();
         let settled = settle(composition, &measures);
         discs.gains = settled.gains;
-        discs.white_from = settled.white_from;
+        discs.clipped = settled.clipped;
         diagnostics.extend(settled.diagnostics);
         Ok(discs)
     }
@@ -240,8 +240,8 @@ impl FramePixels for Discs<'_> {
     fn gain(&self, index: usize) -> [f32; 3] {
         self.gains.get(index).copied().unwrap_or([1.0; 3])
     }
-    fn white_from(&self, index: usize) -> Option<f32> {
-        *self.white_from.get(index)?
+    fn clipped(&self, index: usize) -> Option<Clipped> {
+        *self.clipped.get(index)?
     }
     fn backplate(&self, index: usize, rect: PixelRect) -> Option<(LinearImage, PixelRect)> {
         Some(self.backdrops.get(index)?.as_ref()?.light(rect))

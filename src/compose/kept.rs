@@ -40,6 +40,10 @@ pub fn frames_digest(night: &Night, of: impl Fn(&str) -> bool) -> String {
     hash.finalize().iter().take(16).map(|b| format!("{b:02x}")).collect()
 }
 
+/// Of what registering finds in unchanged frames: to be raised by whoever changes that, or an old cache would serve
+/// yesterday's discs.
+const REVISION: u32 = 2;
+
 /// A registration and whether it was kept from an earlier run.
 pub struct Kept {
     /// The registration.
@@ -55,7 +59,7 @@ pub struct Kept {
 /// A kept file that cannot be read is made anew; a cache that cannot be written is a warning.
 pub fn registration_of(night: &Night, cache: Option<&Path>, progress: &(dyn Fn(&str) + Sync)) -> Kept {
     let digest = frames_digest(night, |_| true);
-    let file = cache.map(|folder| folder.join(format!("registration-{digest}.ron")));
+    let file = cache.map(|folder| folder.join(format!("registration-{REVISION}-{digest}.ron")));
     if let Some(path) = &file
         && let Ok(text) = std::fs::read_to_string(path)
         && let Ok((registration, _, kept)) = crate::registration::read_registration(path, &text)

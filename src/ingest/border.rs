@@ -59,9 +59,9 @@ fn depth(lines: usize, line: impl Fn(usize) -> Line) -> usize {
     }
     let is_strip = |l: &Line| l.is_even && (l.middle - first.middle).abs() <= EVEN;
     let Some(end) = (1..most).find(|d| !is_strip(&line(*d))) else { return 0 };
-    let (beside, further) = (line(end + SMEARED).middle, line(end + 2 * SMEARED).middle);
-    let step = (beside - first.middle).abs();
-    // A sky that goes on changing is a sky.
+    let (last, beside, further) = (line(end - 1).middle, line(end + SMEARED).middle, line(end + 2 * SMEARED).middle);
+    // A sky that changes from the edge on, and goes on changing, is a sky: the step lies within the smear.
+    let step = (beside - last).abs();
     if step >= STEP && 4 * (further - beside).abs() <= step { end + SMEARED } else { 0 }
 }
 
@@ -76,7 +76,9 @@ mod tests {
         assert_eq!((pasted.x0, pasted.y0, pasted.x1, pasted.y1), (0, 0, 200, 132));
         let black = inside(200, 150, |_, _| 0);
         assert_eq!((black.width(), black.height()), (200, 150));
-        let dusk = inside(200, 150, |_, y| (40 + y / 2) as u8);
-        assert_eq!((dusk.width(), dusk.height()), (200, 150));
+        for slope in [2, 8, 40] {
+            let dusk = inside(200, 600, |_, y| (40 + y / slope) as u8);
+            assert_eq!((dusk.width(), dusk.height()), (200, 600), "a code in {slope} rows");
+        }
     }
 }

@@ -351,6 +351,7 @@ fn arrangement(faults: &mut Faults<'_>, arrangement: &Arrangement) {
             faults.unless(!p.panels.is_empty(), &["Panels", "panels"], "there is no panel", "give one or more");
             for panel in &p.panels {
                 self::arrangement(faults, &panel.arrangement);
+                heading(faults, "title", panel.title.as_deref());
                 labels(faults, panel.labels.as_ref());
                 if let Some(s) = &panel.selection {
                     selection(faults, s);

@@ -62,7 +62,8 @@ pub(super) fn select<'a>(
         ));
     }
     let mut diagnostics = Vec::new();
-    let chooser = Chooser { layout, wanted, night, registration };
+    let qualities = (0..registration.rigs.len()).map(|rig| Quality::of(registration, rig)).collect();
+    let chooser = Chooser { layout, wanted, night, registration, qualities };
     let mut chosen = match &wanted.files {
         Some(files) => chooser.by_name(files)?,
         None => chooser.measured(&mut diagnostics),
@@ -93,6 +94,8 @@ struct Chooser<'a, 'b> {
     wanted: &'b Selection,
     night: &'b Night,
     registration: &'a Registration,
+    /// Of each rig.
+    qualities: Vec<Quality>,
 }
 
 impl<'a> Chooser<'a, '_> {
@@ -117,7 +120,7 @@ impl<'a> Chooser<'a, '_> {
     }
 
     fn rate(&self, f: &FrameRegistration) -> f64 {
-        Quality::of(self.registration, f.rig).rate(f, self.size_of(f))
+        self.qualities.get(f.rig).map_or(0.0, |q| q.rate(f, self.size_of(f)))
     }
 
     /// Discs that a frame's edge cuts, though nobody named them: said, for they are shown cut.
@@ -127,11 +130,8 @@ impl<'a> Chooser<'a, '_> {
         let (some, count) = (cut.iter().take(6).cloned().collect::<Vec<_>>().join(", "), cut.len());
         let more = if count > 6 { ", …" } else { "" };
         (count > 0).then(|| {
-            Diagnostic::note(
-                "discs-cut",
-                format!("{count} discs are cut by their frames' edges, where nothing better is in reach: {some}{more}"),
-            )
-            .with_help("what lies beyond a frame's edge stays empty; `least_quality: 0.35` leaves such discs out")
+            Diagnostic::note("discs-cut", format!("{count} discs are cut by their frames' edges: {some}{more}"))
+                .with_help("what lies beyond a frame's edge stays empty; `least_quality: 0.35` leaves such discs out")
         })
     }
 
@@ -275,7 +275,7 @@ impl<'a> Chooser<'a, '_> {
     ) -> Result<Vec<Chosen<'a>>, Diagnostic> {
         if let Some(minutes) = self.wanted.minutes_apart {
             // Half a second of grace: timers drift.
-            let need = minutes * 60.0 - 0.5;
+            let need = (minutes * 60.0 - 0.5).max(30.0 * minutes);
             let places: Vec<Option<f64>> = chosen.iter().map(|c| c.instant.map(Instant::tt_seconds)).collect();
             chosen = self.spaced(chosen, &places, |a, b| (b - a) / need);
         }
@@ -356,18 +356,20 @@ impl<'a> Chooser<'a, '_> {
     /// where an even spread can be had.
     fn spread(&self, chosen: &[Chosen<'a>], count: usize) -> Vec<Chosen<'a>> {
         const AT_REACH: f64 = 0.5;
-        if count == 1 {
-            return vec![chosen[chosen.len() / 2].clone()];
-        }
         let all_timed = chosen.iter().all(|c| c.instant.is_some());
         let key = |i: usize| chosen[i].instant.filter(|_| all_timed).map_or(i as f64, Instant::tt_seconds);
         let (first, last) = (key(0), key(chosen.len() - 1));
-        let place = ((last - first) / (count - 1) as f64).max(1e-9);
+        // One alone stands in the middle, and may be chosen from the middle half.
+        let (start, place) = match count {
+            1 => (0.5 * (first + last), 0.5 * (last - first)),
+            _ => (first, (last - first) / (count - 1) as f64),
+        };
+        let half = (0.5 * place.abs()).max(1e-9);
         let within = self.wanted.within_minutes.filter(|_| all_timed).map(|m| m * 60.0);
-        let reach = within.map_or(0.5 * place, |w| w.min(0.5 * place));
+        let reach = within.map_or(half, |w| w.min(half));
         let quality: Vec<f64> = chosen.iter().map(|c| c.registered.map_or(0.0, |f| self.rate(f))).collect();
         let worth = |k: usize, i: usize| {
-            let off = (key(i) - first - place * k as f64) / reach;
+            let off = (key(i) - start - place * k as f64) / reach;
             quality[i] - AT_REACH * off * off
         };
         // Best sum of the first k places where the k-th is frame i, and the frame of the place before.

@@ -96,10 +96,12 @@ fn below_horizon(night: &Night, registration: &Registration) -> Option<Diagnosti
 fn is_doubtful(solved: &PointingSolution, glare_px: f64) -> bool {
     /// A true aim leaves a tenth of a pixel (the matrix), a false one eight tenths (a zone an hour off).
     const MOST_PX: f64 = 0.8;
-    /// Discs that are seen by their glare are placed to a tenth of it (the rehearsed town: 1.3 px of 20).
+    /// Small discs that are seen by their glare are placed to a tenth of it (the rehearsed town: 1.3 px of 20), and no
+    /// disc worse than by two pixels.
     const MOST_OF_GLARE: f64 = 0.1;
+    const MOST_BY_GLARE_PX: f64 = 2.0;
     let upside_down = solved.pointing.roll.normalized_signed().degrees().abs() > 100.0;
-    (solved.rms_px > MOST_PX.max(MOST_OF_GLARE * glare_px) && solved.frames >= 8) || upside_down
+    (solved.rms_px > MOST_PX.max((MOST_OF_GLARE * glare_px).min(MOST_BY_GLARE_PX)) && solved.frames >= 8) || upside_down
 }
 
 /// Radius of a rig's usual disc, pixels, where it is burnt and so seen by its glare; nil elsewhere.

@@ -192,6 +192,8 @@ pub(super) fn weighed_with_aim(sequence: &Sequence<'_>, moons: Vec<Option<Moon>>
 }
 
 fn weighed(fit: DiscFit, place: &SkyPlace, aim: &Aim) -> DiscFit {
+    /// Half a limb holds a circle by itself.
+    const FIRM_ARC_DEG: f64 = 180.0;
     /// Three numbers of the aim, told twice over.
     const FEWEST_FRAMES: usize = 6;
     if fit.radius_px >= SMALL_DISC_PX || aim.agreeing_frames(place) < FEWEST_FRAMES {
@@ -201,16 +203,22 @@ fn weighed(fit: DiscFit, place: &SkyPlace, aim: &Aim) -> DiscFit {
     let own = fit.centre_sigma_px.hypot(0.012 * fit.radius_px);
     // The lens may bend in ways the model does not follow.
     let aims = sigma.hypot(0.04);
-    // Further off than both could explain it is the fit that is wrong (cloud, a bough, a star beside a Moon of a few
-    // pixels), for the aim is told by all the others: the fit loses its say as the square of its distance.
-    let excess = fit.centre.distance(expected) / (3.5 * own.hypot(aims));
+    // Further off than both can explain, one of the two is wrong. A disc that shows much of its limb was seen where it is,
+    // whatever moved the camera; an arc of a Moon of a few pixels under cloud or a bough is less sure than the aim that all
+    // others tell, and loses its say as the square of its distance.
+    let off = fit.centre.distance(expected);
+    let excess = off / (3.5 * own.hypot(aims));
+    if excess > 1.0 && (fit.arc_deg > FIRM_ARC_DEG || off > 0.5 * fit.radius_px) {
+        return fit;
+    }
     let own = own * excess.max(1.0).powi(2);
+    let disagreement = if excess > 1.0 { 0.2 * off } else { 0.0 };
     let share = own * own / (own * own + aims * aims);
     let centre = PixelPoint::new(
         fit.centre.x + share * (expected.x - fit.centre.x),
         fit.centre.y + share * (expected.y - fit.centre.y),
     );
-    DiscFit { centre, centre_sigma_px: own * aims / own.hypot(aims), ..fit }
+    DiscFit { centre, centre_sigma_px: (own * aims / own.hypot(aims)).hypot(disagreement), ..fit }
 }
 
 /// On mounts that do not keep the zenith up its direction is known only with the turn; low in the sky the air's

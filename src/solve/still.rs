@@ -40,8 +40,9 @@ fn moves_as_the_sky(sequence: &Sequence<'_>, frames: &[Vec<&DiscFit>], stays: &[
     const BEND: f64 = 0.3;
     /// How far the sizes of neighbours may differ, as a logarithm.
     const SIZE: f64 = 0.2;
-    /// Clouds and roofs may hide so many frames between two that show it.
+    /// Clouds and roofs may hide so many frames between two that show it; in quick succession, what five minutes hold.
     const HIDDEN: usize = 3;
+    const HIDDEN_S: f64 = 300.0;
     struct Link<'a> {
         frame: usize,
         disc: &'a DiscFit,
@@ -54,9 +55,12 @@ fn moves_as_the_sky(sequence: &Sequence<'_>, frames: &[Vec<&DiscFit>], stays: &[
         let before = links.len();
         for (disc, _) in discs.iter().zip(stays).filter(|(_, stays)| !**stays) {
             let mut best = (1, None);
-            for link in links[..before].iter().filter(|l| k - l.frame <= HIDDEN + 1) {
+            for link in links[..before].iter().rev() {
                 let times = sequence.frame(k).time.zip(sequence.frame(link.frame).time);
                 let Some(seconds) = times.map(|(now, then)| now.middle.seconds_since(then.middle)) else { continue };
+                if k - link.frame > HIDDEN + 1 && seconds > HIDDEN_S {
+                    break;
+                }
                 let step = disc.centre.distance(link.disc.centre) / (0.5 * (disc.radius_px + link.disc.radius_px));
                 let pace = step / (seconds * RADII_PER_SECOND);
                 let heading = (disc.centre.y - link.disc.centre.y).atan2(disc.centre.x - link.disc.centre.x);

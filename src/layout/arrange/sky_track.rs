@@ -11,6 +11,7 @@ use crate::layout::notation::{Backplate, Foreground, Sky, SkyProjection, SkyTrac
 use crate::layout::select::{Chosen, instant};
 use crate::layout::sheet::Sheet;
 use crate::raster::{Matrix2, PixelPoint};
+use crate::registration::FrameRegistration;
 use crate::sky::{ApparentPosition, Horizontal, Projection, Refraction};
 use crate::units::Angle;
 
@@ -247,17 +248,21 @@ impl Context<'_> {
         }
     }
 
-    /// Of a fixed tripod's frames the one whose exposure took in most light, and so shows most of the landscape; one in
-    /// which no Moon was found before the others.
+    /// Of a fixed tripod's frames the one whose exposure took in most light, and so shows most of the landscape; within a
+    /// stop of that, one in which no Moon was found.
     fn lightest_frame(&self, rig: usize) -> Option<&Frame> {
         self.registration.rigs.get(rig).filter(|r| !r.pointings.is_empty())?;
         let of_rig = self.registration.frames.iter().filter(|f| f.rig == rig && !f.exclude);
-        let rated = of_rig.filter_map(|f| {
-            let light = self.night.frame(&f.file)?.metadata.exposure.map_or(0.0, |e| e.light_gain());
-            Some(((f.centre().is_none(), light), f))
-        });
-        let best = rated.max_by(|a, b| a.0.0.cmp(&b.0.0).then(a.0.1.total_cmp(&b.0.1)))?.1;
-        self.night.frame(&best.file)
+        let rated: Vec<(f64, &FrameRegistration)> = of_rig
+            .filter_map(|f| Some((self.night.frame(&f.file)?.metadata.exposure.map_or(0.0, |e| e.light_gain()), f)))
+            .collect();
+        let most = rated.iter().map(|r| r.0).fold(0.0, f64::max);
+        let bright = rated.iter().filter(|r| r.0 >= 0.5 * most);
+        let best = bright.max_by(|a, b| {
+            let moonless = |f: &FrameRegistration| f.centre().is_none();
+            moonless(a.1).cmp(&moonless(b.1)).then(a.0.total_cmp(&b.0))
+        })?;
+        self.night.frame(&best.1.file)
     }
 
     fn backplate_frame(
@@ -278,7 +283,7 @@ impl Context<'_> {
                 None => {
                     let frame = self.lightest_frame(rig).ok_or_else(unsolved)?;
                     let message = format!(
-                        "the shoot notes name no foreground frame; {}, whose exposure took in most light, is the landscape",
+                        "the shoot notes name no foreground frame; {} is the landscape, by the exposures recorded",
                         frame.name
                     );
                     let help = "write `foreground: [\"…\"]` into shoot.ron, or `backplate: Frame(\"…\")`, `Plain` or `Sky()` into the layout";

@@ -59,9 +59,13 @@ pub(in crate::layout) fn check_heading(template: &str) -> Result<(), String> {
     Ok(())
 }
 
-/// Fills a heading for a night. A name of which nothing is known leaves no trace; where nothing is left, there is no
-/// heading.
+/// Fills a heading for a night. A name of which nothing is known leaves no trace between commas; where nothing is left,
+/// there is no heading.
 pub(in crate::layout) fn heading(template: &str, night: &Night, eclipse: Option<&LunarEclipse>) -> Option<String> {
+    if !template.contains('{') {
+        // A person's own words stay as they are.
+        return Some(template.to_owned()).filter(|t| !t.trim().is_empty());
+    }
     let notes = night.notes.as_ref();
     let taken = night.frames.iter().find_map(|f| Some((f.time?.middle, f.metadata.clock_offset_s)));
     let date = |format: Option<&str>| {
@@ -204,6 +208,7 @@ mod tests {
         let night = Night::default();
         assert_eq!(heading("{eclipse}, {date}, {site}", &night, None), None);
         assert_eq!(heading("Copper, {date}", &night, None).as_deref(), Some("Copper"));
+        assert_eq!(heading("of one night, ", &night, None).as_deref(), Some("of one night, "));
         let greatest = Instant::parse_utc("2028-12-31T16:52:00Z").unwrap();
         let eclipse = crate::sky::eclipse_near(greatest).unwrap();
         let filled = heading("{eclipse}, {date}", &night, Some(&eclipse));
