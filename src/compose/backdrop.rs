@@ -15,7 +15,7 @@ pub(super) struct Backdrop {
 enum Front {
     Nothing,
     /// White where the Moon may show.
-    Mask(OpenFrame),
+    Mask(Box<OpenFrame>),
     /// What is darker than a share of the sky around it; the sky's level on a reduced grid.
     DarkerThanSky {
         share: f32,
@@ -44,7 +44,7 @@ impl Backdrop {
                 if mask.size() != open.size() {
                     return Err(ComposeError::MaskSize { path: path.clone(), mask: mask.size(), frame: open.size() });
                 }
-                Front::Mask(mask)
+                Front::Mask(Box::new(mask))
             }
         };
         Ok(Some(Backdrop { frame: open, front }))

@@ -104,12 +104,17 @@ impl<'a> Discs<'a> {
         // A few at a time: what there is no room for goes at once.
         let groups: Vec<Vec<usize>> = self.by_frame();
         for some in groups.chunks(2 * rayon::current_num_threads()) {
-            let developed: Vec<Group> = some.par_iter().map(|indices| self.develop_group(indices)).collect();
+            let lifted = |(index, disc): (usize, DevelopedDisc)| {
+                let most_lift = most_lift(&disc, &self.composition.placements[index]);
+                (index, disc, most_lift)
+            };
+            let measured =
+                |indices: &Vec<usize>| Ok(self.develop_group(indices)?.into_iter().map(lifted).collect::<Vec<_>>());
+            let developed: Vec<Result<_, String>> = some.par_iter().map(measured).collect();
             for (group, indices) in developed.into_iter().zip(some) {
                 match group {
                     Ok(list) => {
-                        for (index, disc) in list {
-                            let most_lift = most_lift(&disc, &self.composition.placements[index]);
+                        for (index, disc, most_lift) in list {
                             measures[index] = Some(Borne { measure: disc.measure, most_lift });
                             let bytes = size_of_val(disc.image.data());
                             if bytes <= room {

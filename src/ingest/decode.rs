@@ -13,7 +13,7 @@ use super::upright::{is_sideways, on_sensor, turned};
 use crate::raster::{CodedPlane, ColourMatrix, CutOut, LinearImage, PixelRect, RgbSpace, TransferFunction};
 use image::metadata::Orientation;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 /// Why a frame could not be decoded.
 #[derive(Debug, thiserror::Error)]
@@ -66,6 +66,7 @@ pub struct OpenFrame {
     masters: Option<Arc<Masters>>,
     exposure_s: Option<f64>,
     mends: bool,
+    photographed: OnceLock<PixelRect>,
     /// What has to be said of it, such as a profile that could not be used.
     pub remark: Option<String>,
 }
@@ -90,7 +91,8 @@ pub fn open_frame(path: &Path, reading: &Reading) -> Result<OpenFrame, DecodeErr
     let exposure_s = reading.exposure_s;
     let opened = |pixels, mends: bool, orientation| {
         let mends = reading.mend_hot_pixels.unwrap_or(mends);
-        let mut open = OpenFrame { pixels, orientation, masters, exposure_s, mends, remark: None };
+        let photographed = OnceLock::new();
+        let mut open = OpenFrame { pixels, orientation, masters, exposure_s, mends, photographed, remark: None };
         // Darks and flats of another camera are none of this one's.
         let (size, samples) = (open.sensor_size(), open.sample_count());
         open.masters = open.masters.filter(|m| m.fit(size, samples));
@@ -240,12 +242,14 @@ impl OpenFrame {
 
     /// The part of the frame that a camera took: strips that were pasted along its edges are none of it.
     pub fn photographed(&self) -> PixelRect {
-        let (width, height) = self.size();
-        match &self.pixels {
-            // Integer files are upright already.
-            Pixels::Coded { codes, .. } => border::inside(width, height, |x, y| codes.green(x, y)),
-            _ => PixelRect::of_size(width, height),
-        }
+        *self.photographed.get_or_init(|| {
+            let (width, height) = self.size();
+            match &self.pixels {
+                // Integer files are upright already.
+                Pixels::Coded { codes, .. } => border::inside(width, height, |x, y| codes.green(x, y)),
+                _ => PixelRect::of_size(width, height),
+            }
+        })
     }
 
     /// The file's own integers over a rectangle that lies wholly inside the frame, 0..1: no curve, no primaries.

@@ -180,8 +180,8 @@ fn is_settled(look: &Look, fit: &DiscFit, radius: f64) -> bool {
 /// Moons whose places are weighed with what the aim says of them.
 ///
 /// A small disc's centre is uncertain by the seas that its few pixels cannot resolve; the aim of a
-/// tripod that many frames agree on knows better where it stands. A disc that contradicts the aim (a gust, a
-/// passer-by) keeps its own place.
+/// tripod that many frames agree on knows better where it stands. A disc that contradicts the aim and shows half of its limb (a gust, a
+/// passer-by), or stands half a radius off, keeps its own place.
 pub(super) fn weighed_with_aim(sequence: &Sequence<'_>, moons: Vec<Option<Moon>>, aim: &Aim) -> Vec<Option<Moon>> {
     let weighed = |(moon, place): (Option<Moon>, &Option<SkyPlace>)| {
         let moon = moon?;

@@ -3,6 +3,7 @@
 //! tables are printed, and what has been reached is held; elsewhere the tests say so and pass.
 
 use crate::nights::text;
+use crate::table::percentile;
 use moonloom::ingest::{decode_brightness, read_night};
 use moonloom::registration::{Registration, Status};
 use moonloom::solve::register;
@@ -89,10 +90,6 @@ fn registered(folder: &Path) -> (Registration, f64) {
 fn sorted(mut values: Vec<f64>) -> Vec<f64> {
     values.sort_by(f64::total_cmp);
     values
-}
-
-fn percentile(values: &[f64], share: f64) -> f64 {
-    values.get(((values.len().max(1) - 1) as f64 * share).round() as usize).copied().unwrap_or(f64::NAN)
 }
 
 #[test]

@@ -56,6 +56,27 @@ fn rehearsed_of(night: &str, folder: &Path, changes: [(&str, &str); 4]) -> (Nigh
     (night, registration)
 }
 
+/// Draws a layout of a night, and reads the picture back as light.
+fn drawn(
+    folder: &Path,
+    (night, registration): (&Night, &Registration),
+    layout: &str,
+) -> (LinearImage, Composition, Vec<Diagnostic>) {
+    let layout = Layout::parse(Path::new("light-layout.ron"), layout).unwrap_or_else(|d| panic!("{d}"));
+    let out = folder.join("picture.tif");
+    let request = ComposeRequest {
+        layout: &layout,
+        night,
+        registration,
+        out: &out,
+        preview: None,
+        cache: None,
+        longest_side: None,
+    };
+    let (composition, diagnostics) = compose(&request).unwrap();
+    (decode(&out, &Reading::default()).unwrap(), composition, diagnostics)
+}
+
 /// Lays the night out on a grid, every disc at its own size, and reads the picture back as light.
 fn grid(
     folder: &Path,
@@ -71,19 +92,7 @@ fn grid(
         columns * 190 + 20,
         rows * 190 + 20
     );
-    let layout = Layout::parse(Path::new("light-layout.ron"), &layout).unwrap_or_else(|d| panic!("{d}"));
-    let out = folder.join("picture.tif");
-    let request = ComposeRequest {
-        layout: &layout,
-        night: &night.0,
-        registration: &night.1,
-        out: &out,
-        preview: None,
-        cache: None,
-        longest_side: None,
-    };
-    let (composition, diagnostics) = compose(&request).unwrap();
-    (decode(&out, &Reading::default()).unwrap(), composition, diagnostics)
+    drawn(folder, (&night.0, &night.1), &layout)
 }
 
 /// Mean over a circle, its edge's pixels by their share.
@@ -236,19 +245,7 @@ fn nothing_is_shown_beyond_a_frames_edge() {
             "(version: 2, canvas: (width: 1200, height: 1100, background: \"#35506b\"), arrangement: {arrangement}, \
              light: ({light}), output: (colour_space: LinearRec2020, depth: Float))"
         );
-        let layout = Layout::parse(Path::new("cut-layout.ron"), &layout).unwrap_or_else(|d| panic!("{d}"));
-        let out = folder.path().join("cut.tif");
-        let request = ComposeRequest {
-            layout: &layout,
-            night: &night,
-            registration: &registration,
-            out: &out,
-            preview: None,
-            cache: None,
-            longest_side: None,
-        };
-        let (composition, _) = compose(&request).unwrap();
-        let picture = decode(&out, &Reading::default()).unwrap();
+        let (picture, composition, _) = drawn(folder.path(), (&night, &registration), &layout);
         let background = picture.pixel(0, 0);
         let (width, height) = (300.0, 260.0);
         for y in 0..picture.height() {
@@ -559,19 +556,7 @@ fn a_pasted_strip_is_no_part_of_a_disc() {
     let layout = "(version: 2, canvas: (width: 1200, height: 1000, background: \"#35506b\"), \
         arrangement: PhaseGrid(columns: 5, rows: 4, up: AsShot), light: (even_level: 0.8, blend: Normal), \
         output: (colour_space: LinearRec2020, depth: Float))";
-    let layout = Layout::parse(Path::new("strip-layout.ron"), layout).unwrap_or_else(|d| panic!("{d}"));
-    let out = folder.path().join("strip.tif");
-    let request = ComposeRequest {
-        layout: &layout,
-        night: &night,
-        registration: &registration,
-        out: &out,
-        preview: None,
-        cache: None,
-        longest_side: None,
-    };
-    let (composition, _) = compose(&request).unwrap();
-    let picture = decode(&out, &Reading::default()).unwrap();
+    let (picture, composition, _) = drawn(folder.path(), (&night, &registration), layout);
     let (background, mut pasted) = (picture.pixel(0, 0), 0);
     for p in &composition.placements {
         let rect = PixelRect::around(p.centre(), p.radius_px);

@@ -7,6 +7,12 @@ pub struct Table {
     rows: Vec<Vec<String>>,
 }
 
+/// The value below which a share of sorted values lies; not a number where there is none.
+pub fn percentile(sorted: &[f64], share: f64) -> f64 {
+    let at = ((sorted.len().max(1) - 1) as f64 * share).round() as usize;
+    sorted.get(at).copied().unwrap_or(f64::NAN)
+}
+
 pub struct Row<'a> {
     table: &'a Table,
     fields: &'a [String],

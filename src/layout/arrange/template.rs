@@ -34,6 +34,15 @@ fn pieces(template: &str) -> Vec<Result<&str, (&str, Option<&str>)>> {
     out
 }
 
+/// A template with each name replaced by what `one` makes of it and of its format.
+fn with_names(template: &str, one: impl Fn(&str, Option<&str>) -> String) -> String {
+    let piece = |piece| match piece {
+        Ok(words) => str::to_owned(words),
+        Err((name, format)) => one(name, format),
+    };
+    pieces(template).into_iter().map(piece).collect()
+}
+
 /// Whether braces come in pairs; else what follows the last one.
 fn paired(template: &str) -> Result<(), String> {
     if template.matches('{').count() == template.matches('}').count() {
@@ -87,13 +96,7 @@ pub(in crate::layout) fn heading(template: &str, night: &Night, eclipse: Option<
         }),
         other => format!("{{{other}}}"),
     };
-    let filled: String = pieces(template)
-        .into_iter()
-        .map(|piece| match piece {
-            Ok(words) => words.to_owned(),
-            Err((name, format)) => one(name, format),
-        })
-        .collect();
+    let filled = with_names(template, one);
     // What stood between two names has nothing to part where one of them is empty.
     let parts = filled.split(", ").map(str::trim).filter(|part| !part.is_empty());
     let filled = parts.collect::<Vec<_>>().join(", ");
@@ -178,13 +181,7 @@ pub(super) fn fill(template: &str, context: &Context<'_>, chosen: &Chosen<'_>) -
         "file" => chosen.registered.map_or(String::new(), |f| f.file.clone()),
         other => format!("{{{other}}}"),
     };
-    let filled: String = pieces(template)
-        .into_iter()
-        .map(|piece| match piece {
-            Ok(words) => words.to_owned(),
-            Err((name, format)) => one(name, format),
-        })
-        .collect();
+    let filled = with_names(template, one);
     // A name that says nothing leaves no gap behind.
     filled.split(' ').filter(|w| !w.is_empty()).collect::<Vec<_>>().join(" ")
 }
