@@ -22,12 +22,13 @@ pub(super) fn paint(p: &Placement, night: &Night, composition: &Composition) -> 
     let (turn, shadow) = (libration(&observer, instant, &seen), shadow_from(&observer, instant, &seen));
     let light = ShadowLight::new(shadow.umbra_radius, shadow.penumbra_radius, Danjon { scale: 2.0 });
     let semidiameter = seen.semidiameter.radians();
+    let globe = turn.globe();
     let (sp, cp) = turn.axis_position_angle.radians().sin_cos();
     // East and north in semidiameters.
     let radiance = |east: f64, north: f64| -> [f32; 3] {
         let from_axis = (east * semidiameter - shadow.xi.radians()).hypot(north * semidiameter - shadow.eta.radians());
-        let (latitude, longitude) = turn.selenographic(north * sp - east * cp, north * cp + east * sp);
-        let albedo = lunar_albedo(SurfaceDetail::Fine, latitude, longitude) * FULL_MOON;
+        let place = globe.place(north * sp - east * cp, north * cp + east * sp);
+        let albedo = lunar_albedo(SurfaceDetail::Fine, &place) * FULL_MOON;
         let light = light.radiance(Angle::from_radians(from_axis));
         std::array::from_fn(|c| (light[c] * albedo * MOON_COLOUR[c]) as f32)
     };

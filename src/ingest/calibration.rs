@@ -2,7 +2,7 @@
 //!
 //! A master is the mean of many frames of one kind, each sample's highest and lowest left out, so that a
 //! cosmic ray or a satellite in one of them leaves no trace. From a frame its dark is subtracted (by the
-//! dark master of the same exposure; or, with a bias, the nearest one scaled by the ratio of the times),
+//! dark master of the same exposure within a tenth; or, with a bias, the nearest one scaled by the ratio of the times),
 //! and what is left is divided by the flat, whose own bias is taken out first and whose mean is 1.
 
 use super::decode::{DecodeError, OpenFrame, Reading, open_frame};
@@ -50,6 +50,9 @@ impl CalibrationFiles {
 
 /// No flat divides by less than this share of its mean: a corner that dark shows nothing.
 const LEAST_FLAT: f32 = 0.05;
+
+/// A dark as long as a frame within this logarithm of the times' ratio, a tenth, is its own.
+const SAME_DARK: f64 = 0.1;
 
 /// A master and the size of its frames.
 type SizedMaster = (Master, (usize, usize));
@@ -133,13 +136,32 @@ impl Masters {
         self.size == size && all.into_iter().all(|m| m.samples.len() == samples)
     }
 
-    /// The dark of an exposure at a sample.
-    fn dark_at(&self, exposure_s: Option<f64>) -> impl Fn(usize) -> f32 + Sync + '_ {
+    /// Width and height of the frames they were made of, pixels.
+    pub fn size(&self) -> (usize, usize) {
+        self.size
+    }
+
+    /// The dark that serves an exposure.
+    fn dark_of(&self, exposure_s: Option<f64>) -> Option<&Master> {
         let distance = |m: &Master| match (m.exposure_s, exposure_s) {
             (Some(a), Some(b)) => (a / b).ln().abs(),
+            (None, None) => 0.0,
             _ => f64::INFINITY,
         };
-        let nearest = self.darks.iter().min_by(|a, b| distance(a).total_cmp(&distance(b)));
+        let nearest = self.darks.iter().min_by(|a, b| distance(a).total_cmp(&distance(b)))?;
+        // Current grows with time, and only a bias tells it from what is there at once.
+        let scales = self.bias.is_some() && distance(nearest).is_finite();
+        (scales || distance(nearest) <= SAME_DARK).then_some(nearest)
+    }
+
+    /// Whether there are darks, and none for this exposure.
+    pub fn has_no_dark_of(&self, exposure_s: Option<f64>) -> bool {
+        !self.darks.is_empty() && self.dark_of(exposure_s).is_none()
+    }
+
+    /// The dark of an exposure at a sample.
+    fn dark_at(&self, exposure_s: Option<f64>) -> impl Fn(usize) -> f32 + Sync + '_ {
+        let nearest = self.dark_of(exposure_s);
         let ratio = match (nearest.and_then(|m| m.exposure_s), exposure_s) {
             (Some(dark), Some(frame)) if self.bias.is_some() && !same_time(Some(dark), Some(frame)) => frame / dark,
             _ => 1.0,

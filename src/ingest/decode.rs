@@ -6,6 +6,7 @@
 use super::border;
 use super::calibration::{Masters, SampleColours, mend_hot_pixels, mend_hot_sites};
 use super::coded::{self, Codes};
+use super::file_kind::is_raw;
 use super::fits::{self, FitsPixels};
 use super::mosaic::Mosaic;
 use super::raw;
@@ -95,10 +96,13 @@ pub fn open_frame(path: &Path, reading: &Reading) -> Result<OpenFrame, DecodeErr
         let mut open = OpenFrame { pixels, orientation, masters, exposure_s, mends, photographed, remark: None };
         // Darks and flats of another camera are none of this one's.
         let (size, samples) = (open.sensor_size(), open.sample_count());
-        open.masters = open.masters.filter(|m| m.fit(size, samples));
+        if open.masters.as_ref().is_some_and(|m| !m.fit(size, samples)) {
+            open.masters = None;
+            open.remark = Some("dark, bias and flat frames do not fit it, and are left out".into());
+        }
         open
     };
-    if raw::is_raw(path) {
+    if is_raw(path) {
         let (mosaic, orientation) = raw::develop_file(path).map_err(damaged)?;
         let pixels = match mosaic {
             raw::RawPixels::Mosaic(mosaic) => Pixels::Mosaic(mosaic),
@@ -108,11 +112,13 @@ pub fn open_frame(path: &Path, reading: &Reading) -> Result<OpenFrame, DecodeErr
     }
     let bytes = std::fs::read(path).map_err(|source| DecodeError::Io { path: path.to_owned(), source })?;
     if fits::is_fits(&bytes) {
-        let pixels = match fits::Header::parse(&bytes).and_then(|h| h.pixels(&bytes)).map_err(damaged)? {
+        let picture = fits::Header::parse(&bytes).and_then(|h| h.picture(&bytes)).map_err(damaged)?;
+        let pixels = match picture.pixels {
             FitsPixels::Light(image) => Pixels::Light { marks: burnt(&image), image, matrix: srgb },
             FitsPixels::Mosaic(mosaic) => Pixels::Mosaic(mosaic),
         };
-        return Ok(opened(pixels, true, Orientation::NoTransforms));
+        let open = opened(pixels, true, Orientation::NoTransforms);
+        return Ok(OpenFrame { remark: picture.remark.or(open.remark.clone()), ..open });
     }
     let picture = coded::read(&bytes).map_err(damaged)?;
     let (colour, remark) = coded::colour(&picture, reading);
@@ -124,7 +130,8 @@ pub fn open_frame(path: &Path, reading: &Reading) -> Result<OpenFrame, DecodeErr
             Pixels::Coded { codes, tables, matrix: colour.matrix() }
         }
     };
-    Ok(OpenFrame { remark, ..opened(pixels, false, Orientation::NoTransforms) })
+    let open = opened(pixels, false, Orientation::NoTransforms);
+    Ok(OpenFrame { remark: remark.or(open.remark.clone()), ..open })
 }
 
 impl OpenFrame {
@@ -324,7 +331,7 @@ pub fn decode_brightness(path: &Path, reading: &Reading) -> Result<CodedPlane, D
 pub fn decode_channel(path: &Path, reading: &Reading, channel: Channel) -> Result<CodedPlane, DecodeError> {
     let damaged = |message: String| DecodeError::Damaged { path: path.to_owned(), message };
     let curve_known = reading.response.is_some() || reading.transfer.is_some();
-    if !raw::is_raw(path) && reading.masters.is_none() {
+    if !is_raw(path) && reading.masters.is_none() {
         let bytes = std::fs::read(path).map_err(|source| DecodeError::Io { path: path.to_owned(), source })?;
         if let Some(plane) = coded::one_channel(&bytes, reading, channel).map_err(damaged)? {
             return Ok(plane.with_curve_known(curve_known));

@@ -1,7 +1,9 @@
 //! FITS (FITS Standard 4.0, IAU FITS Working Group 2018), as astronomy cameras write it: one picture in
 //! the primary header, integer or float, grey, three planes, or a mosaic of colour filters (`BAYERPAT`).
 //!
-//! Values are proportional to light: unsigned sixteen-bit full scale is 1, floats are taken as they are.
+//! Values are proportional to light, and full scale is 1: what `SATURATE` or `DATAMAX` say, else the end of sixteen bits.
+//! Floats within 0..1.5 are light already; others count as those of a camera do, and where no word tells full scale it is
+//! said what was taken: the brightest pixel would be another scale in each frame.
 //! The first row is the bottom one, as the standard displays pictures, unless `ROWORDER` says
 //! `TOP-DOWN` (common practice, no source). Compressed pictures and those in extensions are not read.
 
@@ -25,6 +27,12 @@ const MOST_BLOCKS: usize = 64;
 pub(super) struct Header {
     cards: HashMap<String, String>,
     data_start: usize,
+}
+
+/// A picture, and what has to be said of it.
+pub(super) struct FitsPicture {
+    pub pixels: FitsPixels,
+    pub remark: Option<String>,
 }
 
 /// A picture's pixels, whatever it holds.
@@ -91,6 +99,11 @@ impl Header {
         let planes = match self.number("NAXIS").map_or(0, |v| v as usize) {
             2 => 1,
             3 => axis(3),
+            0 => {
+                return Err("its picture lies in an extension, compressed or not, and only a first picture is read; \
+                            write it as plain FITS"
+                    .into());
+            }
             n => return Err(format!("its primary header holds {n} axes; a picture has 2, or 3 with colours")),
         };
         if !matches!(planes, 1 | 3) {
@@ -124,8 +137,30 @@ impl Header {
         })
     }
 
-    /// The pixels, top row first.
-    pub(super) fn pixels(&self, bytes: &[u8]) -> Result<FitsPixels, String> {
+    /// What number full scale is, given the largest of the picture, and what has to be said of it.
+    fn full_scale(&self, bits: i64, largest: f64) -> (f64, Option<String>) {
+        const SIXTEEN: f64 = 65_535.0;
+        let said = ["SATURATE", "DATAMAX"].iter().find_map(|name| self.number(name).filter(|v| *v > 0.0));
+        // A largest number is that of a scale only if the picture's own does not pass it.
+        match (bits, said) {
+            (8, _) => (255.0, None),
+            (_, Some(full)) if bits > 0 && largest <= 1.5 * full => (full, None),
+            (16 | 32, _) => (SIXTEEN, None),
+            (_, _) if largest <= 1.5 => (1.0, None),
+            (_, Some(full)) if largest <= 1.5 * full => (full, None),
+            _ => {
+                let full = if largest <= SIXTEEN { SIXTEEN } else { (largest + 1.0).log2().ceil().exp2() - 1.0 };
+                let remark = format!(
+                    "its numbers go up to {largest:.0}, and neither SATURATE nor DATAMAX says what full scale is: \
+                     {full:.0} is taken"
+                );
+                (full, Some(remark))
+            }
+        }
+    }
+
+    /// The picture, top row first.
+    pub(super) fn picture(&self, bytes: &[u8]) -> Result<FitsPicture, String> {
         let (width, height, planes) = self.size()?;
         let count = width * height * planes;
         let bits = self.number("BITPIX").map_or(0, |v| v as i64);
@@ -133,22 +168,20 @@ impl Header {
         let needed = count.checked_mul(bits.unsigned_abs() as usize / 8).ok_or("its size is absurd")?;
         let data = data.get(..needed).ok_or("it breaks off before its last pixel")?;
         let (zero, scale) = (self.number("BZERO").unwrap_or(0.0), self.number("BSCALE").unwrap_or(1.0));
-        let full = match bits {
-            8 => 255.0,
-            16 | 32 => 65_535.0,
-            -32 | -64 => 1.0,
+        let physical = |v: f64| (v * scale + zero) as f32;
+        let mut values: Vec<f32> = match bits {
+            8 => data.iter().map(|b| physical(f64::from(*b))).collect(),
+            16 => data.as_chunks::<2>().0.iter().map(|b| physical(f64::from(i16::from_be_bytes(*b)))).collect(),
+            32 => data.as_chunks::<4>().0.iter().map(|b| physical(f64::from(i32::from_be_bytes(*b)))).collect(),
+            -32 => data.as_chunks::<4>().0.iter().map(|b| physical(f64::from(f32::from_be_bytes(*b)))).collect(),
+            -64 => data.as_chunks::<8>().0.iter().map(|b| physical(f64::from_be_bytes(*b))).collect(),
             other => return Err(format!("BITPIX {other} is not read")),
         };
-        let light = |v: f64| ((v * scale + zero) / full) as f32;
-        let values: Vec<f32> = match bits {
-            8 => data.iter().map(|b| light(f64::from(*b))).collect(),
-            16 => data.as_chunks::<2>().0.iter().map(|b| light(f64::from(i16::from_be_bytes(*b)))).collect(),
-            32 => data.as_chunks::<4>().0.iter().map(|b| light(f64::from(i32::from_be_bytes(*b)))).collect(),
-            -32 => data.as_chunks::<4>().0.iter().map(|b| light(f64::from(f32::from_be_bytes(*b)))).collect(),
-            _ => data.as_chunks::<8>().0.iter().map(|b| light(f64::from_be_bytes(*b))).collect(),
-        };
         // A hole in a float picture is no light.
-        let values: Vec<f32> = values.into_iter().map(|v| if v.is_finite() { v } else { 0.0 }).collect();
+        values.iter_mut().filter(|v| !v.is_finite()).for_each(|v| *v = 0.0);
+        let largest = values.iter().copied().fold(0.0f32, f32::max);
+        let (full, remark) = self.full_scale(bits, f64::from(largest));
+        values.iter_mut().for_each(|v| *v = (f64::from(*v) / full) as f32);
         let top_down = self.text("ROWORDER").is_some_and(|o| o.eq_ignore_ascii_case("TOP-DOWN"));
         let row = |y: usize| if top_down { y } else { height - 1 - y };
         if let Some(pattern) = self.text("BAYERPAT").and_then(Pattern::named).filter(|_| planes == 1) {
@@ -158,7 +191,8 @@ impl Header {
             let offset = |name: &str| self.number(name).map_or(0, |v| v as i64);
             let pattern = pattern.shifted(offset("XBAYROFF"), offset("YBAYROFF"));
             let pattern = if top_down || height % 2 == 1 { pattern } else { pattern.flipped() };
-            return Ok(FitsPixels::Mosaic(Mosaic::of_light(width, height, upright, pattern)));
+            let pixels = FitsPixels::Mosaic(Mosaic::of_light(width, height, upright, pattern));
+            return Ok(FitsPicture { pixels, remark });
         }
         let mut out = LinearImage::new(width, height);
         for y in 0..height {
@@ -168,7 +202,7 @@ impl Header {
                 out.set_pixel(x, y, [plane(0), plane(1), plane(2)]);
             }
         }
-        Ok(FitsPixels::Light(out))
+        Ok(FitsPicture { pixels: FitsPixels::Light(out), remark })
     }
 }
 

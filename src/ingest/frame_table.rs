@@ -1,7 +1,8 @@
 //! `frames.csv`: what is known of single frames better than by the cameras, a line a frame.
 //!
 //! Columns by name, in any order, all but the first optional: `file`, `utc` (when the shutter opened),
-//! `exposure_s`, `aperture` (focal ratio), `iso`. An empty cell says nothing.
+//! `exposure_s`, `aperture` (focal ratio), `iso`, `focal_length_mm` (a zoom's, where the camera keeps none). An empty cell
+//! says nothing.
 
 use super::FrameMetadata;
 use crate::diag::{Diagnostic, Span};
@@ -25,6 +26,8 @@ struct Row {
     aperture: Option<f64>,
     #[serde(default)]
     iso: Option<f64>,
+    #[serde(default)]
+    focal_length_mm: Option<f64>,
 }
 
 /// What the table says of one frame.
@@ -35,6 +38,8 @@ pub(super) struct Entry {
     exposure_s: Option<f64>,
     aperture: Option<f64>,
     iso: Option<f64>,
+    /// Focal length, millimetres.
+    pub focal_length_mm: Option<f64>,
 }
 
 /// The frames that a table speaks of.
@@ -61,7 +66,7 @@ impl FrameTable {
                 fault(
                     line,
                     e.to_string(),
-                    "columns: file, utc, exposure_s, aperture, iso; leave a cell empty for nothing",
+                    "columns: file, utc, exposure_s, aperture, iso, focal_length_mm; leave a cell empty for nothing",
                 )
             })?;
             let line = text.lines().position(|l| l.starts_with(&row.file)).map_or(1, |i| i + 1);
@@ -69,6 +74,7 @@ impl FrameTable {
                 ("exposure_s", row.exposure_s, 1e-6..=1e5),
                 ("aperture", row.aperture, 0.3..=1000.0),
                 ("iso", row.iso, 1.0..=1e7),
+                ("focal_length_mm", row.focal_length_mm, 0.5..=50_000.0),
             ];
             for (name, value, range) in ranges {
                 if let Some(value) = value.filter(|v| !range.contains(v)) {
@@ -82,7 +88,13 @@ impl FrameTable {
                 })?),
                 None => None,
             };
-            let entry = Entry { begins_unix_s, exposure_s: row.exposure_s, aperture: row.aperture, iso: row.iso };
+            let entry = Entry {
+                begins_unix_s,
+                exposure_s: row.exposure_s,
+                aperture: row.aperture,
+                iso: row.iso,
+                focal_length_mm: row.focal_length_mm,
+            };
             if entries.insert(row.file.clone(), entry).is_some() {
                 return Err(fault(
                     line,
@@ -120,6 +132,7 @@ impl Entry {
             ("exposure", self.exposure_s, &mut metadata.exposure_time_s),
             ("aperture", self.aperture, &mut metadata.f_number),
             ("iso", self.iso, &mut metadata.iso),
+            ("focal length", self.focal_length_mm, &mut metadata.focal_length_mm),
         ];
         for (name, said, recorded) in fields {
             if let Some(said) = said {
@@ -141,13 +154,14 @@ mod tests {
 
     #[test]
     fn a_table_fills_and_overrides_and_says_where_it_contradicts() {
-        let text = "file,utc,exposure_s,aperture,iso\nt1.fits,2028-12-31T16:52:00Z,0.5,,\nt2.fits,,,6.3,100\n";
+        let text = "file,utc,exposure_s,aperture,iso,focal_length_mm\n\
+                    t1.fits,2028-12-31T16:52:00Z,0.5,,,\nt2.fits,,,6.3,100,420\n";
         let table = FrameTable::parse(Path::new("frames.csv"), text).unwrap();
         let mut metadata = FrameMetadata { exposure_time_s: Some(2.0), iso: Some(100.0), ..FrameMetadata::default() };
         assert_eq!(table.entry("t1.fits").unwrap().apply(&mut metadata), ["exposure"]);
         assert_eq!(metadata.exposure_time_s, Some(0.5));
         assert!(table.entry("t2.fits").unwrap().apply(&mut metadata).is_empty());
-        assert!(metadata.exposure.is_some());
+        assert!(metadata.exposure.is_some() && metadata.focal_length_mm == Some(420.0));
         assert_eq!(table.strangers(|n| n == "t1.fits"), ["t2.fits"]);
     }
 

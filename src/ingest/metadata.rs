@@ -1,12 +1,13 @@
 //! What the camera recorded: EXIF (CIPA DC-008 / Exif 2.32), a FITS header, and the image's size.
 
+use super::file_kind::{FileKind, kind_of};
 use super::notes::{ShootNotes, Site, parse_offset};
 use super::{fits, raw};
 use crate::units::{Exposure, Instant};
 use exif::{Exif, In, Tag, Value};
 use serde::{Deserialize, Serialize};
 use std::fs::File;
-use std::io::{BufReader, Read};
+use std::io::BufReader;
 use std::path::Path;
 
 /// What is known of a frame before a pixel is decoded.
@@ -26,6 +27,10 @@ pub struct FrameMetadata {
     pub iso: Option<f64>,
     /// Focal length, millimetres.
     pub focal_length_mm: Option<f64>,
+    /// What that would be on a frame of 36 x 24 mm (Exif 2.32, FocalLengthIn35mmFilm).
+    pub equivalent_focal_length_mm: Option<f64>,
+    /// How much the camera enlarged the middle of its picture, above 1 (Exif 2.32, DigitalZoomRatio).
+    pub digital_zoom: Option<f64>,
     /// Spacing of the frame's pixels on the sensor, micrometres.
     pub pixel_pitch_um: Option<f64>,
     /// Camera model.
@@ -56,6 +61,8 @@ pub(super) struct CameraRecord {
     pub f_number: Option<f64>,
     pub iso: Option<f64>,
     pub focal_length_mm: Option<f64>,
+    pub equivalent_focal_length_mm: Option<f64>,
+    pub digital_zoom: Option<f64>,
     pub pixel_pitch_um: Option<f64>,
     pub camera_model: Option<String>,
     pub date_time: Option<String>,
@@ -75,6 +82,9 @@ impl CameraRecord {
             f_number: within(self.f_number, 0.3, 1000.0),
             iso: within(self.iso, 1.0, 1e7),
             focal_length_mm: within(self.focal_length_mm, 0.5, 50_000.0),
+            // Nought stands for `not known`, and a zoom of 1 or nought for none.
+            equivalent_focal_length_mm: within(self.equivalent_focal_length_mm, 1.0, 50_000.0),
+            digital_zoom: within(self.digital_zoom, 1.01, 1000.0),
             pixel_pitch_um: within(self.pixel_pitch_um, 0.3, 200.0),
             camera_model: self.camera_model,
             clock_reading_s: self.date_time.and_then(|date| clock_reading(&date, self.sub_second.as_deref())),
@@ -159,6 +169,8 @@ fn camera_record(exif: &Exif, width: usize) -> CameraRecord {
         f_number: number(exif, Tag::FNumber),
         iso: number(exif, Tag::PhotographicSensitivity),
         focal_length_mm: number(exif, Tag::FocalLength),
+        equivalent_focal_length_mm: number(exif, Tag::FocalLengthIn35mmFilm),
+        digital_zoom: number(exif, Tag::DigitalZoomRatio),
         pixel_pitch_um: pixel_pitch_um(exif, width),
         camera_model: text(exif, Tag::Model),
         date_time: text(exif, Tag::DateTimeOriginal),
@@ -168,22 +180,19 @@ fn camera_record(exif: &Exif, width: usize) -> CameraRecord {
     }
 }
 
-fn begins_like_fits(path: &Path) -> Result<bool, String> {
-    let mut first = [0u8; 9];
-    let read = File::open(path).and_then(|mut f| f.read(&mut first)).map_err(|e| e.to_string())?;
-    Ok(fits::is_fits(&first[..read]))
-}
-
 /// Reads the size and the camera's record; what is missing or absurd stays `None`.
 ///
 /// # Errors
 /// A sentence, when the file cannot be opened or is no image.
 pub fn read_metadata(path: &Path) -> Result<FrameMetadata, String> {
-    if raw::is_raw(path) {
-        return raw::read_record(path);
-    }
-    if begins_like_fits(path)? {
-        return fits::read_header(path)?.metadata();
+    match kind_of(path).map_err(|e| e.to_string())? {
+        FileKind::Raw => return raw::read_record(path),
+        FileKind::Fits => return fits::read_header(path)?.metadata(),
+        FileKind::Unread(kind) => {
+            return Err(format!("it is a {kind} picture, which is not read; export it as JPEG or TIFF"));
+        }
+        FileKind::Other => return Err("it is no picture, or its beginning is lost".into()),
+        FileKind::Picture => {}
     }
     let reader =
         image::ImageReader::open(path).and_then(image::ImageReader::with_guessed_format).map_err(|e| e.to_string())?;

@@ -10,6 +10,7 @@ mod border;
 mod calibration;
 mod coded;
 mod decode;
+mod file_kind;
 mod fits;
 mod frame_table;
 mod metadata;

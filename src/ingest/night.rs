@@ -3,9 +3,10 @@
 mod remarks;
 
 use super::calibration::{CalibrationFiles, Masters};
+use super::file_kind::{FileKind, kind_of};
 use super::frame_table::{self, FrameTable};
 use super::response_file::parse_response;
-use super::{CaptureTime, FrameMetadata, Mount, Reading, ShootNotes, Site, raw, read_metadata};
+use super::{CaptureTime, FrameMetadata, Mount, Reading, ShootNotes, Site, read_metadata};
 use crate::diag::{Diagnostic, Warned};
 use crate::sky::Observer;
 use std::path::{Path, PathBuf};
@@ -39,6 +40,8 @@ pub struct Rig {
     pub height: usize,
     /// Focal length, millimetres, by the notes or the frames.
     pub focal_length_mm: Option<f64>,
+    /// What the camera calls that on a frame of 36 x 24 mm: a telephone's zoom changes it and nothing else.
+    pub equivalent_focal_length_mm: Option<f64>,
     /// Camera model.
     pub camera_model: Option<String>,
     /// Pixels per radian at the optical axis, when focal length and pixel pitch are known.
@@ -82,6 +85,16 @@ pub enum NightError {
         /// The folder.
         path: PathBuf,
     },
+    /// Files, but none that could be read.
+    #[error("none of the {count} files in {} can be read; {first}", path.display())]
+    NoneReadable {
+        /// The folder.
+        path: PathBuf,
+        /// How many were tried.
+        count: usize,
+        /// The first and why not.
+        first: String,
+    },
     /// A list of frames from more than one folder: their notes would differ.
     #[error("{} is not in {}: frames of one registration share a folder", path.display(), folder.display())]
     SeveralFolders {
@@ -95,13 +108,43 @@ pub enum NightError {
     Notes(Box<Diagnostic>),
 }
 
+/// Endings of pictures that are read.
 const ENDINGS: [&str; 8] = ["jpg", "jpeg", "png", "tif", "tiff", "fits", "fit", "fts"];
 
-/// Whether a file's ending is one that this program reads.
-fn is_frame(path: &Path) -> bool {
-    let hidden = path.file_name().is_some_and(|n| n.to_string_lossy().starts_with('.'));
-    let ending = path.extension().and_then(|e| e.to_str()).map(str::to_ascii_lowercase);
-    !hidden && ending.is_some_and(|e| ENDINGS.contains(&e.as_str()) || raw::ENDINGS.contains(&e.as_str()))
+/// Endings of camera raw: a damaged file of these is missed, any other is known by its content.
+const RAW_ENDINGS: [&str; 9] = ["dng", "cr2", "cr3", "nef", "arw", "raf", "orf", "rw2", "pef"];
+
+/// What a folder holds.
+#[derive(Default)]
+struct Listing {
+    frames: Vec<PathBuf>,
+    /// Pictures of kinds that are not read, with the kind's name.
+    unread: Vec<(PathBuf, &'static str)>,
+}
+
+impl Listing {
+    fn of(folder: &Path) -> std::io::Result<Self> {
+        let mut out = Listing::default();
+        for entry in std::fs::read_dir(folder)? {
+            let path = entry?.path();
+            let hidden = path.file_name().is_some_and(|n| n.to_string_lossy().starts_with('.'));
+            if hidden || !path.is_file() {
+                continue;
+            }
+            let ending = path.extension().and_then(|e| e.to_str()).map(str::to_ascii_lowercase).unwrap_or_default();
+            let usual = ENDINGS.contains(&ending.as_str());
+            // A camera's ending is short; longer ones are copies that a program keeps (`.cr2_original`).
+            let cameras = (1..=4).contains(&ending.len());
+            match kind_of(&path) {
+                Ok(FileKind::Raw | FileKind::Fits) if cameras => out.frames.push(path),
+                Ok(FileKind::Unread(kind)) => out.unread.push((path, kind)),
+                // A frame by its ending whose beginning is lost is named when it is read.
+                _ if usual || RAW_ENDINGS.contains(&ending.as_str()) => out.frames.push(path),
+                _ => {}
+            }
+        }
+        Ok(out)
+    }
 }
 
 impl Night {
@@ -148,18 +191,21 @@ impl Night {
 /// [`NightError`] when the folder cannot be read, holds no frame, or its notes are wrong. Single
 /// unreadable frames are warnings.
 pub fn read_night(folder: &Path) -> Result<Warned<Night>, NightError> {
-    let io = |source| NightError::Io { path: folder.to_owned(), source };
-    let mut paths: Vec<PathBuf> = Vec::new();
-    for entry in std::fs::read_dir(folder).map_err(io)? {
-        let path = entry.map_err(io)?.path();
-        if path.is_file() && is_frame(&path) {
-            paths.push(path);
-        }
+    let listing = Listing::of(folder).map_err(|source| NightError::Io { path: folder.to_owned(), source })?;
+    if listing.frames.is_empty() {
+        return Err(match listing.unread.first() {
+            None => NightError::Empty { path: folder.to_owned() },
+            Some((path, kind)) => NightError::NoneReadable {
+                path: folder.to_owned(),
+                count: listing.unread.len(),
+                first: format!("{} is a {kind} picture: export such files as JPEG or TIFF", path.display()),
+            },
+        });
     }
-    if paths.is_empty() {
-        return Err(NightError::Empty { path: folder.to_owned() });
-    }
-    read_list(folder, paths)
+    let mut night = read_list(folder, listing.frames)?;
+    remarks::of_unread(&listing.unread, &mut night.diagnostics);
+    night.value.set_aside.extend(listing.unread.into_iter().map(|(path, _)| path));
+    Ok(night)
 }
 
 /// Reads the frames of a list; the notes are those of the first frame's folder.
@@ -254,12 +300,7 @@ fn files(folder: &Path, names: &[String]) -> Result<Vec<PathBuf>, NightError> {
         let path = folder.join(name);
         let io = |source| NightError::Io { path: path.clone(), source };
         if path.is_dir() {
-            for entry in std::fs::read_dir(&path).map_err(io)? {
-                let file = entry.map_err(io)?.path();
-                if file.is_file() && is_frame(&file) {
-                    out.push(file);
-                }
-            }
+            out.extend(Listing::of(&path).map_err(io)?.frames);
         } else if path.is_file() {
             out.push(path);
         } else {
@@ -295,14 +336,22 @@ fn read_list(folder: &Path, mut paths: Vec<PathBuf>) -> Result<Warned<Night>, Ni
             Err(why) => {
                 diagnostics.push(
                     Diagnostic::warning("frame-unreadable", format!("{} is left out: {why}", path.display()))
-                        .with_help("copy the file from the card again"),
+                        .with_help("copy the file from the card again, or export it as JPEG or TIFF"),
                 );
                 night.set_aside.push(path);
             }
         }
     }
     if night.frames.is_empty() {
-        return Err(NightError::Empty { path: folder.to_owned() });
+        let unreadable: Vec<&Diagnostic> = diagnostics.iter().filter(|d| d.code == "frame-unreadable").collect();
+        return Err(match unreadable.first() {
+            None => NightError::Empty { path: folder.to_owned() },
+            Some(first) => NightError::NoneReadable {
+                path: folder.to_owned(),
+                count: unreadable.len(),
+                first: first.message.clone(),
+            },
+        });
     }
     let recorded = night.frames.iter().find_map(|f| f.metadata.place);
     night.site = papers.notes.as_ref().and_then(|n| n.site).or(recorded);
@@ -337,7 +386,7 @@ impl Night {
         {
             conflicts.push((name.clone(), "time"));
         }
-        let rig = rig_of(&metadata, notes);
+        let rig = rig_of(&metadata, notes, entry.and_then(|e| e.focal_length_mm));
         let index = self.rigs.iter().position(|r| *r == rig).unwrap_or_else(|| {
             self.rigs.push(rig);
             self.rigs.len() - 1
@@ -352,18 +401,28 @@ impl Night {
     }
 }
 
-fn rig_of(metadata: &FrameMetadata, notes: Option<&ShootNotes>) -> Rig {
+/// Diagonal of the frame that equivalent focal lengths are told for, millimetres (CIPA DCG-001: 36 x 24 by its diagonal).
+const EQUIVALENT_DIAGONAL_MM: f64 = 43.267;
+
+/// The rig of a frame: its size, camera and focal length, by the table, the notes or the camera.
+fn rig_of(metadata: &FrameMetadata, notes: Option<&ShootNotes>, in_table: Option<f64>) -> Rig {
     let optics = notes.map(|n| n.optics).unwrap_or_default();
-    let focal_length_mm = optics.focal_length_mm.or(metadata.focal_length_mm);
-    let long_side = metadata.width.max(metadata.height) as f64;
-    let noted = optics.pixel_pitch_um.map(|p| p / 1000.0).or(optics.sensor_width_mm.map(|w| w / long_side));
+    let said = in_table.or(optics.focal_length_mm);
+    // A digital zoom enlarges what the lens draws.
+    let recorded = metadata.focal_length_mm.map(|f| f * metadata.digital_zoom.unwrap_or(1.0));
+    let focal_length_mm = said.or(recorded);
+    let (width, height) = (metadata.width as f64, metadata.height as f64);
+    let noted = optics.pixel_pitch_um.map(|p| p / 1000.0).or(optics.sensor_width_mm.map(|w| w / width.max(height)));
     let pitch_mm = noted.or(metadata.pixel_pitch_um.map(|p| p / 1000.0));
+    let equivalent_mm = metadata.equivalent_focal_length_mm.filter(|_| said.is_none());
+    let by_equivalent = equivalent_mm.map(|f| f * width.hypot(height) / EQUIVALENT_DIAGONAL_MM);
     Rig {
         width: metadata.width,
         height: metadata.height,
         focal_length_mm,
+        equivalent_focal_length_mm: equivalent_mm,
         camera_model: metadata.camera_model.clone(),
-        focal_length_px: focal_length_mm.zip(pitch_mm).map(|(f, p)| f / p),
+        focal_length_px: focal_length_mm.zip(pitch_mm).map(|(f, p)| f / p).or(by_equivalent),
     }
 }
 
@@ -376,4 +435,29 @@ fn largest_rig_first(frames: &mut [Frame], rigs: &mut Vec<Rig>) {
     order.iter().enumerate().for_each(|(new, &old)| rank[old] = new);
     frames.iter_mut().for_each(|f| f.rig = rank[f.rig]);
     *rigs = order.into_iter().map(|i| rigs[i].clone()).collect();
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_telephones_zoom_makes_rigs_of_its_own() {
+        let frame = |equivalent: f64, zoom: Option<f64>| FrameMetadata {
+            width: 4000,
+            height: 3000,
+            focal_length_mm: Some(6.0),
+            equivalent_focal_length_mm: Some(equivalent),
+            digital_zoom: zoom,
+            ..FrameMetadata::default()
+        };
+        let (short, long) = (rig_of(&frame(52.0, None), None, None), rig_of(&frame(208.0, Some(4.0)), None, None));
+        assert_ne!(short, long);
+        // The diagonal of 5000 pixels stands for 43.267 mm.
+        assert!((short.focal_length_px.unwrap() - 52.0 * 5000.0 / 43.267).abs() < 1e-6);
+        assert_eq!(long.focal_length_mm, Some(24.0));
+        // The table's word wins over the camera's, and the camera's equivalent says nothing of it.
+        let told = rig_of(&frame(208.0, None), None, Some(300.0));
+        assert_eq!((told.focal_length_mm, told.focal_length_px), (Some(300.0), None));
+    }
 }

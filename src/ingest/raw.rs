@@ -4,6 +4,7 @@
 //! terabytes), and a night must not end with one file. So this program calls itself as a reader with a
 //! limit on its memory ([`serve`]); the parent checks what it says before it takes any memory itself.
 
+mod opcodes;
 mod reader;
 
 pub use reader::serve;
@@ -21,9 +22,6 @@ use std::process::{Child, Command, Stdio};
 
 /// The first argument by which the program knows that it is called as a reader.
 pub const READER: &str = "raw-reader";
-
-/// Endings of the raw kinds that are read.
-pub(super) const ENDINGS: [&str; 9] = ["dng", "cr2", "cr3", "nef", "arw", "raf", "orf", "rw2", "pef"];
 
 /// No sensor has more sites.
 const MOST_SITES: usize = 400_000_000;
@@ -50,12 +48,6 @@ struct Description {
 pub(super) enum RawPixels {
     Mosaic(Mosaic),
     Light { image: LinearImage, matrix: ColourMatrix, marks: Vec<bool> },
-}
-
-/// Whether a file's ending is one of camera raw.
-pub(super) fn is_raw(path: &Path) -> bool {
-    let ending = path.extension().and_then(|e| e.to_str()).map(str::to_ascii_lowercase);
-    ending.is_some_and(|e| ENDINGS.contains(&e.as_str()))
 }
 
 /// The program itself: this executable, or the one beside it when this one is a test or an example.
@@ -102,7 +94,7 @@ impl Reader {
         let _ = child.kill();
         let _ = child.wait();
         match words.lines().next().and_then(|l| l.strip_prefix("moonloom: ")) {
-            Some(said) => said.to_owned(),
+            Some(said) => format!("it is camera raw, and cannot be read: {said}"),
             None => "it is damaged: the reader of camera raw could not survive it".into(),
         }
     }

@@ -10,6 +10,7 @@ mod geometry;
 mod image;
 mod resample;
 mod stamp;
+mod tabulated;
 mod transfer;
 
 pub use coded::CodedPlane;
@@ -19,4 +20,5 @@ pub use geometry::{LinearMap, Matrix2, PixelPoint, PixelRect, Similarity};
 pub use image::{LinearImage, Plane};
 pub use resample::resample;
 pub use stamp::Stamp;
+pub use tabulated::Tabulated;
 pub use transfer::TransferFunction;

@@ -5,7 +5,7 @@
 //! full well, with shot noise and read noise; the camera's sharpening and tone curve are left out.
 
 use super::scenario::CameraModel;
-use crate::random::normal;
+use crate::random::normals;
 use crate::raster::{LinearImage, Plane};
 use crate::sky::SATURATION_PER_LIGHT_GAIN;
 use crate::units::Exposure;
@@ -32,12 +32,29 @@ fn add_glow(channel: &mut Plane, share: f64) {
     }
     let Some(glow) = Plane::from_data(small.width(), small.height(), glow) else { return };
     let width = channel.width();
-    channel.data_mut().par_chunks_mut(width).enumerate().for_each(|(y, row)| {
-        for (x, v) in row.iter_mut().enumerate() {
-            let g = glow.sample((x as f64 + 0.5) / factor as f64, (y as f64 + 0.5) / factor as f64);
-            *v = *v * (1.0 - share as f32) + g;
-        }
-    });
+    // Bilinear between the small plane's pixels: along a row first, which all columns then share.
+    let across: Vec<(usize, f32)> = (0..width).map(|x| between(x, factor, glow.width())).collect();
+    let keep = 1.0 - share as f32;
+    channel.data_mut().par_chunks_mut(width).enumerate().for_each_init(
+        || vec![0.0f32; glow.width() + 1],
+        |line, (y, row)| {
+            let (at, part) = between(y, factor, glow.height());
+            let next = (at + 1).min(glow.height() - 1);
+            for (x, l) in line.iter_mut().take(glow.width()).enumerate() {
+                *l = glow.get(x, at) * (1.0 - part) + glow.get(x, next) * part;
+            }
+            line[glow.width()] = line[glow.width() - 1];
+            for (v, (x, part)) in row.iter_mut().zip(&across) {
+                *v = *v * keep + line[*x] * (1.0 - part) + line[x + 1] * part;
+            }
+        },
+    );
+}
+
+/// The pixel of a plane reduced by a factor whose centre lies before that of a full pixel, and how far on; the edge repeats.
+fn between(full: usize, factor: usize, reduced: usize) -> (usize, f32) {
+    let at = ((full as f64 + 0.5) / factor as f64 - 0.5).clamp(0.0, (reduced - 1) as f64);
+    (at as usize, (at - at.floor()) as f32)
 }
 
 /// Exposes a field of radiance (RGB a pixel) and reads it out: linear values, 1.0 saturated. `haze` is the
@@ -64,13 +81,19 @@ pub(super) fn expose(
         })
         .collect();
     let mut image = LinearImage::new(width, height);
-    image.data_mut().par_chunks_mut(width * 3).enumerate().for_each(|(y, row)| {
-        for (i, value) in row.iter_mut().enumerate() {
-            let clean = f64::from(channels[i % 3].get(i / 3, y));
-            let spread = (clean.max(0.0) / full_scale + (camera.read_noise / full_scale).powi(2)).sqrt();
-            let place = ((y * width) as u64) * 3 + i as u64;
-            *value = (clean + spread * normal(seed, place)).clamp(0.0, 1.0) as f32;
-        }
-    });
+    let (per_electron, read) = ((1.0 / full_scale) as f32, (camera.read_noise / full_scale) as f32);
+    image.data_mut().par_chunks_mut(width * 3).enumerate().for_each_init(
+        || vec![0.0; width * 3],
+        |noise, (y, row)| {
+            normals(seed, (y * width * 3) as u64, noise);
+            for (c, channel) in channels.iter().enumerate() {
+                let clean = &channel.data()[y * width..(y + 1) * width];
+                for (i, clean) in clean.iter().enumerate() {
+                    let spread = (clean.max(0.0) * per_electron + read * read).sqrt();
+                    row[3 * i + c] = (clean + spread * noise[3 * i + c]).clamp(0.0, 1.0);
+                }
+            }
+        },
+    );
     image
 }

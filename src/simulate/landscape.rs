@@ -4,6 +4,7 @@
 //! polygons with antialiased edges.
 
 use super::night_sky::NightSky;
+use super::sky_field::{SKY_GRID, open_sky};
 use crate::random::{fractal, uniform};
 use crate::raster::PixelPoint;
 use crate::sky::{CameraPointing, Horizontal, Vector3};
@@ -253,12 +254,15 @@ fn boat_shed(painting: &mut Painting<'_>, lit: &dyn Fn(Vector3, [f64; 3]) -> [f6
     painting.globe(lamp, 0.14, LAMP.map(|c| c * LAMP_RADIANCE * 0.7));
 }
 
+/// No skyline of the far shore is higher, degrees.
+const SHORE_TOP: f64 = 1.7;
+
 /// Altitude of the far shore's skyline, degrees.
 fn far_shore(azimuth: Angle) -> f64 {
     let a = azimuth.normalized_signed().degrees();
     let hills = fractal(41, [a / 13.0 + 50.0, 0.5, 0.5], 5);
     let trees = fractal(42, [a * 1.7 + 90.0, 0.5, 0.5], 3);
-    (0.62 + 0.55 * hills + 0.10 * trees).max(0.10)
+    (0.62 + 0.55 * hills + 0.10 * trees).clamp(0.10, SHORE_TOP)
 }
 
 fn background(painting: &mut Painting<'_>, sky: &NightSky, lamps: &[Vector3], seed: u64) {
@@ -266,8 +270,23 @@ fn background(painting: &mut Painting<'_>, sky: &NightSky, lamps: &[Vector3], se
     let lights: Vec<(Horizontal, f64)> =
         lamps.iter().map(|l| (Horizontal::from_direction(&Vector3::new(l.y, l.x, l.z)), l.norm())).collect();
     let (pointing, width) = (painting.pointing, painting.width);
+    // Open sky changes slowly; only where land or water begins does each pixel look for itself.
+    open_sky(painting, sky);
+    let columns = width / SKY_GRID + 2;
+    let knots = columns * (painting.height / SKY_GRID + 2);
+    let open: Vec<bool> = (0..knots)
+        .into_par_iter()
+        .map(|i| {
+            let (x, y) = ((i % columns * SKY_GRID) as f64, (i / columns * SKY_GRID) as f64);
+            pointing.to_sky(PixelPoint::new(x, y)).altitude.degrees() > SHORE_TOP + 0.2
+        })
+        .collect();
     painting.radiance.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
         for (x, out) in row.iter_mut().enumerate() {
+            let cell = y / SKY_GRID * columns + x / SKY_GRID;
+            if [cell, cell + 1, cell + columns, cell + columns + 1].iter().all(|knot| open[*knot]) {
+                continue;
+            }
             let seen = pointing.to_sky(PixelPoint::new(x as f64 + 0.5, y as f64 + 0.5));
             *out = background_at(&seen, sky, &lights, seed).map(|v| v as f32);
         }
@@ -277,7 +296,7 @@ fn background(painting: &mut Painting<'_>, sky: &NightSky, lamps: &[Vector3], se
 fn background_at(seen: &Horizontal, sky: &NightSky, lights: &[(Horizontal, f64)], seed: u64) -> [f64; 3] {
     let h = seen.altitude.degrees();
     let azimuth = seen.azimuth.normalized_signed().degrees();
-    let shore = far_shore(seen.azimuth);
+    let shore = if h > -1.3 * SHORE_TOP { far_shore(seen.azimuth) } else { 0.0 };
     // Half a pixel of a wide lens softens the skyline.
     let land = (0.5 - (h - shore) / 0.03).clamp(0.0, 1.0);
     if h >= 0.0 {

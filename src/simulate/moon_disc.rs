@@ -6,7 +6,7 @@
 
 use super::shadow::{PaintedShadow, RehearsedShadow};
 use crate::sky::{
-    Danjon, EarthShadow, Extinction, Horizontal, Libration, Observer, Refraction, SurfaceDetail, Vector3, airmass,
+    Danjon, EarthShadow, Extinction, Globe, Horizontal, Observer, Refraction, SurfaceDetail, Vector3, airmass,
     apparent_moon, libration, lunar_albedo, shadow_from,
 };
 use crate::units::{Angle, Instant};
@@ -18,8 +18,13 @@ pub(super) struct MoonDisc {
     up: Vector3,
     /// Airless over apparent vertical offset: refraction flattens the disc.
     unflatten: f64,
-    parallactic: Angle,
-    libration: Libration,
+    /// Sine and cosine of the parallactic angle.
+    parallactic: (f64, f64),
+    globe: Globe,
+    /// Sine and cosine of the axis' position angle.
+    axis: (f64, f64),
+    /// The radius on the tangent plane.
+    radius: f64,
     light: PaintedShadow,
     transmission: [f64; 3],
     /// Refracted altitude and azimuth of the centre.
@@ -53,8 +58,10 @@ impl MoonDisc {
             right: Vector3::new(-sa, ca, 0.0),
             up: Vector3::new(-sh * ca, -sh * sa, ch),
             unflatten: half * 2.0 / span,
-            parallactic: position.parallactic_angle,
-            libration: turn,
+            parallactic: position.parallactic_angle.radians().sin_cos(),
+            globe: turn.globe(),
+            axis: turn.axis_position_angle.radians().sin_cos(),
+            radius: position.semidiameter.tan(),
             light: PaintedShadow::new(kind, &shadow, danjon, seed),
             transmission: haze.transmission(airmass(seen.altitude)),
             seen,
@@ -71,22 +78,22 @@ impl MoonDisc {
         }
         let right = towards.dot(&self.right) / depth;
         let up = towards.dot(&self.up) / depth * self.unflatten;
-        let radius = self.semidiameter.tan();
+        let radius = self.radius;
         let rho2 = (right * right + up * up) / (radius * radius);
         if rho2 >= 1.0 {
             return None;
         }
         // The zenith's direction has the position angle q; positions angles run anticlockwise.
-        let (sq, cq) = self.parallactic.radians().sin_cos();
+        let (sq, cq) = self.parallactic;
         let (north, east) = (up * cq + right * sq, up * sq - right * cq);
-        let from_axis = (east - self.shadow.xi.radians()).hypot(north - self.shadow.eta.radians());
+        let (ex, ny) = (east - self.shadow.xi.radians(), north - self.shadow.eta.radians());
+        let from_axis = (ex * ex + ny * ny).sqrt();
         let light = self.light.radiance(Angle::from_radians(from_axis));
         // Along the Moon's own north, and towards its east limb (west on the sky).
-        let (sp, cp) = self.libration.axis_position_angle.radians().sin_cos();
+        let (sp, cp) = self.axis;
         let (y, x) = ((north * cp + east * sp) / radius, (north * sp - east * cp) / radius);
-        let (latitude, longitude) = self.libration.selenographic(x, y);
         let shading = 0.93 + 0.07 * (1.0 - rho2).sqrt();
-        let albedo = lunar_albedo(SurfaceDetail::Fine, latitude, longitude) * shading;
+        let albedo = lunar_albedo(SurfaceDetail::Fine, &self.globe.place(x, y)) * shading;
         Some(std::array::from_fn(|c| light[c] * albedo * self.transmission[c]))
     }
 }

@@ -1,7 +1,7 @@
 //! What a camera does to a picture before it writes a JPEG: colour fringes, smoothing, sharpening, a tone
 //! curve. All off unless the rehearsal file asks; none is undone anywhere, as on real nights.
 
-use crate::raster::{LinearImage, Plane, TransferFunction};
+use crate::raster::{LinearImage, Plane, Tabulated, TransferFunction};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
@@ -30,22 +30,25 @@ impl Processing {
             return image;
         }
         let (width, height) = (image.width(), image.height());
+        let how = *self;
+        let encode = Tabulated::new(|light| TransferFunction::Srgb.encode(light));
+        let finish = Tabulated::new(move |code| TransferFunction::Srgb.decode(how.curve(code).clamp(0.0, 1.0)));
         let channels: Vec<Vec<f32>> = (0..3)
             .into_par_iter()
             .map(|c| {
-                let codes = image.data().iter().skip(c).step_by(3).map(|v| TransferFunction::Srgb.encode(*v)).collect();
+                let codes = image.data().iter().skip(c).step_by(3).map(|v| encode.at(*v)).collect();
                 let mut plane = Plane::from_data(width, height, codes).unwrap_or_else(|| Plane::filled(1, 1, 0.0));
                 if c == 2 && self.fringe_px != 0.0 {
                     plane = self.enlarged(&plane);
                 }
                 self.smooth(&mut plane);
                 self.sharpen(&mut plane);
-                plane.data().iter().map(|v| self.curve(*v)).collect()
+                plane.data().iter().map(|v| finish.at(*v)).collect()
             })
             .collect();
         let mut out = image;
         out.data_mut().chunks_exact_mut(3).enumerate().for_each(|(i, p)| {
-            (0..3).for_each(|c| p[c] = TransferFunction::Srgb.decode(channels[c][i].clamp(0.0, 1.0)));
+            (0..3).for_each(|c| p[c] = channels[c][i]);
         });
         out
     }

@@ -70,12 +70,18 @@ impl Night<'_> {
                 if far > reach {
                     continue;
                 }
+                // Across one pixel the direction changes evenly, to a thousandth of the pixel.
+                let towards = |x: f64, y: f64| {
+                    let d = lens.to_direction(PixelPoint::new(x, y));
+                    right * d.x + up * d.y + forward * d.z
+                };
+                let (px, py) = (x as f64, y as f64);
+                let corner = towards(px, py);
+                let (across, down) = (towards(px + 1.0, py) - corner, towards(px, py + 1.0) - corner);
                 let pixel = &mut row[x as usize];
                 for s in 0..samples * samples {
                     let (sx, sy) = ((s % samples) as f64 + 0.5, (s / samples) as f64 + 0.5);
-                    let p = PixelPoint::new(x as f64 + sx / samples as f64, y as f64 + sy / samples as f64);
-                    let d = lens.to_direction(p);
-                    let towards = right * d.x + up * d.y + forward * d.z;
+                    let towards = corner + across * (sx / samples as f64) + down * (sy / samples as f64);
                     for moon in &moons {
                         if let Some(light) = moon.radiance(&towards) {
                             (0..3).for_each(|c| pixel[c] += (light[c] * share) as f32);
@@ -89,7 +95,7 @@ impl Night<'_> {
 }
 
 /// Spacing of the grid on which an open sky's light is worked out, pixels: it changes slowly.
-const SKY_GRID: usize = 8;
+pub(super) const SKY_GRID: usize = 8;
 
 pub(super) fn open_sky(field: &mut Painting<'_>, sky: &NightSky) {
     let (pointing, width) = (field.pointing, field.width);

@@ -11,6 +11,7 @@
 //! highlands are 1.9 to 2.3 times as bright as the plains; handbooks give 11-18 % against 7-10 % (Lunar Sourcebook,
 //! from memory). Neglected: physical librations (0.02 degrees), the map's parallax of heights (below 0.1 degrees).
 
+use super::Vector3;
 use crate::random::fractal;
 use std::sync::OnceLock;
 
@@ -44,7 +45,7 @@ impl AlbedoMap {
                 let (x, y) = (f64::from(ix) / 100.0, f64::from(iy) / 100.0);
                 if x * x + y * y < 1.0 {
                     let z = (1.0 - x * x - y * y).sqrt();
-                    sum += self.albedo(y.asin(), x.atan2(z));
+                    sum += self.albedo(&Vector3::new(z, x, y));
                     count += 1.0;
                 }
             }
@@ -53,9 +54,9 @@ impl AlbedoMap {
     }
 
     /// Bilinear between the pixels' centres; longitudes go round.
-    fn albedo(&self, latitude: f64, longitude: f64) -> f64 {
-        let turn = longitude / std::f64::consts::TAU + 0.5;
-        let fx = (turn - turn.floor()) * self.columns as f64 - 0.5;
+    fn albedo(&self, place: &Vector3) -> f64 {
+        let (latitude, longitude) = (place.z.clamp(-1.0, 1.0).asin(), place.y.atan2(place.x));
+        let fx = (longitude / std::f64::consts::TAU + 0.5) * self.columns as f64 - 0.5;
         let fy = ((0.5 - latitude / std::f64::consts::PI) * self.rows as f64 - 0.5).clamp(0.0, (self.rows - 1) as f64);
         let (x, ax) = (fx.floor(), fx - fx.floor());
         let column = |x: f64| x.rem_euclid(self.columns as f64) as usize % self.columns;
@@ -78,7 +79,8 @@ pub enum SurfaceDetail {
     Fine,
 }
 
-/// Albedo at a selenographic latitude and longitude (radians), one at its mean over the disc.
+/// Albedo at a place, a unit vector of the selenographic frame ([`Globe::place`](super::Globe::place)); one at its mean over
+/// the disc.
 ///
 /// # Accuracy
 /// Places are good to a pixel of the map, a third of a degree; on a disc seen from the Earth that is a third of a percent
@@ -86,23 +88,20 @@ pub enum SurfaceDetail {
 ///
 /// # Source
 /// See the module.
-pub fn lunar_albedo(detail: SurfaceDetail, latitude: f64, longitude: f64) -> f64 {
+pub fn lunar_albedo(detail: SurfaceDetail, place: &Vector3) -> f64 {
     static MAP: OnceLock<AlbedoMap> = OnceLock::new();
-    let albedo = MAP.get_or_init(AlbedoMap::decode).albedo(latitude, longitude);
+    let albedo = MAP.get_or_init(AlbedoMap::decode).albedo(place);
     match detail {
         SurfaceDetail::Coarse => albedo,
-        SurfaceDetail::Fine => albedo * (1.0 + 0.06 * texture(latitude, longitude)),
+        SurfaceDetail::Fine => albedo * (1.0 + 0.06 * texture(place)),
     }
 }
 
 /// Noise of the size of craters that the map does not show, about nil.
-fn texture(latitude: f64, longitude: f64) -> f64 {
+fn texture(place: &Vector3) -> f64 {
     /// Cells to a radius of the globe: 8 km and halves of it.
     const CELLS: f64 = 220.0;
-    let (sb, cb) = latitude.sin_cos();
-    let (sl, cl) = longitude.sin_cos();
-    let at = [cb * cl, cb * sl, sb].map(|v| (v + 2.0) * CELLS);
-    fractal(14, at, 2)
+    fractal(14, [place.x, place.y, place.z].map(|v| (v + 2.0) * CELLS), 2)
 }
 
 #[cfg(test)]
@@ -110,7 +109,8 @@ mod tests {
     use super::*;
 
     fn at(lat: f64, lon: f64) -> f64 {
-        lunar_albedo(SurfaceDetail::Coarse, lat.to_radians(), lon.to_radians())
+        let ((sb, cb), (sl, cl)) = (lat.to_radians().sin_cos(), lon.to_radians().sin_cos());
+        lunar_albedo(SurfaceDetail::Coarse, &Vector3::new(cb * cl, cb * sl, sb))
     }
 
     #[test]

@@ -37,7 +37,7 @@ pub use eclipse::{Contact, EclipseKind, LunarEclipse, eclipse_near, eclipses_bet
 pub use lunar_surface::{SurfaceDetail, lunar_albedo};
 pub use moon::{MOON_RADIUS_KM, SERIES_RANGE, geocentric_moon};
 pub use observer::{Observer, SiteError};
-pub use orientation::{Libration, geocentric_libration, libration};
+pub use orientation::{Globe, Libration, geocentric_libration, libration};
 pub use photometry::{Danjon, Extinction, MOON_COLOUR, SATURATION_PER_LIGHT_GAIN, ShadowLight, airmass};
 pub use pointing::{CameraPointing, Lens};
 pub use projection::Projection;

@@ -21,13 +21,32 @@ pub struct Libration {
 }
 
 impl Libration {
-    /// Selenographic latitude and longitude (radians) of a point of the disc, given by its offsets towards
-    /// the globe's own east and north, in radii.
-    pub fn selenographic(&self, east: f64, north: f64) -> (f64, f64) {
-        let towards = (1.0 - east * east - north * north).max(0.0).sqrt();
+    /// The globe as it is turned, ready to tell many places of its disc.
+    pub fn globe(&self) -> Globe {
         let (sin_b, cos_b) = self.latitude.radians().sin_cos();
-        let latitude = (towards * sin_b + north * cos_b).clamp(-1.0, 1.0).asin();
-        (latitude, self.longitude.radians() + east.atan2(towards * cos_b - north * sin_b))
+        let (sin_l, cos_l) = self.longitude.radians().sin_cos();
+        Globe {
+            towards: Vector3::new(cos_b * cos_l, cos_b * sin_l, sin_b),
+            east: Vector3::new(-sin_l, cos_l, 0.0),
+            north: Vector3::new(-sin_b * cos_l, -sin_b * sin_l, cos_b),
+        }
+    }
+}
+
+/// The Moon's globe turned towards an observer: the axes of its disc in its own frame.
+#[derive(Clone, Copy, Debug)]
+pub struct Globe {
+    towards: Vector3,
+    east: Vector3,
+    north: Vector3,
+}
+
+impl Globe {
+    /// The place under a point of the disc, given by its offsets towards the globe's own east and north, in radii: a unit
+    /// vector of the selenographic frame (x to longitude 0, y to the east, z to the north).
+    pub fn place(&self, east: f64, north: f64) -> Vector3 {
+        let towards = (1.0 - east * east - north * north).max(0.0).sqrt();
+        self.towards * towards + self.east * east + self.north * north
     }
 }
 

@@ -66,6 +66,9 @@ const LIMB_DARKENING: f64 = 0.6;
 /// centre is `separation` away.
 fn visible_sun(sun: f64, earth: f64, separation: f64) -> f64 {
     const RINGS: usize = 96;
+    if separation <= earth - sun {
+        return 0.0;
+    }
     let (mut seen, mut all) = (0.0, 0.0);
     for ring in 0..RINGS {
         // Equal steps in area keep the sum smooth at the contacts.
@@ -103,7 +106,11 @@ impl ShadowLight {
 
     /// Red, green and blue radiance at a distance from the axis, relative to the full Moon.
     pub fn radiance(&self, from_axis: Angle) -> [f64; 3] {
-        let x = (from_axis.radians() / self.umbra).min(1.25);
+        let direct = self.sunlight(from_axis);
+        let x = from_axis.radians() / self.umbra;
+        if x >= 1.25 {
+            return [direct; 3];
+        }
         let stops = self.danjon.depth_stops() - (self.danjon.depth_stops() - self.danjon.edge_stops()) * x.powf(2.2);
         // The refracted light fades where direct sunlight begins; there it is lost in it anyway.
         let refracted = (-stops).exp2() * (1.0 - ((x - 1.0) / 0.25).clamp(0.0, 1.0));
@@ -112,7 +119,6 @@ impl ShadowLight {
         let rim = [0.92, 1.02, 1.10];
         let to_outer = (x / 0.85).clamp(0.0, 1.0).powi(2);
         let to_rim = ((x - 0.86) / 0.14).clamp(0.0, 1.0).powi(2);
-        let direct = self.sunlight(from_axis);
         std::array::from_fn(|c| {
             let copper = middle[c] + (outer[c] - middle[c]) * to_outer;
             direct + refracted * (copper + (rim[c] - copper) * to_rim)

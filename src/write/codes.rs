@@ -1,17 +1,23 @@
 //! From linear light to the numbers of a file: colour space, gamut, curve, quantising.
 
 use super::OutputSpec;
-use crate::raster::{ColourMatrix, TransferFunction};
+use crate::raster::{ColourMatrix, Tabulated, TransferFunction};
 use rayon::prelude::*;
 
 /// Pixels that one task codes.
 const BLOCK: usize = 1 << 14;
 
+/// A table of the transfer function; linear light needs none.
+fn curve(transfer: TransferFunction) -> Option<Tabulated> {
+    (transfer != TransferFunction::Linear).then(|| Tabulated::new(move |light| transfer.encode(light)))
+}
+
 /// Codes the light of one picture.
 pub(super) struct Coder {
     matrix: ColourMatrix,
     weights: [f32; 3],
-    curve: Curve,
+    /// The transfer function, within a thirtieth of a sixteen-bit step.
+    curve: Option<Tabulated>,
 }
 
 impl Coder {
@@ -20,7 +26,7 @@ impl Coder {
         Coder {
             matrix: ColourMatrix::new(spec.light.to(&space)),
             weights: space.luminance_weights(),
-            curve: Curve::new(space.transfer),
+            curve: curve(space.transfer),
         }
     }
 
@@ -53,6 +59,10 @@ impl Coder {
         p.map(|v| (grey + (v - grey) * keep).clamp(0.0, 1.0))
     }
 
+    fn code(&self, light: f32) -> f32 {
+        self.curve.as_ref().map_or(light, |curve| curve.at(light))
+    }
+
     fn coded<T: Copy + Default + Send>(&self, light: &[f32], code: impl Fn([f32; 3]) -> [T; 3] + Sync) -> Vec<T> {
         let mut out = vec![T::default(); light.len()];
         out.par_chunks_mut(3 * BLOCK).zip(light.par_chunks(3 * BLOCK)).for_each(|(out, light)| {
@@ -65,55 +75,17 @@ impl Coder {
 
     /// Sixteen-bit codes.
     pub(super) fn sixteen(&self, light: &[f32]) -> Vec<u16> {
-        self.coded(light, |p| self.fitted(p).map(|v| (self.curve.code(v) * 65_535.0 + 0.5) as u16))
+        self.coded(light, |p| self.fitted(p).map(|v| (self.code(v) * 65_535.0 + 0.5) as u16))
     }
 
     /// Eight-bit codes.
     pub(super) fn eight(&self, light: &[f32]) -> Vec<u8> {
-        self.coded(light, |p| self.fitted(p).map(|v| (self.curve.code(v) * 255.0 + 0.5) as u8))
+        self.coded(light, |p| self.fitted(p).map(|v| (self.code(v) * 255.0 + 0.5) as u8))
     }
 
     /// Single-precision light, whatever its range.
     pub(super) fn float(&self, light: &[f32]) -> Vec<f32> {
         self.coded(light, |p| self.converted(p))
-    }
-}
-
-/// Segments of the curve's table in each octave of light.
-const SEGMENTS: usize = 256;
-/// Octaves below 1 that the table covers; darker light goes by the formula.
-const OCTAVES: usize = 14;
-
-/// A transfer function by table: straight lines between points that lie evenly in each octave, so that the
-/// index is read off a float's own bits. The largest error is a thirtieth of a sixteen-bit step.
-struct Curve {
-    transfer: TransferFunction,
-    /// Code at the start of each segment, and one more.
-    points: Vec<f32>,
-}
-
-impl Curve {
-    fn new(transfer: TransferFunction) -> Self {
-        let point = |i: usize| {
-            let octave = (i / SEGMENTS) as i32 - OCTAVES as i32;
-            let part = (i % SEGMENTS) as f32 / SEGMENTS as f32;
-            transfer.encode((1.0 + part) * 2f32.powi(octave))
-        };
-        Curve { transfer, points: (0..=OCTAVES * SEGMENTS).map(point).collect() }
-    }
-
-    /// Code 0..1 of light 0..1.
-    fn code(&self, light: f32) -> f32 {
-        const FIRST: u32 = (127 - OCTAVES as u32) << 23;
-        const SHIFT: u32 = 23 - SEGMENTS.ilog2();
-        let bits = light.to_bits();
-        if self.transfer == TransferFunction::Linear || !(FIRST..0x3f80_0000).contains(&bits) {
-            return self.transfer.encode(light);
-        }
-        let at = bits - FIRST;
-        let segment = (at >> SHIFT) as usize;
-        let part = (at & ((1 << SHIFT) - 1)) as f32 / (1u32 << SHIFT) as f32;
-        self.points[segment] + (self.points[segment + 1] - self.points[segment]) * part
     }
 }
 
@@ -131,10 +103,10 @@ mod tests {
     #[test]
     fn the_table_is_within_a_tenth_of_a_step_of_the_curve() {
         for transfer in [TransferFunction::Srgb, TransferFunction::OpRgb, TransferFunction::Bt2020] {
-            let curve = Curve::new(transfer);
+            let curve = curve(transfer).unwrap();
             for i in 0..200_000 {
                 let light = i as f32 / 200_000.0;
-                let off = (curve.code(light) - transfer.encode(light)).abs() * 65_535.0;
+                let off = (curve.at(light) - transfer.encode(light)).abs() * 65_535.0;
                 assert!(off < 0.1, "{transfer:?} {light} is off by {off} steps");
             }
         }

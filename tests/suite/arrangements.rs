@@ -26,7 +26,14 @@ fn made_up(site: Site, instants: &[&str]) -> (Night, Registration) {
         foreground: false,
         reading: Arc::default(),
     });
-    let rig = Rig { width: 640, height: 480, focal_length_mm: None, camera_model: None, focal_length_px: None };
+    let rig = Rig {
+        width: 640,
+        height: 480,
+        focal_length_mm: None,
+        equivalent_focal_length_mm: None,
+        camera_model: None,
+        focal_length_px: None,
+    };
     let night = Night {
         folder: PathBuf::from("."),
         notes: None,

@@ -260,3 +260,121 @@ fn darks_and_flats_give_an_even_surface_its_even_light_again() {
         assert!((middle[0] / middle[1] - 1.5).abs() < 0.03 && (middle[2] / middle[1] - 0.5).abs() < 0.03, "{middle:?}");
     }
 }
+
+#[test]
+fn a_dark_of_another_exposure_is_left_out_and_said() {
+    let folder = TempDir::new().unwrap();
+    std::fs::create_dir(folder.path().join("darks")).unwrap();
+    for i in 0..4 {
+        write_light(&folder.path().join(format!("darks/d{i}.tif")), 2.0, |_, _| [0.05; 3]);
+    }
+    for (name, seconds) in [("long.tif", 2.1), ("short.tif", 0.5)] {
+        write_light(&folder.path().join(name), seconds, |_, _| [0.3; 3]);
+    }
+    let notes = "(version: 1, linear_values: true, calibration: (dark: [\"darks\"]))";
+    std::fs::write(folder.path().join("shoot.ron"), notes).unwrap();
+    let read = read_night(folder.path()).unwrap();
+    let said = read.diagnostics.iter().find(|d| d.code == "dark-left-out").expect("it is said");
+    assert!(said.message.contains("short.tif") && !said.message.contains("long.tif"), "{}", said.message);
+    let light = |name: &str| {
+        let frame = read.value.frame(name).unwrap();
+        decode(&frame.path, &frame.reading).unwrap().pixel(30, 20)[1]
+    };
+    assert!((light("long.tif") - 0.25).abs() < 1e-3 && (light("short.tif") - 0.3).abs() < 1e-3);
+}
+
+#[test]
+fn calibration_frames_of_another_size_are_said_to_be_left_out() {
+    let folder = TempDir::new().unwrap();
+    std::fs::create_dir(folder.path().join("darks")).unwrap();
+    write_light(&folder.path().join("darks/d.tif"), 2.0, |_, _| [0.05; 3]);
+    std::fs::copy(frame("srgb-untagged-16.tif"), folder.path().join("other.tif")).unwrap();
+    std::fs::write(folder.path().join("shoot.ron"), "(version: 1, calibration: (dark: [\"darks\"]))").unwrap();
+    let read = read_night(folder.path()).unwrap();
+    let said = read.diagnostics.iter().find(|d| d.code == "calibration-left-out").expect("it is said");
+    assert!(said.message.contains("other.tif") && said.message.contains("64 x 48"), "{}", said.message);
+}
+
+/// A FITS picture of 4 x 2 floats; `words` are further cards.
+fn fits_of_floats(values: [f32; 8], words: &[(&str, &str)]) -> Vec<u8> {
+    let own = [("SIMPLE", "T"), ("BITPIX", "-32"), ("NAXIS", "2"), ("NAXIS1", "4"), ("NAXIS2", "2")];
+    let cards = own.iter().chain(words).map(|(name, value)| format!("{:<80}", format!("{name:<8}= {value:>20}")));
+    let mut out = cards.collect::<String>() + &format!("{:<80}", "END");
+    out += &" ".repeat(2880 - out.len());
+    let mut bytes = out.into_bytes();
+    bytes.extend(values.iter().flat_map(|v| v.to_be_bytes()));
+    bytes.resize(2 * 2880, 0);
+    bytes
+}
+
+#[test]
+fn floats_that_count_as_a_camera_does_are_scaled_by_what_the_header_says() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("m.fits");
+    let counts = [100.0, 900.0, 20_000.0, 48_000.0, 100.0, 100.0, 100.0, 100.0];
+    // The file's first row is the bottom one.
+    let light = |bytes: Vec<u8>| {
+        std::fs::write(&path, bytes).unwrap();
+        let open = open_frame(&path, &Reading::default()).unwrap();
+        (open.whole().pixel(2, 1)[1], open.whole().pixel(3, 1)[1], open.remark.clone())
+    };
+    for (word, said) in [("SATURATE", "50000.0"), ("DATAMAX", "50000")] {
+        let (middle, bright, remark) = light(fits_of_floats(counts, &[(word, said)]));
+        assert!((middle - 0.4).abs() < 1e-5 && (bright - 0.96).abs() < 1e-5 && remark.is_none(), "{word}");
+    }
+    // Nothing says: sixteen bits are taken, aloud.
+    let (middle, _, remark) = light(fits_of_floats(counts, &[]));
+    assert!((middle - 20_000.0 / 65_535.0).abs() < 1e-5);
+    let remark = remark.unwrap();
+    assert!(remark.contains("48000") && remark.contains("65535"), "{remark}");
+    // Light is light already, whatever a header says that the picture's own numbers deny.
+    let shares = counts.map(|c| c / 50_000.0);
+    let (middle, _, remark) = light(fits_of_floats(shares, &[("DATAMAX", "65535")]));
+    assert!((middle - 0.4).abs() < 1e-6 && remark.is_none());
+}
+
+#[test]
+fn a_picture_in_an_extension_is_named() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("packed.fits");
+    let text = String::from_utf8(fits_of_floats([0.0; 8], &[])[..2880].to_vec()).unwrap();
+    std::fs::write(&path, text.replace("NAXIS   =                    2", "NAXIS   =                    0")).unwrap();
+    let said = open_frame(&path, &Reading::default()).err().unwrap().to_string();
+    assert!(said.contains("packed.fits") && said.contains("extension"), "{said}");
+}
+
+#[test]
+fn kinds_that_are_not_read_are_named_and_raw_is_known_by_its_content() {
+    let folder = TempDir::new().unwrap();
+    let raw = crate::raw::raw_night().join("n0002.dng");
+    // Endings that say nothing, or another kind; and a copy that some program kept.
+    for name in ["a.kdc", "b.tif", "c.3fr", "d.dng_original"] {
+        std::fs::copy(&raw, folder.path().join(name)).unwrap();
+    }
+    std::fs::write(folder.path().join("e.heic"), b"\0\0\0\x18ftypheic\0\0\0\0mif1heic").unwrap();
+    std::fs::write(folder.path().join("f.nef"), b"nothing of a picture").unwrap();
+    std::fs::write(folder.path().join("g.txt"), b"a note").unwrap();
+    let read = read_night(folder.path()).unwrap();
+    let names: Vec<&str> = read.value.frames.iter().map(|f| f.name.as_str()).collect();
+    assert_eq!(names, ["a.kdc", "b.tif", "c.3fr"]);
+    let known = decode(&raw, &Reading::default()).unwrap();
+    for frame in &read.value.frames {
+        assert_eq!((frame.metadata.width, frame.metadata.height), (known.width(), known.height()), "{}", frame.name);
+        assert_eq!(decode(&frame.path, &frame.reading).unwrap(), known, "{}: never its thumbnail", frame.name);
+    }
+    let said = |code: &str| read.diagnostics.iter().find(|d| d.code == code).map_or("", |d| d.message.as_str());
+    assert!(said("kind-not-read").contains("e.heic (HEIC)"), "{:?}", read.diagnostics);
+    assert!(said("frame-unreadable").contains("f.nef"), "{:?}", read.diagnostics);
+}
+
+#[test]
+fn when_no_frame_can_be_read_the_reason_is_said() {
+    let folder = TempDir::new().unwrap();
+    std::fs::write(folder.path().join("a.jpg"), b"not a picture at all").unwrap();
+    let said = read_night(folder.path()).err().unwrap().to_string();
+    assert!(said.contains("a.jpg") && said.contains("no picture"), "{said}");
+    std::fs::remove_file(folder.path().join("a.jpg")).unwrap();
+    std::fs::write(folder.path().join("b.heic"), b"\0\0\0\x18ftypheic\0\0\0\0mif1heic").unwrap();
+    let said = read_night(folder.path()).err().unwrap().to_string();
+    assert!(said.contains("b.heic") && said.contains("export"), "{said}");
+}

@@ -165,3 +165,21 @@ fn libraw_finds_the_same_light() {
     }
     assert!(count >= 3);
 }
+
+#[test]
+fn polynomials_of_a_lossy_negative_are_applied_as_libraw_does() {
+    // tests/data/frames/make_negative.py made the file and read it with the pinned rawpy.
+    let table = std::fs::read_to_string(root().join("tests/data/frames/values-lossy.csv")).unwrap();
+    let mut rows = csv::ReaderBuilder::new().comment(Some(b'#')).from_reader(table.as_bytes());
+    let image = decode(&root().join("tests/data/frames/lossy.dng"), &Reading::default()).unwrap();
+    let back = ColourMatrix::new(RgbSpace::WORKING.to(&RgbSpace::LINEAR_SRGB));
+    let mut worst = 0.0f32;
+    for row in rows.deserialize::<(usize, usize, f32, f32, f32)>() {
+        let (x, y, red, green, blue) = row.unwrap();
+        let ours = back.apply(image.pixel(x, y));
+        worst = ours.iter().zip([red, green, blue]).map(|(a, b)| (a - b).abs()).fold(worst, f32::max);
+    }
+    println!("lossy negative: at most {worst:.4} from LibRaw");
+    // JPEG decoders round a code apart, which the steepest polynomial doubles.
+    assert!(worst < 2.2 / 255.0, "{worst}");
+}

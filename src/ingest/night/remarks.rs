@@ -1,7 +1,8 @@
 //! What is said of a folder of frames.
 
-use super::{FrameTable, Night, Site};
+use super::{Frame, FrameTable, Night, Site};
 use crate::diag::Diagnostic;
+use std::path::PathBuf;
 
 /// What the frames lack, or have twice.
 pub(super) fn of_frames(night: &Night, out: &mut Vec<Diagnostic>) {
@@ -50,7 +51,9 @@ pub(super) fn of_frames(night: &Night, out: &mut Vec<Diagnostic>) {
             .iter()
             .enumerate()
             .map(|(i, r)| {
-                format!("{} frames of {}x{}", frames.iter().filter(|f| f.rig == i).count(), r.width, r.height)
+                let count = frames.iter().filter(|f| f.rig == i).count();
+                let lens = r.focal_length_mm.map(|f| format!(" at {} mm", round(f))).unwrap_or_default();
+                format!("{count} frames of {}x{}{lens}", r.width, r.height)
             })
             .collect();
         out.push(Diagnostic::note(
@@ -71,6 +74,55 @@ pub(super) fn of_frames(night: &Night, out: &mut Vec<Diagnostic>) {
     }
 }
 
+/// Pictures of kinds that are not read.
+pub(super) fn of_unread(unread: &[(PathBuf, &'static str)], out: &mut Vec<Diagnostic>) {
+    let name = |path: &PathBuf| path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+    let named: Vec<String> = unread.iter().map(|(path, kind)| format!("{} ({kind})", name(path))).collect();
+    let named: Vec<&str> = named.iter().map(String::as_str).collect();
+    if !named.is_empty() {
+        out.push(
+            Diagnostic::warning("kind-not-read", format!("left out, of a kind that is not read: {}", few(&named)))
+                .with_help("export them as JPEG or TIFF with their EXIF kept"),
+        );
+    }
+}
+
+/// Calibration frames that serve no frame, or not all.
+fn of_calibration(night: &Night, out: &mut Vec<Diagnostic>) {
+    let Some(masters) = night.frames.iter().find_map(|f| f.reading.masters.as_ref()) else { return };
+    let (width, height) = masters.size();
+    let other = |f: &&Frame| {
+        let size = (f.metadata.width, f.metadata.height);
+        size != (width, height) && size != (height, width)
+    };
+    let others: Vec<&str> = night.frames.iter().filter(other).map(|f| f.name.as_str()).collect();
+    if !others.is_empty() {
+        out.push(
+            Diagnostic::warning(
+                "calibration-left-out",
+                format!("dark, bias and flat frames are {width} x {height} pixels, and left out for {}", few(&others)),
+            )
+            .with_help("calibrate frames of one camera and size"),
+        );
+    }
+    let bare: Vec<&str> = night
+        .frames
+        .iter()
+        .filter(|f| !other(f) && masters.has_no_dark_of(f.metadata.exposure_time_s))
+        .map(|f| f.name.as_str())
+        .collect();
+    if !bare.is_empty() {
+        out.push(
+            Diagnostic::warning(
+                "dark-left-out",
+                format!("no dark frame is as long as {} within a tenth, and none is subtracted there", few(&bare)),
+            )
+            .with_help("take darks of every exposure, or bias frames besides: with these, darks are scaled"),
+        );
+    }
+    out.push(Diagnostic::note("calibrated", "dark, bias and flat frames are used where they fit"));
+}
+
 /// Where the papers beside the frames and the cameras' records disagree, and who won.
 pub(super) fn of_papers(
     night: &Night,
@@ -79,7 +131,7 @@ pub(super) fn of_papers(
     recorded: Option<Site>,
     out: &mut Vec<Diagnostic>,
 ) {
-    for what in ["time", "exposure", "aperture", "iso"] {
+    for what in ["time", "exposure", "aperture", "iso", "focal length"] {
         let names: Vec<&str> = conflicts.iter().filter(|(_, w)| *w == what).map(|(n, _)| n.as_str()).collect();
         if !names.is_empty() {
             out.push(Diagnostic::note(
@@ -117,9 +169,12 @@ pub(super) fn of_papers(
             .with_help("the Moon shifts by a fiftieth of its width for every hundred kilometres"),
         );
     }
-    if night.frames.iter().any(|f| f.reading.masters.is_some()) {
-        out.push(Diagnostic::note("calibrated", "dark, bias and flat frames are used where they fit in size"));
-    }
+    of_calibration(night, out);
+}
+
+/// A focal length as a lens is called.
+fn round(mm: f64) -> f64 {
+    if mm < 10.0 { (mm * 10.0).round() / 10.0 } else { mm.round() }
 }
 
 /// The first names of a list and how many more.

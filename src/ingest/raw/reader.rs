@@ -1,15 +1,17 @@
 //! The reader's side: one raw file to a line of description and the sensor's numbers on the standard output.
 
 use super::Description;
+use super::opcodes::{self, Numbers, Opcode};
 use crate::ingest::Site;
 use crate::ingest::metadata::CameraRecord;
 use crate::raster::{Matrix3, RgbSpace, inverse, product};
-use rawler::decoders::RawDecodeParams;
+use rawler::decoders::{Decoder, RawDecodeParams, WellKnownIFD};
 use rawler::exif::{Exif, ExifGPS};
-use rawler::formats::tiff::Rational;
+use rawler::formats::tiff::{Rational, Value};
 use rawler::imgop::xyz::Illuminant;
 use rawler::rawimage::{RawImage, RawImageData, RawPhotometricInterpretation};
 use rawler::rawsource::RawSource;
+use rawler::tags::DngTag;
 use std::io::{BufWriter, Write};
 use std::path::Path;
 
@@ -60,12 +62,13 @@ fn read(only_record: bool, path: &Path) -> Result<(Description, Parts), String> 
         RawPhotometricInterpretation::LinearRaw if image.cpp == 3 => (3, (0, 0, Vec::new())),
         _ => return Err(format!("it has {} channels, which is not read", image.cpp)),
     };
+    let steps = opcodes_of(decoder.as_ref(), channels)?;
     let camera = format!("{} {}", record.make, record.model);
     let description = Description {
         width,
         height,
         channels,
-        is_float: matches!(image.data, RawImageData::Float(_)),
+        is_float: !steps.is_empty() || matches!(image.data, RawImageData::Float(_)),
         pattern,
         black: black(&image, x0, y0),
         white: image.whitelevel.0.first().map_or(65_535.0, |w| *w as f32),
@@ -74,7 +77,12 @@ fn read(only_record: bool, path: &Path) -> Result<(Description, Parts), String> 
         orientation: image.orientation.to_u16() as u8,
         record: camera_record(&record.exif, camera.trim()),
     };
-    let data = if only_record { Vec::new() } else { rows(&image, (x0, y0, width, height), channels) };
+    if only_record {
+        return Ok((description, Vec::new()));
+    }
+    let area = (x0, y0, width, height);
+    let data =
+        if steps.is_empty() { rows(&image, area, channels) } else { corrected(&image, &description, area, &steps) };
     Ok((description, data))
 }
 
@@ -97,6 +105,55 @@ fn rows(image: &RawImage, (x0, y0, width, height): (usize, usize, usize, usize),
             (0..height).map(|y| values[row(y)].iter().flat_map(|v| v.to_le_bytes()).collect()).collect()
         }
     }
+}
+
+/// The corrections that the file asks for, those after its numbers are colours only where they are at once.
+fn opcodes_of(decoder: &dyn Decoder, channels: usize) -> Result<Vec<Opcode>, String> {
+    let Some(directory) = decoder.ifd(WellKnownIFD::Raw).ok().flatten() else { return Ok(Vec::new()) };
+    let list = |tag: DngTag| match directory.get_entry(tag).map(|e| &e.value) {
+        Some(Value::Undefined(bytes) | Value::Byte(bytes) | Value::Unknown(_, bytes)) => opcodes::parse(bytes),
+        _ => Ok(Vec::new()),
+    };
+    // Done to numbers as they are stored, before black is known: no camera at hand asks for it.
+    if !list(DngTag::OpcodeList1)?.is_empty() {
+        return Err("it asks for corrections of its stored numbers, which are not made".into());
+    }
+    let mut steps = list(DngTag::OpcodeList2)?;
+    if channels == 3 {
+        steps.extend(list(DngTag::OpcodeList3)?);
+    }
+    Ok(steps)
+}
+
+/// The numbers with the file's corrections made, on their own scale of black and white.
+fn corrected(
+    image: &RawImage,
+    description: &Description,
+    (x0, y0, width, height): (usize, usize, usize, usize),
+    steps: &[Opcode],
+) -> Parts {
+    let Description { channels, black, white, .. } = *description;
+    let stride = image.width * image.cpp;
+    let at = |i: usize| {
+        let (site, channel) = (i / channels, i % channels);
+        (y0 + site / width) * stride + (x0 + site % width) * channels + channel
+    };
+    // Of colours one black is told, of a mosaic four.
+    let black = |i: usize| if channels == 3 { black[0] } else { black[i / width % 2 * 2 + i % width % 2] };
+    let number = |i: usize| match &image.data {
+        RawImageData::Integer(values) => f32::from(values[at(i)]),
+        RawImageData::Float(values) => values[at(i)],
+    };
+    let count = width * height * channels;
+    let mut values: Vec<f32> = (0..count).map(|i| (number(i) - black(i)) / (white - black(i))).collect();
+    let active = image.active_area;
+    let (left, top) = active.map_or((0, 0), |a| (a.p.x, a.p.y));
+    let whole = active.map_or((image.width, image.height), |a| (a.d.w, a.d.h));
+    let corner = (x0.saturating_sub(left), y0.saturating_sub(top));
+    let mut numbers = Numbers { values: &mut values, width, channels, corner, whole };
+    steps.iter().for_each(|step| step.apply(&mut numbers));
+    let bytes = values.iter().enumerate().flat_map(|(i, v)| (black(i) + v * (white - black(i))).to_le_bytes());
+    vec![bytes.collect()]
 }
 
 /// Black levels of 2 x 2 sites from the picture's corner on.
@@ -145,6 +202,8 @@ fn camera_record(exif: &Exif, camera: &str) -> CameraRecord {
         f_number: ratio(exif.fnumber.as_ref()),
         iso: iso.or(exif.iso_speed).or(exif.recommended_exposure_index).map(f64::from),
         focal_length_mm: ratio(exif.focal_length.as_ref()),
+        equivalent_focal_length_mm: None,
+        digital_zoom: None,
         pixel_pitch_um: None,
         camera_model: Some(camera.to_owned()).filter(|c| !c.is_empty()),
         date_time: exif.date_time_original.clone(),

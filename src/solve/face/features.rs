@@ -50,13 +50,13 @@ impl Features {
     /// What the map of known features shows of a globe turned like this, its north up.
     pub fn of_map(libration: &Libration) -> Option<Self> {
         let half = SIDE as f64 / 2.0;
+        let globe = libration.globe();
         let mut light = vec![0.0f32; SIDE * SIDE];
         let mut known = vec![0.0f32; SIDE * SIDE];
         for (i, (l, k)) in light.iter_mut().zip(&mut known).enumerate() {
             let (x, y) = (((i % SIDE) as f64 + 0.5 - half) / RADIUS, (half - (i / SIDE) as f64 - 0.5) / RADIUS);
             if x.hypot(y) < RIM {
-                let (latitude, longitude) = libration.selenographic(x, y);
-                (*l, *k) = (lunar_albedo(SurfaceDetail::Coarse, latitude, longitude).ln() as f32, 1.0);
+                (*l, *k) = (lunar_albedo(SurfaceDetail::Coarse, &globe.place(x, y)).ln() as f32, 1.0);
             }
         }
         Self::from_logarithms(light, known)
@@ -393,7 +393,7 @@ mod tests {
             let y = ((i / SIDE) as f64 + 0.5 - half) / RADIUS - shift.1;
             if x.hypot(y) < RIM {
                 let p = image.transpose() * Vector3::new(x, y, (1.0 - x * x - y * y).sqrt());
-                light[i] = lunar_albedo(SurfaceDetail::Coarse, p.z.asin(), p.y.atan2(p.x)).ln() as f32;
+                light[i] = lunar_albedo(SurfaceDetail::Coarse, &p).ln() as f32;
                 known[i] = 1.0;
             }
         }

@@ -34,8 +34,7 @@ fn albedo_on(orientation: &Orientation, libration: &Libration, x: f64, y: f64) -
     let (north, east) = (-y * c + x_sky * s, -y * s - x_sky * c);
     let (sp, cp) = libration.axis_position_angle.radians().sin_cos();
     let (along, across) = (north * cp + east * sp, north * sp - east * cp);
-    let (latitude, longitude) = libration.selenographic(across, along);
-    lunar_albedo(SurfaceDetail::Coarse, latitude, longitude)
+    lunar_albedo(SurfaceDetail::Coarse, &libration.globe().place(across, along))
 }
 
 /// Light of a disc without its seas, sampled at places in radii.
