@@ -24,6 +24,9 @@ pub struct DevelopedDisc {
 pub struct DiscMeasure {
     /// 98th percentile within the limb, red, green and blue.
     pub bright: [f32; 3],
+    /// Mean of the pixels that are not saturated, limb left out: the colour, which a camera's curve bends most where it is
+    /// bright.
+    pub mean: [f32; 3],
     /// Share of the disc's pixels that are saturated in every frame.
     pub saturated_share: f32,
     /// Light of the brightest channel from which on pixels are saturated: the lowest tenth of them lies below. Nil
@@ -93,12 +96,17 @@ pub fn develop(cut_outs: Vec<CutOut>, p: &Placement, composition: &Composition) 
 fn measure(image: &LinearImage, saturated: &[bool], centre: PixelPoint, radius: f64) -> DiscMeasure {
     let mut values: [Vec<f32>; 3] = Default::default();
     let mut burnt: Vec<f32> = Vec::new();
+    let (mut sum, mut unburnt) = ([0.0f64; 3], 0.0);
     for (i, p) in image.data().as_chunks::<3>().0.iter().enumerate() {
         let (x, y) = ((i % image.width()) as f64 + 0.5 - centre.x, (i / image.width()) as f64 + 0.5 - centre.y);
-        if x.hypot(y) < 0.97 * radius {
+        let away = x.hypot(y);
+        if away < 0.97 * radius {
             (0..3).for_each(|c| values[c].push(p[c]));
             if saturated[i] {
                 burnt.push(p[0].max(p[1]).max(p[2]));
+            } else if away < 0.9 * radius {
+                (0..3).for_each(|c| sum[c] += f64::from(p[c]));
+                unburnt += 1.0;
             }
         }
     }
@@ -111,5 +119,6 @@ fn measure(image: &LinearImage, saturated: &[bool], centre: PixelPoint, radius: 
     let saturated_share = burnt.len() as f32 / count as f32;
     let tenth = burnt.len() / 10;
     let saturated_from = if burnt.is_empty() { 0.0 } else { *burnt.select_nth_unstable_by(tenth, f32::total_cmp).1 };
-    DiscMeasure { bright, saturated_share, saturated_from, step: 0.0 }
+    let mean = sum.map(|s| (s / f64::max(unburnt, 1.0)) as f32);
+    DiscMeasure { bright, mean, saturated_share, saturated_from, step: 0.0 }
 }

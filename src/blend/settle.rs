@@ -2,7 +2,7 @@
 //!
 //! * The air: 10^(0.4 k X), with k given or fitted to the night's own uneclipsed discs (magnitudes against
 //!   airmass, the straight line of Bouguer's law).
-//! * White: the mean of the uneclipsed discs gets the Moon's own colour.
+//! * White: the mean of the uneclipsed discs gets the Moon's own colour, where the night shows it.
 //! * Evenness: each disc's brighter part (the 98th percentile of its brightest channel: no star, lamp or crater
 //!   rim moves it) comes to one level. It goes by what was photographed and not by the exposure's numbers, which
 //!   cameras round by up to a sixth of a stop, so that neighbours never flicker.
@@ -92,14 +92,18 @@ pub fn settle(composition: &Composition, measures: &[Option<Borne>]) -> Settled 
     let extinction = match composition.development.air {
         AirTreatment::Kept => None,
         AirTreatment::Removed(k) => Some(k),
-        AirTreatment::Fitted(usual) => Some(fitted_extinction(&known, usual, &mut diagnostics)),
+        AirTreatment::Fitted => fitted_extinction(&known, &mut diagnostics),
     };
     let air = |p: &Placement| match (extinction, p.sky) {
         (Some(k), Some(sky)) => k.map(|k| 10f64.powf(0.4 * k * sky.airmass)),
         _ => [1.0; 3],
     };
-    let white =
-        composition.development.moon_colour.map_or([1.0; 3], |target| white(&known, target, air, &mut diagnostics));
+    let white = composition.development.moon_colour.map_or([1.0; 3], |target| {
+        white(&known, target, air, extinction.is_some()).unwrap_or_else(|said| {
+            diagnostics.push(said);
+            [1.0; 3]
+        })
+    });
     let colours: Vec<[f64; 3]> = discs
         .iter()
         .map(|d| {
@@ -127,7 +131,8 @@ pub fn settle(composition: &Composition, measures: &[Option<Borne>]) -> Settled 
                 }
                 Gain::Factor(factor) => f64::from(factor),
             });
-            colour.map(|c| (gain * c) as f32)
+            let nudge = disc.as_ref().map_or([1.0; 3], |d| d.placement.nudge);
+            std::array::from_fn(|c| (gain * colour[c]) as f32 * nudge[c])
         })
         .collect();
     diagnostics.extend(held_words(&held));
@@ -161,29 +166,42 @@ fn held_words(held: &[(&str, f64, f64)]) -> Option<Diagnostic> {
     })
 }
 
-/// Magnitudes per airmass by the night's own uneclipsed discs; the usual ones where those do not tell.
-fn fitted_extinction(discs: &[&Disc<'_>], usual: [f64; 3], diagnostics: &mut Vec<Diagnostic>) -> [f64; 3] {
+/// Airmasses that tell how clear the air was: at least so many discs, over so much air, and some in between.
+const EXTINCTION_DISCS: usize = 4;
+const EXTINCTION_SPAN: f64 = 0.3;
+
+/// Whether discs at these airmasses tell the slope of light against air: at least three places along it.
+fn tell_a_slope(airmasses: impl Iterator<Item = f64>) -> bool {
+    let mut sorted: Vec<f64> = airmasses.collect();
+    sorted.sort_by(f64::total_cmp);
+    let (Some(low), Some(high)) = (sorted.first().copied(), sorted.last().copied()) else { return false };
+    let between = |x: &f64| (0.2..0.8).contains(&((x - low) / (high - low).max(1e-9)));
+    sorted.len() >= EXTINCTION_DISCS && high - low > EXTINCTION_SPAN && sorted.iter().any(between)
+}
+
+/// Magnitudes per airmass by the night's own uneclipsed discs; `None`, and said, where those do not tell.
+fn fitted_extinction(discs: &[&Disc<'_>], diagnostics: &mut Vec<Diagnostic>) -> Option<[f64; 3]> {
     let magnitudes = |d: &Disc<'_>| {
         let (sky, gain) = (d.placement.sky?, d.placement.light_gain?);
         let magnitude =
             std::array::from_fn(|c| -2.5 * (f64::from(d.measure.bright[c]) / gain / sky.expected[c]).log10());
         Some((sky.airmass, magnitude))
     };
-    let span = |lit: &[(f64, [f64; 3])]| {
-        let airmasses = lit.iter().map(|s| s.0);
-        airmasses.clone().fold(0.0, f64::max) - airmasses.fold(f64::INFINITY, f64::min)
-    };
-    let tell = |lit: &[(f64, [f64; 3])]| lit.len() >= 4 && span(lit) > 0.3;
+    let tell = |lit: &[(f64, [f64; 3])]| tell_a_slope(lit.iter().map(|s| s.0));
     let lit = by_uneclipsed(discs, magnitudes, tell);
     if !tell(&lit) {
         diagnostics.push(
             Diagnostic::warning(
                 "extinction-not-fitted",
-                format!("{} uneclipsed discs over {:.1} airmasses do not tell how clear the air was; a clear night at sea level is assumed", lit.len(), span(&lit).max(0.0)),
+                format!(
+                    "{} uneclipsed discs do not tell how clear the air was: it takes {EXTINCTION_DISCS} at three heights or \
+                     more, and {EXTINCTION_SPAN} airmasses apart; the air's light is kept",
+                    lit.len()
+                ),
             )
             .with_help("give `atmosphere: Removed(magnitudes: (…, …, …))`, or `Kept`"),
         );
-        return usual;
+        return None;
     }
     let k = std::array::from_fn(|c| {
         let points: Vec<(f64, f64)> = lit.iter().map(|(x, m)| (*x, m[c])).collect();
@@ -199,37 +217,64 @@ fn fitted_extinction(discs: &[&Disc<'_>], usual: [f64; 3], diagnostics: &mut Vec
             lit.len()
         ),
     ));
-    k
+    Some(k)
 }
 
-/// Factors that give the uneclipsed Moon its colour, green kept.
+/// Through more air than this the Moon's own colour is no longer told from the air's.
+const MOST_AIRMASS: f64 = 2.5;
+/// No camera's white is further off than this factor; what is, is not white's doing.
+const MOST_WHITE: f64 = 1.8;
+/// Colours of one Moon that differ by more than this from their middle, as a share, contradict each other.
+const MOST_SCATTER: f64 = 0.08;
+
+/// Factors that give the uneclipsed Moon its colour, green kept, by the mean of its discs: there, and not in its brightest
+/// part, a camera's curve keeps colours. What has to be said where the night does not support it.
 fn white(
     discs: &[&Disc<'_>],
     target: [f64; 3],
     air: impl Fn(&Placement) -> [f64; 3],
-    diagnostics: &mut Vec<Diagnostic>,
-) -> [f64; 3] {
-    let light = |d: &Disc<'_>| {
-        let air = air(d.placement);
-        let light: [f64; 3] = std::array::from_fn(|c| f64::from(d.measure.bright[c]) * air[c]);
-        Some(light.map(|l| l / light[1]))
+    air_is_removed: bool,
+) -> Result<[f64; 3], Diagnostic> {
+    let refused = |why: String| {
+        Diagnostic::warning("no-white", format!("{why}; the cameras' white is kept"))
+            .with_help("show a high, unburnt Moon from before the eclipse, or use `white_balance: AsShot`")
     };
-    let mut ratios = by_uneclipsed(discs, light, |lit| !lit.is_empty());
-    if ratios.is_empty() {
-        diagnostics.push(
-            Diagnostic::warning(
-                "no-white",
-                "no uneclipsed, unburnt Moon is shown to anchor white on; the cameras' white is kept",
-            )
-            .with_help("show a frame from before the eclipse, or use `white_balance: AsShot`"),
-        );
-        return [1.0; 3];
+    let colour = |d: &Disc<'_>| {
+        let air = air(d.placement);
+        let light: [f64; 3] = std::array::from_fn(|c| f64::from(d.measure.mean[c]) * air[c]);
+        let airmass = d.placement.sky.map_or(f64::INFINITY, |s| s.airmass);
+        (light.iter().all(|l| *l > 0.0)).then(|| (airmass, light.map(|l| l / light[1])))
+    };
+    let found = by_uneclipsed(discs, colour, |lit| !lit.is_empty());
+    if found.is_empty() {
+        return Err(refused("no uneclipsed, unburnt Moon is shown to anchor white on".into()));
     }
-    let middle = ratios.len() / 2;
-    std::array::from_fn(|c| {
-        let ratio = ratios.select_nth_unstable_by(middle, |a, b| a[c].total_cmp(&b[c])).1[c];
-        target[c] / target[1] / ratio
-    })
+    let high = |airmass: f64| air_is_removed || airmass < MOST_AIRMASS;
+    let ratios: Vec<[f64; 3]> = found.iter().filter(|(x, _)| high(*x)).map(|(_, ratio)| *ratio).collect();
+    if ratios.is_empty() {
+        return Err(refused(
+            "the uneclipsed Moon is shown through so much air only that its colour is the air's".into(),
+        ));
+    }
+    let middle: [f64; 3] = std::array::from_fn(|c| median(ratios.iter().map(|r| r[c]).collect()));
+    let scatter = [0, 2].map(|c| median(ratios.iter().map(|r| (r[c] / middle[c] - 1.0).abs()).collect()));
+    let factors: [f64; 3] = std::array::from_fn(|c| target[c] / target[1] / middle[c]);
+    if scatter.iter().any(|s| *s > MOST_SCATTER) {
+        return Err(refused("the uneclipsed Moons' colours contradict each other".into()));
+    }
+    if factors.iter().any(|f| !(1.0 / MOST_WHITE..MOST_WHITE).contains(f)) {
+        return Err(refused(format!(
+            "the uneclipsed Moon's colour is {:.2} : 1 : {:.2}, too far from its own to be the white balance alone",
+            middle[0], middle[2]
+        )));
+    }
+    Ok(factors)
+}
+
+/// The middle one; of none, nil.
+fn median(mut values: Vec<f64>) -> f64 {
+    let middle = values.len() / 2;
+    if values.is_empty() { 0.0 } else { *values.select_nth_unstable_by(middle, f64::total_cmp).1 }
 }
 
 /// The level of each disc's brightest channel that its evening goes by.

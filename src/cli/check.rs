@@ -1,6 +1,6 @@
 //! `moonloom check`: name every fault of a layout, and say what it would draw.
 
-use super::compose::{read_layout, table};
+use super::compose::{can_be_drawn, read_layout, table};
 use super::frames::joined;
 use super::outcome::{Outcome, print, say, strict, tell};
 use clap::Args;
@@ -33,7 +33,8 @@ pub fn run(args: &CheckArgs) -> Outcome {
         return Ok(());
     };
     let mut warnings = 0;
-    let (night, registration) = joined(frames, &args.also, args.cache.as_deref(), &|_| Ok(()), &mut warnings)?;
+    let (night, registration) =
+        joined(frames, &args.also, args.cache.as_deref(), &|night| can_be_drawn(&layout, night), &mut warnings)?;
     let planned = plan_picture(&layout, &night, &registration, None)?;
     warnings += tell(&planned.diagnostics);
     print(&table(&planned.value))?;

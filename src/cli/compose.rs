@@ -3,9 +3,9 @@
 use super::frames::{joined, user_cache};
 use super::outcome::{Exit, Failure, Outcome, print, say, strict, tell};
 use clap::Args;
-use moonloom::compose::{ComposeRequest, check_targets, compose, plan_picture};
+use moonloom::compose::{ComposeError, ComposeRequest, check_targets, compose, plan_picture};
 use moonloom::ingest::Night;
-use moonloom::layout::{Composition, Gain, Layout};
+use moonloom::layout::{Composition, Gain, Layout, forecheck};
 use moonloom::registration::Registration;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
@@ -66,18 +66,25 @@ impl ComposeArgs {
     }
 }
 
-fn frames(args: &ComposeArgs, warnings: &mut usize) -> Result<(Night, Registration), Failure> {
-    let targets = |night: &Night| match &args.out {
-        Some(out) => check_targets(night, out, args.preview.as_deref()),
-        None => Ok(()),
+fn frames(args: &ComposeArgs, layout: &Layout, warnings: &mut usize) -> Result<(Night, Registration), Failure> {
+    let beforehand = |night: &Night| {
+        if let Some(out) = &args.out {
+            check_targets(night, out, args.preview.as_deref())?;
+        }
+        can_be_drawn(layout, night)
     };
-    joined(&args.frames, &args.also, args.cache.as_deref(), &targets, warnings)
+    joined(&args.frames, &args.also, args.cache.as_deref(), &beforehand, warnings)
+}
+
+/// Whether the night's papers allow what the layout asks.
+pub fn can_be_drawn(layout: &Layout, night: &Night) -> Result<(), Failure> {
+    forecheck(layout, night).map_err(|d| ComposeError::Layout(Box::new(d)).into())
 }
 
 pub fn run(args: &ComposeArgs) -> Outcome {
     let layout = read_layout(&args.layout)?;
     let mut warnings = 0;
-    let (night, registration) = frames(args, &mut warnings)?;
+    let (night, registration) = frames(args, &layout, &mut warnings)?;
     let Some(out) = args.out.as_ref().filter(|_| !args.dry_run) else {
         return dry_run(args, &layout, (&night, &registration), warnings);
     };
@@ -139,11 +146,14 @@ fn dry_run(
 /// What would be drawn, a line a disc.
 pub fn table(c: &Composition) -> String {
     let mut table = format!("{} x {} px, {} discs\n", c.width, c.height, c.placements.len());
-    table.push_str("frame              utc                       x_px      y_px  radius_px  turn_deg       light\n");
+    table.push_str(
+        "frame              rig  utc                       x_px      y_px  radius_px  turn_deg       light  quality\n",
+    );
     for p in &c.placements {
         table.push_str(&format!(
-            "{:<18} {:<24} {:>8.1}  {:>8.1}  {:>9.2}  {:>8.2}  {:>10}{}\n",
+            "{:<18} {:>3}  {:<24} {:>8.1}  {:>8.1}  {:>9.2}  {:>8.2}  {:>10}  {:>7}{}{}\n",
             p.frame,
+            p.rig.map_or("-".into(), |rig| rig.to_string()),
             p.utc,
             p.centre().x,
             p.centre().y,
@@ -153,6 +163,8 @@ pub fn table(c: &Composition) -> String {
                 Gain::Factor(factor) => format!("x {factor:.3}"),
                 Gain::ToLevel(level) => format!("to {level:.2}"),
             },
+            p.quality.map_or("-".into(), |q| format!("{q:.2}")),
+            p.lacks.map_or(String::new(), |word| format!(" {word}")),
             if p.also.is_empty() { String::new() } else { format!("  with {} more", p.also.len()) }
         ));
     }

@@ -2,7 +2,7 @@
 
 use super::outcome::{Exit, Failure, Progress, say, tell};
 use super::register::summary;
-use moonloom::compose::{ComposeError, frames_digest, registration_of};
+use moonloom::compose::{frames_digest, registration_of};
 use moonloom::diag::Diagnostic;
 use moonloom::ingest::{Night, read_night};
 use moonloom::registration::{Registration, read_registration};
@@ -22,20 +22,42 @@ pub fn user_cache() -> Option<PathBuf> {
     base.map(|b| b.join("moonloom"))
 }
 
-/// The night and where the Moon is in it, from a folder or from a registration file.
-///
-/// `targets` is asked before any work is done.
-pub fn registered(
-    frames: &Path,
-    cache: Option<&Path>,
-    targets: &dyn Fn(&Night) -> Result<(), ComposeError>,
-    warnings: &mut usize,
-) -> Result<(Night, Registration), Failure> {
-    if frames.is_dir() {
-        let read = read_night(frames)?;
+/// A folder of frames that was read, or the one that a registration file speaks of.
+struct Source {
+    night: Night,
+    /// What the file says, where it is one.
+    registration: Option<Registration>,
+}
+
+impl Source {
+    fn read(frames: &Path, warnings: &mut usize) -> Result<Self, Failure> {
+        if frames.is_dir() {
+            let read = read_night(frames)?;
+            *warnings += tell(&read.diagnostics);
+            return Ok(Source { night: read.value, registration: None });
+        }
+        let text = std::fs::read_to_string(frames).map_err(|e| Failure::reading(frames, &e))?;
+        let (registration, folder, digest) =
+            read_registration(frames, &text).map_err(|d| Failure::new(Exit::BadRequest, d))?;
+        let base = frames.parent().unwrap_or(Path::new("."));
+        let read = read_night(&base.join(folder))?;
         *warnings += tell(&read.diagnostics);
-        let night = read.value;
-        targets(&night)?;
+        *warnings += tell(&moonloom::registration::remarks(&read.value, &registration));
+        if frames_digest(&read.value, |name| registration.frame(name).is_some()) != digest {
+            *warnings += tell(&[Diagnostic::warning(
+                "frames-changed",
+                "the frames or their notes have changed since they were registered; the places in the file are used",
+            )
+            .with_help("register them again if they were replaced or cropped")]);
+        }
+        Ok(Source { night: read.value, registration: Some(registration) })
+    }
+
+    fn registered(self, cache: Option<&Path>, warnings: &mut usize) -> (Night, Registration) {
+        let night = self.night;
+        if let Some(registration) = self.registration {
+            return (night, registration);
+        }
         let cache = cache.map(Path::to_owned).or_else(user_cache);
         let progress = Progress::new("looking at frame");
         let start = Instant::now();
@@ -47,37 +69,29 @@ pub fn registered(
         } else {
             say(&summary(&kept.registration, start.elapsed().as_secs_f64()));
         }
-        return Ok((night, kept.registration));
+        (night, kept.registration)
     }
-    let text = std::fs::read_to_string(frames).map_err(|e| Failure::reading(frames, &e))?;
-    let (registration, folder, digest) =
-        read_registration(frames, &text).map_err(|d| Failure::new(Exit::BadRequest, d))?;
-    let base = frames.parent().unwrap_or(Path::new("."));
-    let read = read_night(&base.join(folder))?;
-    *warnings += tell(&read.diagnostics);
-    *warnings += tell(&moonloom::registration::remarks(&read.value, &registration));
-    if frames_digest(&read.value, |name| registration.frame(name).is_some()) != digest {
-        *warnings += tell(&[Diagnostic::warning(
-            "frames-changed",
-            "the frames or their notes have changed since they were registered; the places in the file are used",
-        )
-        .with_help("register them again if they were replaced or cropped")]);
-    }
-    targets(&read.value)?;
-    Ok((read.value, registration))
 }
 
-/// The same with other cameras' folders of the night joined to it.
+/// The night and where the Moon is in it, from a folder or from a registration file, with other cameras' folders of the
+/// night joined to it.
+///
+/// `beforehand` is asked of the whole night before any frame is looked at.
 pub fn joined(
     frames: &Path,
     also: &[PathBuf],
     cache: Option<&Path>,
-    targets: &dyn Fn(&Night) -> Result<(), ComposeError>,
+    beforehand: &dyn Fn(&Night) -> Result<(), Failure>,
     warnings: &mut usize,
 ) -> Result<(Night, Registration), Failure> {
-    let (mut night, mut registration) = registered(frames, cache, targets, warnings)?;
-    for other in also {
-        let (n, r) = registered(other, cache, targets, warnings)?;
+    let first = Source::read(frames, warnings)?;
+    let others: Vec<Source> = also.iter().map(|path| Source::read(path, warnings)).collect::<Result<_, _>>()?;
+    let mut whole = first.night.clone();
+    others.iter().for_each(|other| drop(whole.join(other.night.clone())));
+    beforehand(&whole)?;
+    let (mut night, mut registration) = first.registered(cache, warnings);
+    for other in others {
+        let (n, r) = other.registered(cache, warnings);
         let names = night.join(n);
         registration.join(r, &names);
     }

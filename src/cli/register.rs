@@ -3,9 +3,11 @@
 use super::outcome::{Outcome, Progress, print, say, strict, tell};
 use clap::{Args, ValueEnum};
 use moonloom::compose::{frames_digest, protect_inputs};
-use moonloom::diag::Warned;
+use moonloom::diag::{Diagnostic, Warned};
 use moonloom::ingest::{Night, NightError, read_frames, read_night};
-use moonloom::registration::{Registration, Status, clock_words, registration_csv, registration_text};
+use moonloom::registration::{
+    Registration, Status, clock_words, read_registration, registration_csv, registration_text,
+};
 use moonloom::solve::{ClockSource, register};
 use moonloom::write::write_text;
 use std::path::{Path, PathBuf};
@@ -117,6 +119,27 @@ impl From<ClockFrom> for ClockSource {
     }
 }
 
+/// Keeps what a person set in the registration that the new one replaces.
+fn keep_what_was_set(registration: &mut Registration, out: &Path) -> Vec<Diagnostic> {
+    let Ok(text) = std::fs::read_to_string(out) else { return Vec::new() };
+    match read_registration(out, &text) {
+        Ok((earlier, _, _)) => match registration.keep_what_was_set(&earlier) {
+            0 => Vec::new(),
+            kept => vec![Diagnostic::note(
+                "settings-kept",
+                format!("what was set by hand for {kept} frames in {} is kept", out.display()),
+            )],
+        },
+        Err(_) => vec![
+            Diagnostic::warning(
+                "settings-not-kept",
+                format!("{} is no registration that can be read: nothing set by hand in it is kept", out.display()),
+            )
+            .with_help("keep a copy of it before you register again"),
+        ],
+    }
+}
+
 pub fn run(args: &RegisterArgs) -> Outcome {
     let read = read(&args.frames)?;
     let mut warnings = tell(&read.diagnostics);
@@ -125,8 +148,9 @@ pub fn run(args: &RegisterArgs) -> Outcome {
     protect_inputs(&night, [Some(args.out.as_path()), csv].into_iter().flatten())?;
     let progress = Progress::new("looking at frame");
     let start = Instant::now();
-    let found = register(&night, args.clock.into(), &|name| progress.step(name));
+    let mut found = register(&night, args.clock.into(), &|name| progress.step(name));
     progress.end();
+    warnings += tell(&keep_what_was_set(&mut found.value, &args.out));
     warnings += tell(&found.diagnostics);
     say(&summary(&found.value, start.elapsed().as_secs_f64()));
     let folder = folder_beside(&night.folder, &args.out);

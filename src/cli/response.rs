@@ -1,6 +1,6 @@
 //! `moonloom response`: recover a camera's own curve from bracketed frames.
 
-use super::frames::registered;
+use super::frames::joined;
 use super::outcome::{Exit, Failure, Outcome, print, say, strict};
 use clap::Args;
 use moonloom::compose::protect_inputs;
@@ -33,8 +33,8 @@ pub struct ResponseArgs {
 
 pub fn run(args: &ResponseArgs) -> Outcome {
     let mut warnings = 0;
-    let targets = |night: &_| protect_inputs(night, args.out.as_deref().into_iter());
-    let (night, registration) = registered(&args.frames, args.cache.as_deref(), &targets, &mut warnings)?;
+    let targets = |night: &_| Ok(protect_inputs(night, args.out.as_deref().into_iter())?);
+    let (night, registration) = joined(&args.frames, &[], args.cache.as_deref(), &targets, &mut warnings)?;
     let response = recover(&night, &registration).map_err(|e| {
         let help = "take the Moon at three or more shutter times within half a minute, from dark to burnt";
         Failure::new(Exit::CouldNot, Diagnostic::error("no-response", e.to_string()).with_help(help))

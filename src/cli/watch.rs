@@ -85,7 +85,7 @@ pub fn run(args: &WatchArgs) -> Outcome {
     loop {
         let (now, there) = (layouts(), frames());
         if read.as_ref() != Some(&there) {
-            let target = |n: &Night| check_targets(n, &args.preview, None);
+            let target = |n: &Night| Ok(check_targets(n, &args.preview, None)?);
             night = told(joined(&args.frames, &args.also, args.cache.as_deref(), &target, &mut 0));
             (read, drawn) = (Some(there), None);
         }

@@ -15,7 +15,7 @@ use std::time::SystemTime;
 
 /// Bytes that kept discs may take; the oldest go first.
 const LARGEST: u64 = 2 << 30;
-const MAGIC: &[u8; 8] = b"mldisc02";
+const MAGIC: &[u8; 8] = b"mldisc03";
 
 /// A folder of kept discs.
 pub(super) struct DiscCache {
@@ -72,7 +72,7 @@ impl DiscCache {
     /// A kept disc.
     pub(super) fn read(path: &Path) -> Option<DevelopedDisc> {
         let bytes = std::fs::read(path).ok()?;
-        let (head, body) = bytes.split_at_checked(MAGIC.len() + 8 + 16 + 24)?;
+        let (head, body) = bytes.split_at_checked(MAGIC.len() + 8 + 16 + 36)?;
         let head = head.strip_prefix(MAGIC)?;
         let whole = |at: usize| Some(u32::from_le_bytes(head.get(at..at + 4)?.try_into().ok()?) as usize);
         let number = |at: usize| Some(f64::from_le_bytes(head.get(at..at + 8)?.try_into().ok()?));
@@ -81,9 +81,10 @@ impl DiscCache {
         let light = body.as_chunks::<4>().0.iter().map(|b| f32::from_le_bytes(*b)).collect();
         let measure = DiscMeasure {
             bright: [single(24)?, single(28)?, single(32)?],
-            saturated_share: single(36)?,
-            saturated_from: single(40)?,
-            step: single(44)?,
+            mean: [single(36)?, single(40)?, single(44)?],
+            saturated_share: single(48)?,
+            saturated_from: single(52)?,
+            step: single(56)?,
         };
         Some(DevelopedDisc {
             image: LinearImage::from_data(width, height, light)?,
@@ -94,13 +95,13 @@ impl DiscCache {
 
     /// Keeps a disc.
     pub(super) fn write(path: &Path, disc: &DevelopedDisc) {
-        let mut bytes = Vec::with_capacity(48 + disc.image.data().len() * 4);
+        let mut bytes = Vec::with_capacity(60 + disc.image.data().len() * 4);
         bytes.extend_from_slice(MAGIC);
         bytes.extend((disc.image.width() as u32).to_le_bytes());
         bytes.extend((disc.image.height() as u32).to_le_bytes());
         bytes.extend(disc.origin.x.to_le_bytes());
         bytes.extend(disc.origin.y.to_le_bytes());
-        disc.measure.bright.iter().for_each(|v| bytes.extend(v.to_le_bytes()));
+        disc.measure.bright.iter().chain(&disc.measure.mean).for_each(|v| bytes.extend(v.to_le_bytes()));
         let m = &disc.measure;
         [m.saturated_share, m.saturated_from, m.step].iter().for_each(|v| bytes.extend(v.to_le_bytes()));
         disc.image.data().iter().for_each(|v| bytes.extend(v.to_le_bytes()));

@@ -11,6 +11,7 @@ mod sky_track;
 mod template;
 mod words;
 
+pub(super) use sky_track::no_backplate;
 pub(super) use template::{check_heading, check_template, heading};
 
 use super::composition::{AirTreatment, Composition, Development, Placement, ToneCurve};
@@ -24,7 +25,7 @@ use crate::diag::Diagnostic;
 use crate::ingest::Night;
 use crate::raster::{Matrix2, PixelPoint};
 use crate::registration::{Orientation, Registration};
-use crate::sky::{ApparentPosition, Extinction, Lens, LunarEclipse, MOON_COLOUR, apparent_moon};
+use crate::sky::{ApparentPosition, Lens, LunarEclipse, MOON_COLOUR, apparent_moon};
 use crate::units::{Angle, Instant};
 
 const IDENTITY: Matrix2 = [[1.0, 0.0], [0.0, 1.0]];
@@ -148,7 +149,7 @@ pub(super) fn blank(layout: &Layout, night: &Night, sheet: &Sheet, title: Option
             moon_colour: (light.white_balance == WhiteBalance::Moon).then_some(MOON_COLOUR),
             air: match light.atmosphere {
                 Atmosphere::Kept => AirTreatment::Kept,
-                Atmosphere::Fitted => AirTreatment::Fitted(Extinction::default().magnitudes),
+                Atmosphere::Fitted => AirTreatment::Fitted,
                 Atmosphere::Removed { magnitudes: (r, g, b) } => AirTreatment::Removed([r, g, b]),
             },
             shadow_lift: light.shadow_lift as f32,
@@ -239,8 +240,8 @@ impl Context<'_> {
         // A simulated disc is painted with celestial north up.
         let north_up = match chosen.registered {
             None => Righting::AS_SHOT,
-            Some(_) if up == Upright::AsShot => return Some(Righting::AS_SHOT),
-            Some(f) => Righting::north_up(&f.orientation?),
+            Some(f) if up == Upright::AsShot => return Some(Righting::AS_SHOT.and(f.nudge.turn)),
+            Some(f) => Righting::north_up(&f.orientation?).and(f.nudge.turn),
         };
         match up {
             Upright::North | Upright::AsShot => Some(north_up),
@@ -256,11 +257,12 @@ impl Context<'_> {
             "write `mount` and `site` into shoot.ron, or `up: AsShot` here; discs below 30 px show no features to turn them by",
         )
     }
+}
 
-    fn no_site(&self, what: &str) -> Diagnostic {
-        Diagnostic::error("no-site", format!("{what} needs the site"))
-            .with_help("write `site: (latitude_deg: …, longitude_deg: …)` into shoot.ron beside the frames")
-    }
+/// An arrangement that needs the site, and there is none.
+pub(super) fn no_site(what: &str) -> Diagnostic {
+    Diagnostic::error("no-site", format!("{what} needs the site"))
+        .with_help("write `site: (latitude_deg: …, longitude_deg: …)` into shoot.ron beside the frames")
 }
 
 /// What should be said of a finished composition: discs off the sheet, discs that overlap.

@@ -65,8 +65,8 @@ pub struct ShadowOnDisc {
 pub enum AirTreatment {
     /// Nothing is removed.
     Kept,
-    /// Removed by the night's own discs; by these magnitudes per airmass where they do not tell.
-    Fitted([f64; 3]),
+    /// Removed by what the night's own discs tell of it; kept where they do not.
+    Fitted,
     /// Removed by magnitudes per airmass.
     Removed([f64; 3]),
 }
@@ -97,6 +97,12 @@ pub struct Placement {
     pub behind_foreground: Option<usize>,
     /// Frames of the same moment that are merged into it.
     pub also: Vec<Companion>,
+    /// Which rig took it; `None` of a simulated disc.
+    pub rig: Option<usize>,
+    /// How good its disc is, 0..1, and what it lacks most.
+    pub quality: Option<f64>,
+    /// What it lacks most, where that is worth a word.
+    pub lacks: Option<&'static str>,
     /// Middle of the exposure, UTC.
     pub utc: String,
     /// Source pixels that its pixels take their light from.
@@ -116,6 +122,8 @@ pub struct Placement {
     pub light_gain: Option<f64>,
     /// By how much its light is multiplied.
     pub gain: Gain,
+    /// And besides by this, red, green and blue: a person's wish for this frame.
+    pub nudge: [f32; 3],
     /// What the sky did to its light, where site and time are known.
     pub sky: Option<DiscSky>,
     /// The shadow on it, where its orientation is known too.

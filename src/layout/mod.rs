@@ -1,24 +1,25 @@
 //! A layout file and a registration become a composition: every disc explicit, only pixels and radians.
 //!
 //! * `notation`: the layout file as a person writes it; `sheet`: its lengths in pixels;
-//! * `check`: ranges and contradictions, in our own words, with the place in the file;
-//! * `select`: which frames are shown, `wanted` at which moments, `moments` which of them are one, `quality` how
-//!   good each is;
+//! * `check`: ranges and contradictions, in our own words, with the place in the file; `beforehand`: what a night's papers
+//!   alone deny of it;
+//! * `select`: which frames are shown, `wanted` at which moments, `moments` which of them are one;
 //! * `arrange`: where each disc goes, one file an arrangement, with its words and marks;
 //! * `composition`: what comes out, which `blend` draws without asking anything;
 //! * `reference`: every field of the notation, by the program's own types.
 
 mod arrange;
+mod beforehand;
 mod check;
 mod composition;
 mod moments;
 mod notation;
-mod quality;
 mod reference;
 mod select;
 mod sheet;
 mod wanted;
 
+pub use beforehand::forecheck;
 pub use composition::{
     AirTreatment, BackplatePlacement, Beside, Companion, Composition, Development, DiscSky, ForegroundPlacement, Gain,
     Mark, Placement, ShadowOnDisc, TextAnchor, TextRequest, ToneCurve,
@@ -88,7 +89,7 @@ pub fn resolve(layout: &Layout, night: &Night, registration: &Registration) -> R
         // Each panel chooses for itself.
         Arrangement::Panels(_) => (Vec::new(), Vec::new()),
         _ => {
-            let selected = select::select(layout, &file.selection, night, registration)?;
+            let selected = select::select(layout, (&file.arrangement, &file.selection), night, registration)?;
             (selected.value, selected.diagnostics)
         }
     };

@@ -14,7 +14,7 @@ pub use arrangement::{
 pub use length::{Length, Measure, Unit};
 pub use light::{Atmosphere, BlendChoice, Light, Merging, Normalization, Sharpening, WhiteBalance};
 pub use output::{ColourSpace, Depth, Output};
-pub use selection::{Missing, Selection};
+pub use selection::{EveryRig, Missing, RigChoice, Selection};
 pub use sheet::{Canvas, ColoursIn, Labels, Marks};
 
 use schemars::JsonSchema;

@@ -2,12 +2,11 @@
 
 use super::Layout;
 use super::moments::moments;
-use super::notation::{Missing, Selection, Unit};
-use super::quality::{Quality, is_cut};
-use super::wanted::{self, Moment};
+use super::notation::{Arrangement, Missing, RigChoice, Selection, Unit};
+use super::wanted;
 use crate::diag::{Diagnostic, Warned};
 use crate::ingest::Night;
-use crate::registration::{FrameRegistration, Registration, Status};
+use crate::registration::{FrameRegistration, Quality, Rating, Registration, Status, is_cut};
 use crate::sky::{LunarEclipse, apparent_moon};
 use crate::units::Instant;
 
@@ -21,11 +20,13 @@ pub(super) struct Chosen<'a> {
     pub also: Vec<&'a FrameRegistration>,
     /// Which of the places it fills: gaps count.
     pub slot: usize,
+    /// How good the frame's disc is; of a simulated one nothing is said.
+    pub rating: Option<Rating>,
 }
 
 impl<'a> Chosen<'a> {
     pub(super) fn alone(registered: &'a FrameRegistration) -> Self {
-        Chosen { registered: Some(registered), instant: instant(registered), also: Vec::new(), slot: 0 }
+        Chosen { registered: Some(registered), instant: instant(registered), also: Vec::new(), slot: 0, rating: None }
     }
 
     /// The frame's name; of a simulated disc its instant.
@@ -46,24 +47,27 @@ pub(super) fn instant(frame: &FrameRegistration) -> Option<Instant> {
 /// How far from a moment a frame may lie unless the layout says, minutes.
 const WITHIN_MINUTES: f64 = 5.0;
 
-/// Chooses by a selection: measured discs of one rig, in the order of their times (or as `at` and `files` name
+/// Chooses by a selection for an arrangement: measured discs in the order of their times (or as `at` and `files` name
 /// them).
 pub(super) fn select<'a>(
     layout: &Layout,
-    wanted: &Selection,
+    (arrangement, wanted): (&Arrangement, &Selection),
     night: &Night,
     registration: &'a Registration,
 ) -> Result<Warned<Vec<Chosen<'a>>>, Diagnostic> {
-    if wanted.rig >= registration.rigs.len() {
+    if let Some(RigChoice::One(rig)) = wanted.rig
+        && rig >= registration.rigs.len()
+    {
         return Err(layout.fault(
             &["selection", "rig"],
-            format!("there is no rig {}; the night has {}", wanted.rig, registration.rigs.len()),
-            "rig 0 is the one with most frames; other cameras' frames come with --also",
+            format!("there is no rig {rig}; the night has {}", registration.rigs.len()),
+            "rig 0 is the one with most frames; other cameras' frames come with --also; `All` shows every one",
         ));
     }
     let mut diagnostics = Vec::new();
     let qualities = (0..registration.rigs.len()).map(|rig| Quality::of(registration, rig)).collect();
-    let chooser = Chooser { layout, wanted, night, registration, qualities };
+    let rigs = rigs_of(arrangement, wanted, registration);
+    let chooser = Chooser { layout, wanted, night, registration, qualities, rigs };
     let mut chosen = match &wanted.files {
         Some(files) => chooser.by_name(files)?,
         None => chooser.measured(&mut diagnostics),
@@ -79,6 +83,7 @@ pub(super) fn select<'a>(
     if wanted.at.is_none() {
         chosen.iter_mut().enumerate().for_each(|(i, c)| c.slot = i);
     }
+    chosen.iter_mut().for_each(|c| c.rating = c.registered.map(|f| chooser.rating(f)));
     if wanted.files.is_none() {
         diagnostics.extend(chooser.cut(&chosen));
     }
@@ -89,6 +94,55 @@ pub(super) fn select<'a>(
     Ok(Warned { value: chosen, diagnostics })
 }
 
+/// A file that the selection names and nobody has.
+pub(super) fn no_frame(layout: &Layout, name: &str) -> Diagnostic {
+    let help = "give file names without the folder";
+    layout.fault(&["selection", "files"], format!("`{name}` is not among the frames"), help)
+}
+
+/// A bound that the night's eclipse does not have.
+pub(super) fn no_such_moment(layout: &Layout, field: &str, name: &str) -> Diagnostic {
+    layout.fault(&["selection", field], format!("this eclipse has no `{name}`"), "choose a moment that it has")
+}
+
+/// Distances on the sky where nobody knows from where.
+pub(super) fn no_distance(layout: &Layout) -> Diagnostic {
+    let help = "write `site` into shoot.ron, or use `minutes_apart`";
+    layout.fault(&["selection", "apart"], "distances on the sky need the site", help)
+}
+
+/// A Moon smaller than this share of the largest rig's is shown only where it is asked for: enlarged, it would be a blot
+/// beside the others.
+const LEAST_SHARE: f64 = 1.0 / 3.0;
+
+/// A rig that is shown, and its Moons' radius as a share of the largest rig's shown.
+#[derive(Clone, Copy)]
+struct ShownRig {
+    index: usize,
+    share: f64,
+}
+
+/// The rigs whose frames an arrangement shows.
+fn rigs_of(arrangement: &Arrangement, wanted: &Selection, registration: &Registration) -> Vec<ShownRig> {
+    let radius = |rig: usize| {
+        let of_rig = registration.frames.iter().filter(|f| f.rig == rig && f.status() == Status::Measured);
+        let mut radii: Vec<f64> = of_rig.filter_map(FrameRegistration::radius_px).collect();
+        radii.sort_by(f64::total_cmp);
+        radii.get(radii.len() / 2).copied().unwrap_or(0.0)
+    };
+    let all = || (0..registration.rigs.len()).map(|index| (index, radius(index)));
+    let mut shown: Vec<(usize, f64)> = match (wanted.rig, arrangement) {
+        (Some(RigChoice::One(rig)), _) => vec![(rig, radius(rig))],
+        (None, Arrangement::SkyTrack(_)) => vec![(0, radius(0))],
+        _ => all().collect(),
+    };
+    let largest = shown.iter().map(|r| r.1).fold(0.0, f64::max).max(1e-9);
+    if wanted.rig.is_none() {
+        shown.retain(|r| r.1 >= LEAST_SHARE * largest || matches!(arrangement, Arrangement::SkyTrack(_)));
+    }
+    shown.into_iter().map(|(index, radius)| ShownRig { index, share: radius / largest }).collect()
+}
+
 struct Chooser<'a, 'b> {
     layout: &'b Layout,
     wanted: &'b Selection,
@@ -96,36 +150,54 @@ struct Chooser<'a, 'b> {
     registration: &'a Registration,
     /// Of each rig.
     qualities: Vec<Quality>,
+    rigs: Vec<ShownRig>,
 }
 
 impl<'a> Chooser<'a, '_> {
-    /// All that registration measured of the rig, good enough and not excluded.
+    /// All that registration measured of the rigs shown, good enough and not excluded.
     fn measured(&self, diagnostics: &mut Vec<Diagnostic>) -> Vec<Chosen<'a>> {
-        let rig = self.wanted.rig;
-        let shows = |f: &&FrameRegistration| f.status() == Status::Measured && !f.exclude && !f.foreground;
-        let others = self.registration.frames.iter().filter(|f| f.rig != rig && shows(f)).count();
+        let measured = |f: &&FrameRegistration| f.status() == Status::Measured && !f.exclude && !f.foreground;
+        let is_shown = |f: &&FrameRegistration| self.rigs.iter().any(|r| r.index == f.rig);
+        let others = self.registration.frames.iter().filter(|f| measured(f) && !is_shown(f)).count();
         // Whoever chose a rig knows of the others.
-        if others > 0 && rig == 0 {
+        if others > 0 && matches!(self.wanted.rig, None | Some(RigChoice::One(0))) {
+            let shown: Vec<String> = self.rigs.iter().map(|r| r.index.to_string()).collect();
+            let rigs = if shown.len() == 1 { "rig" } else { "rigs" };
             diagnostics.push(
                 Diagnostic::note(
                     "other-rigs-left-out",
-                    format!("{others} frames of other rigs are left out; this layout shows those of rig {rig}"),
+                    format!(
+                        "{others} frames of other rigs are left out; this layout shows those of {rigs} {}",
+                        shown.join(", ")
+                    ),
                 )
-                .with_help("choose another with `selection: (rig: 1)`"),
+                .with_help("choose with `selection: (rig: 1)`, or show every rig's with `rig: All`"),
             );
         }
         let least = self.wanted.least_quality;
-        let frames = self.registration.frames.iter().filter(|f| f.rig == rig && shows(f));
-        frames.filter(|f| least <= 0.0 || self.rate(f) >= least).map(Chosen::alone).collect()
+        let frames = self.registration.frames.iter().filter(|f| measured(f) && is_shown(f));
+        let mut chosen: Vec<Chosen<'a>> =
+            frames.filter(|f| least <= 0.0 || self.rate(f) >= least).map(Chosen::alone).collect();
+        // Of several rigs the frames come one rig after another; those without a time stay last.
+        let time = |c: &Chosen<'_>| c.instant.map_or(f64::INFINITY, Instant::tt_seconds);
+        chosen.sort_by(|a, b| time(a).total_cmp(&time(b)));
+        chosen
     }
 
+    fn rating(&self, f: &FrameRegistration) -> Rating {
+        let none = Rating { quality: 0.0, lacks: None };
+        self.qualities.get(f.rig).map_or(none, |q| q.rate(f, self.registration.size_of(f)))
+    }
+
+    /// How good a frame is for this picture: of two equal discs the one with more pixels.
     fn rate(&self, f: &FrameRegistration) -> f64 {
-        self.qualities.get(f.rig).map_or(0.0, |q| q.rate(f, self.size_of(f)))
+        let share = self.rigs.iter().find(|r| r.index == f.rig).map_or(1.0, |r| r.share);
+        self.rating(f).quality * share.sqrt()
     }
 
     /// Discs that a frame's edge cuts, though nobody named them: said, for they are shown cut.
     fn cut(&self, chosen: &[Chosen<'a>]) -> Option<Diagnostic> {
-        let is_cut = |c: &&Chosen<'_>| c.registered.is_some_and(|f| is_cut(f, self.size_of(f)));
+        let is_cut = |c: &&Chosen<'_>| c.registered.is_some_and(|f| is_cut(f, self.registration.size_of(f)));
         let cut: Vec<String> = chosen.iter().filter(is_cut).map(Chosen::name).collect();
         let (some, count) = (cut.iter().take(6).cloned().collect::<Vec<_>>().join(", "), cut.len());
         let more = if count > 6 { ", …" } else { "" };
@@ -135,18 +207,12 @@ impl<'a> Chooser<'a, '_> {
         })
     }
 
-    fn size_of(&self, f: &FrameRegistration) -> (usize, usize) {
-        self.registration.rigs.get(f.rig).map_or((0, 0), |r| (r.width, r.height))
-    }
-
     fn by_name(&self, files: &[String]) -> Result<Vec<Chosen<'a>>, Diagnostic> {
         let fault = |message: String, help: &str| self.layout.fault(&["selection", "files"], message, help);
         files
             .iter()
             .map(|name| {
-                let frame = self.registration.frame(name).ok_or_else(|| {
-                    fault(format!("`{name}` is not among the frames"), "give file names without the folder")
-                })?;
+                let frame = self.registration.frame(name).ok_or_else(|| no_frame(self.layout, name))?;
                 if frame.exclude {
                     let help = "set `exclude: false` there, or leave the file out here";
                     return Err(fault(format!("`{name}` is excluded in the registration"), help));
@@ -160,11 +226,6 @@ impl<'a> Chooser<'a, '_> {
             .collect()
     }
 
-    fn moment(&self, field: &str, name: &str) -> Result<Moment, Diagnostic> {
-        wanted::parse(name)
-            .ok_or_else(|| self.layout.fault(&["selection", field], wanted::what_is_wrong(name), wanted::VALID))
-    }
-
     fn keep_between(&self, chosen: &mut Vec<Chosen<'a>>) -> Result<(), Diagnostic> {
         let eclipse = wanted::eclipse_of(self.night);
         let bounds = [
@@ -176,12 +237,11 @@ impl<'a> Chooser<'a, '_> {
         let mut first: Option<Instant> = None;
         for (field, name, later) in bounds {
             let Some(name) = name else { continue };
-            let moment = self.moment(field, name)?;
+            let moment = wanted::named(self.layout, field, name)?;
             let bounds = wanted::instants(moment, self.night, eclipse.as_ref());
             let bound = if later { bounds.first() } else { bounds.last() }.copied();
             if bound.is_none() {
-                let help = "choose a moment that it has";
-                return Err(self.layout.fault(&["selection", field], format!("this eclipse has no `{name}`"), help));
+                return Err(no_such_moment(self.layout, field, name));
             }
             if !later && bound.zip(first).is_some_and(|(to, from)| to < from) {
                 let help = "exchange the two";
@@ -206,7 +266,7 @@ impl<'a> Chooser<'a, '_> {
         let mut out = Vec::new();
         let mut slot = 0;
         for name in names {
-            let instants = wanted::instants(self.moment("at", name)?, self.night, eclipse.as_ref());
+            let instants = wanted::instants(wanted::named(self.layout, "at", name)?, self.night, eclipse.as_ref());
             if instants.is_empty() {
                 diagnostics.push(Diagnostic::warning("no-such-moment", format!("this eclipse has no `{name}`")));
             }
@@ -214,7 +274,7 @@ impl<'a> Chooser<'a, '_> {
                 match self.best_near(chosen, at) {
                     Some(best) => out.push(Chosen { slot, ..best }),
                     None if self.wanted.missing == Missing::Simulated && self.can_be_painted(at, eclipse.as_ref()) => {
-                        out.push(Chosen { registered: None, instant: Some(at), also: Vec::new(), slot });
+                        out.push(Chosen { registered: None, instant: Some(at), also: Vec::new(), slot, rating: None });
                     }
                     None => diagnostics.push(
                         Diagnostic::warning(
@@ -280,10 +340,7 @@ impl<'a> Chooser<'a, '_> {
             chosen = self.spaced(chosen, &places, |a, b| (b - a) / need);
         }
         if let Some(length) = self.wanted.apart {
-            let Some(observer) = self.night.observer() else {
-                let help = "write `site` into shoot.ron, or use `minutes_apart`";
-                return Err(self.layout.fault(&["selection", "apart"], "distances on the sky need the site", help));
-            };
+            let observer = self.night.observer().ok_or_else(|| no_distance(self.layout))?;
             if length.unit != Unit::Disc {
                 let help = "write it like \"1.3disc\"";
                 return Err(self.layout.fault(&["selection", "apart"], format!("`{length}` is not in discs"), help));

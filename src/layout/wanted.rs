@@ -1,5 +1,7 @@
 //! Moments of an eclipse by their names: contacts, shares of the disc in the umbra, UTC instants.
 
+use super::Layout;
+use crate::diag::Diagnostic;
 use crate::ingest::Night;
 use crate::sky::{
     Contact, LunarEclipse, apparent_moon, disc_fraction_covered, eclipse_near, geocentric_shadow, shadow_from,
@@ -17,6 +19,11 @@ pub(super) enum Moment {
 
 /// Words that name a moment.
 pub(super) const VALID: &str = "valid: P1, U1, U2, greatest, U3, U4, P4, a share such as \"25%\", \"25% in\", \"25% out\", or UTC like \"2028-12-31T16:52:00Z\"";
+
+/// The moment that a field of the selection names.
+pub(super) fn named(layout: &Layout, field: &str, name: &str) -> Result<Moment, Diagnostic> {
+    parse(name).ok_or_else(|| layout.fault(&["selection", field], what_is_wrong(name), VALID))
+}
 
 /// Why a text names no moment.
 pub(super) fn what_is_wrong(text: &str) -> String {

@@ -1,7 +1,7 @@
 //! The registration as a file: readable RON that a person may edit, and CSV for machines.
 //!
-//! A person may set `exclude: true` on a frame, or move `centre_px`; both are kept when the file is
-//! given to `compose`.
+//! A person may set `exclude: true` on a frame, nudge its disc (`gain_stops`, `white`, `turn_deg`) or move `centre_px`; all
+//! of it counts when the file is given to `compose`, and all but a moved centre outlives a new `register` into it.
 
 mod check;
 mod frame_forms;
@@ -52,8 +52,9 @@ pub fn registration_text(
     };
     let body = crate::diag::write_ron(&form)?;
     Ok(format!(
-        "// Where the Moon was found. You may set `exclude: true` on a frame or move a `centre_px`;\n\
-         // `moonloom compose LAYOUT THIS_FILE` keeps your changes.\n{body}\n"
+        "// Where the Moon was found. You may set `exclude: true` on a frame, move its `centre_px`, or nudge its disc:\n\
+         // `gain_stops: 0.3`, `white: (1.05, 0.95)` (red, blue), `turn_deg: 2`. `moonloom compose LAYOUT THIS_FILE` heeds\n\
+         // it; `moonloom register … --out THIS_FILE` keeps all but a moved centre.\n{body}\n"
     ))
 }
 

@@ -2,12 +2,13 @@
 //!
 //! `detect` says what a frame's pixels show and `solve` what the night was; here is only how that is kept:
 //! a [`Sighting`] a frame, with its reasons as types, a [`RigSolution`] a rig. `file` writes it as RON that a person
-//! may edit and reads it back; `remarks` is what has to be said of it to people.
+//! may edit and reads it back; `quality` is how good each disc is; `remarks` is what has to be said of it to people.
 
 mod clock;
 mod file;
 mod mount;
 mod orientation;
+mod quality;
 mod remarks;
 mod sighting;
 
@@ -15,12 +16,13 @@ pub use clock::{ClockEstimate, clock_words};
 pub use file::{read_registration, registration_csv, registration_text};
 pub use mount::{Drift, MountRotation, PointingSolution, TrackingSolution, Wobble, pointing_at};
 pub use orientation::{Orientation, OrientationSource};
+pub use quality::{Quality, Rating, is_cut};
 pub use remarks::remarks;
 pub use sighting::{Disc, Rejection, RejectionReason, Sighting, Status, Why};
 
 use crate::detect::DiscFit;
 use crate::raster::PixelPoint;
-use crate::units::Instant;
+use crate::units::{Angle, Instant};
 
 /// One frame of a registration.
 #[derive(Clone, Debug, PartialEq)]
@@ -49,6 +51,25 @@ pub struct FrameRegistration {
     pub foreground: bool,
     /// Set by a person: never use this frame.
     pub exclude: bool,
+    /// Set by a person: what every picture does besides with this frame's disc.
+    pub nudge: Nudge,
+}
+
+/// What a person wants done with one frame's disc, in every picture.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Nudge {
+    /// Brighter by this many stops, after all exposures are evened.
+    pub gain_stops: f64,
+    /// Factors on red and blue.
+    pub white: (f64, f64),
+    /// Turned clockwise by this, where discs are turned at all.
+    pub turn: Angle,
+}
+
+impl Default for Nudge {
+    fn default() -> Self {
+        Nudge { gain_stops: 0.0, white: (1.0, 1.0), turn: Angle::ZERO }
+    }
 }
 
 impl FrameRegistration {
@@ -140,6 +161,23 @@ impl Registration {
             }
             f
         }));
+    }
+
+    /// Takes over what a person set in an earlier registration of these frames: exclusions and nudges. Returns how many
+    /// frames have some.
+    pub fn keep_what_was_set(&mut self, earlier: &Registration) -> usize {
+        let mut kept = 0;
+        for frame in &mut self.frames {
+            let Some(before) = earlier.frame(&frame.file) else { continue };
+            (frame.exclude, frame.nudge) = (before.exclude, before.nudge);
+            kept += usize::from(frame.exclude || frame.nudge != Nudge::default());
+        }
+        kept
+    }
+
+    /// Width and height of a frame, pixels.
+    pub fn size_of(&self, frame: &FrameRegistration) -> (usize, usize) {
+        self.rigs.get(frame.rig).map_or((0, 0), |r| (r.width, r.height))
     }
 
     /// A frame by its file name.

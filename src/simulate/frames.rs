@@ -327,7 +327,7 @@ impl<'a> Night<'a> {
     fn truth(&self, shot: &Shot, now: &Circumstances<'_>) -> FrameTruth {
         let Circumstances { moon, pointing, middle, parallactic, trail_px, limb_shown, seed } = *now;
         let centre = pointing.to_pixel(moon.seen);
-        let radius = centre.map(|c| self.lens.disc_radius_px(c, moon.semidiameter));
+        let radius = centre.map(|c| self.lens.disc_radius_px(c, moon.semidiameter) * moon.area_share());
         let (w, h) = (self.rig.camera.width_px as f64, self.rig.camera.height_px as f64);
         let inside = |c: PixelPoint, r: f64| c.x > -r && c.y > -r && c.x < w + r && c.y < h + r;
         let up = centre.map_or(Angle::ZERO, |c| parallactic + pointing.zenith_turn(c));

@@ -70,6 +70,11 @@ impl MoonDisc {
         }
     }
 
+    /// Radius of the circle of the seen disc's area over the airless one: the air flattens it.
+    pub fn area_share(&self) -> f64 {
+        self.unflatten.powf(-0.5)
+    }
+
     /// Radiance towards a unit direction of the refracted sky, `None` beside the disc.
     pub fn radiance(&self, towards: &Vector3) -> Option<[f64; 3]> {
         let depth = towards.dot(&self.centre);

@@ -60,6 +60,7 @@ fn entry(found: &Findings<'_, '_>, k: usize) -> FrameRegistration {
         rejected: found.choices[k].rejected.clone(),
         foreground: frame.foreground,
         exclude: false,
+        nudge: Default::default(),
         sighting,
     }
 }

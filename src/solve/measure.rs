@@ -254,11 +254,12 @@ fn refit_flattened(
     let (width, height) = sequence.size();
     let zenith = turn.up_position_angle - place.parallactic_angle;
     let zenith = if turn.mirrored { -zenith } else { zenith };
-    let flattening: Option<Flattening> = Some(place.flattened(zenith));
+    let flattening: Flattening = place.flattened(zenith);
     let radius = focal * place.semidiameter.radians();
-    let shape = SkyShape { lens: Lens::rectilinear(width, height, focal), flattening };
+    let shape = SkyShape { lens: Lens::rectilinear(width, height, focal), flattening: Some(flattening) };
     let known = Known { radius, share: aim.scale_sigma(), shape, place_known: false };
     let fit = moon.look.as_ref()?.again(&known.expectation(moon.fit.saturated_share), None)?;
-    // The air never moves a disc by more than a few thousandths of its radius.
-    (fit.centre.distance(moon.fit.centre) < 0.02 * fit.radius_px).then_some(fit)
+    // A circle laid into a flattened disc is off by at most what the air takes of its height.
+    let most = (0.02 + (flattening.ratio - 1.0)) * fit.radius_px;
+    (fit.centre.distance(moon.fit.centre) < most).then_some(fit)
 }

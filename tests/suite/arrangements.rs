@@ -75,6 +75,7 @@ fn made_up(site: Site, instants: &[&str]) -> (Night, Registration) {
         rejected: Vec::new(),
         foreground: false,
         exclude: false,
+        nudge: Default::default(),
     };
     let registration = Registration { rigs: vec![solved], frames: instants.iter().enumerate().map(measured).collect() };
     (night, registration)
@@ -403,4 +404,71 @@ fn scaling_the_picture_scales_every_placement() {
         };
         assert!(at(a, 1.0).distance(at(b, 0.5)) < 1e-9);
     }
+}
+
+#[test]
+fn one_night_at_several_zooms_is_one_picture() {
+    use crate::nights::{moonloom, stderr, text};
+    // Three focal lengths of one lens, and a wide camera whose Moon is a tenth as large.
+    let rig = |name: &str, focal: f64, lead: f64| {
+        format!(
+            "(name: \"{name}\", camera: (model: \"Z\", width_px: 320, height_px: 240, pixel_pitch_um: 30.0, \
+             focal_length_mm: {focal}), mount: ReaimedTripod(scatter_px: 20.0), \
+             frames: (every_minutes: 60.0, lead_minutes: {lead}), exposures: [\
+             (from_umbral_fraction: 0.0, seconds: 0.005, f_number: 8.0, iso: 200.0), \
+             (from_umbral_fraction: 0.9, seconds: 0.3, f_number: 5.6, iso: 800.0)], format: Jpeg(quality: 92)),"
+        )
+    };
+    let scenario = format!(
+        "(version: 1, title: \"Zooms\", site: (latitude_deg: -31.9, longitude_deg: 115.75), eclipse: \"2028-12-31\", \
+         utc_offset: \"+08:00\", seed: 9, rigs: [{}{}{}{}])",
+        rig("a", 200.0, 0.0),
+        rig("b", 300.0, 20.0),
+        rig("c", 420.0, 40.0),
+        rig("w", 42.0, 10.0)
+    );
+    let folder = tempfile::TempDir::new().unwrap();
+    let scenario = moonloom::simulate::Scenario::parse(Path::new("zooms.ron"), &scenario).unwrap();
+    moonloom::simulate::rehearse(&scenario, folder.path(), &|_| {}).unwrap();
+    let night = folder.path().join("night");
+    std::fs::create_dir(&night).unwrap();
+    for rig in ["a", "b", "c", "w"] {
+        for entry in std::fs::read_dir(folder.path().join(rig)).unwrap() {
+            let path = entry.unwrap().path();
+            if path.extension().is_some_and(|e| e == "jpg") {
+                std::fs::copy(&path, night.join(path.file_name().unwrap())).unwrap();
+            }
+        }
+    }
+    let notes = std::fs::read_to_string(folder.path().join("a/shoot.ron")).unwrap();
+    std::fs::write(night.join("shoot.ron"), notes).unwrap();
+    let rigs_shown = |selection: &str| {
+        let layout = folder.path().join("layout.ron");
+        let words = format!(
+            "(version: 2, canvas: (width: 900, height: 900), selection: ({selection}), \
+             arrangement: PhaseGrid(columns: 5, rows: 5))"
+        );
+        std::fs::write(&layout, words).unwrap();
+        let run = moonloom(&["compose", text(&layout), text(&night), "--dry-run", "--json"]);
+        assert!(run.status.success(), "{}", stderr(&run));
+        let json: serde_json::Value = serde_json::from_slice(&run.stdout).unwrap();
+        let placements = json["placements"].as_array().unwrap().clone();
+        let times: Vec<String> = placements.iter().map(|p| p["utc"].as_str().unwrap().to_owned()).collect();
+        assert!(times.is_sorted(), "all of one night in the order of time: {times:?}");
+        let radii: Vec<f64> = placements.iter().map(|p| p["radius_px"].as_f64().unwrap()).collect();
+        assert!(radii.iter().all(|r| (r / radii[0] - 1.0).abs() < 1e-6), "each disc by its own scale: {radii:?}");
+        let mut letters: Vec<char> =
+            placements.iter().map(|p| p["frame"].as_str().unwrap().chars().next().unwrap()).collect();
+        let count = letters.len();
+        letters.sort_unstable();
+        letters.dedup();
+        (letters.into_iter().collect::<String>(), count, stderr(&run))
+    };
+    let (shown, count, said) = rigs_shown("");
+    assert_eq!(shown, "abc", "Moons a tenth as large are left out: {said}");
+    assert!(count >= 15 && said.contains("other-rigs-left-out"), "{count} {said}");
+    let (shown, more, said) = rigs_shown("rig: All");
+    assert_eq!(shown, "abcw", "{said}");
+    assert!(more > count && !said.contains("other-rigs-left-out"), "{said}");
+    assert_eq!(rigs_shown("rig: 0").0.len(), 1);
 }

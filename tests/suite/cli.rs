@@ -268,9 +268,15 @@ fn frames_of_two_sizes_are_two_rigs_and_the_layout_says_so() {
     let small = image::open(small_night().join("n0002.jpg")).unwrap().thumbnail(200, 150);
     small.save(folder.path().join("other.jpg")).unwrap();
     let layout = grid_for_small_night(folder.path());
-    let run = compose(&layout, folder.path(), &folder.path().join("x.png"), &folder.path().join("cache"));
+    let draw = || compose(&layout, folder.path(), &folder.path().join("x.png"), &folder.path().join("cache"));
+    // A grid shows both: one disc more than its cells.
+    refused(&draw(), 2, &["10 discs do not fit"]);
+    let words = std::fs::read_to_string(&layout).unwrap();
+    std::fs::write(&layout, words.replace("arrangement:", "selection: (rig: 0), arrangement:")).unwrap();
+    let run = draw();
     assert!(run.status.success(), "{}", stderr(&run));
     assert!(stderr(&run).contains("2 rigs"), "{}", stderr(&run));
+    assert!(stderr(&run).contains("1 frames of other rigs are left out"), "{}", stderr(&run));
 }
 
 #[test]

@@ -51,3 +51,25 @@ fn stock_layouts_serve_another_night() {
     println!("drawn: {drawn:?}");
     assert!(drawn.len() >= 7);
 }
+
+#[test]
+fn what_the_papers_deny_is_said_before_a_frame_is_looked_at() {
+    use crate::nights::{moonloom, small_night, stderr, text};
+    let folder = tempfile::TempDir::new().unwrap();
+    let layout = folder.path().join("layout.ron");
+    let cases = [
+        ("selection: (files: [\"lost.jpg\"]), arrangement: PhaseGrid(columns: 2, rows: 2)", "lost.jpg"),
+        ("arrangement: SkyTrack(backplate: Frame(\"lost.jpg\"))", "lost.jpg"),
+        ("arrangement: SkyTrack(foreground: Mask(\"roofs.png\"))", "roofs.png"),
+        ("font: \"lost.ttf\", arrangement: PhaseGrid(columns: 2, rows: 2)", "lost.ttf"),
+    ];
+    for (words, named) in cases {
+        std::fs::write(&layout, format!("(version: 2, {words})")).unwrap();
+        let cache = folder.path().join("cache");
+        let out = folder.path().join("p.tif");
+        let run =
+            moonloom(&["compose", text(&layout), text(small_night()), "--out", text(&out), "--cache", text(&cache)]);
+        assert!(!run.status.success() && stderr(&run).contains(named), "{words}: {}", stderr(&run));
+        assert!(!stderr(&run).contains("registered") && !cache.exists(), "{words}: nothing was looked at");
+    }
+}

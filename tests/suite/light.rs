@@ -377,6 +377,7 @@ fn air_is_fitted_and_white_anchored_on_the_moon() {
     println!("{said}; rehearsed with {:?}", Extinction::default().magnitudes);
     let numbers: Vec<f64> =
         said.split(|c: char| !c.is_ascii_digit() && c != '.').filter_map(|w| w.parse().ok()).collect();
+    assert!(numbers.len() >= 3, "the fit is said: {diagnostics:?}");
     // The rehearsal dims light of sRGB's primaries; seen in Rec. 2020 its channels mix.
     let mix = ColourMatrix::new(RgbSpace::SRGB.to(&RgbSpace::WORKING));
     let seen = |airmass: f64| mix.apply(Extinction::default().transmission(airmass).map(|t| t as f32));
@@ -398,6 +399,58 @@ fn air_is_fitted_and_white_anchored_on_the_moon() {
             "{l:?}"
         );
     }
+}
+
+#[test]
+fn white_is_the_moons_own_whatever_the_cameras_curve() {
+    let folder = TempDir::new().unwrap();
+    let night = rehearsed(
+        folder.path(),
+        [
+            ("CAMERA", "glow: 0.0, processing: (contrast: 0.4, shoulder: 0.4)"),
+            ("FRAMES", "every_minutes: 9.0, lead_minutes: 0.0, tail_minutes: 40.0"),
+            ("EXPOSURES", LADDER),
+            ("FORMAT", "Jpeg(quality: 95)"),
+        ],
+    );
+    let air = Extinction::default().magnitudes;
+    let light = format!(
+        "normalization: Even, blend: Normal, white_balance: Moon, atmosphere: Removed(magnitudes: ({}, {}, {}))",
+        air[0], air[1], air[2]
+    );
+    let (picture, composition, diagnostics) = grid(folder.path(), &night, &light, 6);
+    assert!(diagnostics.iter().all(|d| d.code != "no-white"), "{diagnostics:?}");
+    let mut compared = 0;
+    let high = |p: &&Placement| p.sky.is_some_and(|s| s.penumbral_fraction == 0.0 && s.airmass < 4.0);
+    for p in composition.placements.iter().filter(high) {
+        let lit = patch(&picture, p.centre(), 0.85 * p.radius_px);
+        let off = [0, 2].map(|c| lit[c] / lit[1] / MOON_COLOUR[c] - 1.0);
+        println!("{}: red {:+.1} %, blue {:+.1} % of the Moon's own", p.frame, 100.0 * off[0], 100.0 * off[1]);
+        assert!(off.iter().all(|o| o.abs() < 0.03), "{}: {lit:?}", p.frame);
+        compared += 1;
+    }
+    assert!(compared >= 2, "{compared}");
+}
+
+#[test]
+fn air_and_white_that_a_night_does_not_tell_are_kept_and_said() {
+    let folder = TempDir::new().unwrap();
+    // Two uneclipsed discs, low over the horizon.
+    let night = rehearsed(
+        folder.path(),
+        [
+            ("CAMERA", "glow: 0.0"),
+            ("FRAMES", "every_minutes: 100.0, lead_minutes: 0.0"),
+            ("EXPOSURES", LADDER),
+            ("FORMAT", "Jpeg(quality: 95)"),
+        ],
+    );
+    let light = |how: &str| format!("normalization: AsShot, blend: Normal, {how}");
+    let plain = grid(folder.path(), &night, &light("atmosphere: Kept"), 6).0;
+    let (fitted, _, said) = grid(folder.path(), &night, &light("atmosphere: Fitted"), 6);
+    let said = said.iter().find(|d| d.code == "extinction-not-fitted").expect("it is said");
+    assert!(said.message.contains("is kept"), "{}", said.message);
+    assert_eq!(plain, fitted, "nothing is assumed of the air");
 }
 
 #[test]
@@ -570,4 +623,58 @@ fn a_pasted_strip_is_no_part_of_a_disc() {
     }
     println!("pasted over: {pasted} pixels of discs, each the canvas's own");
     assert!(composition.placements.len() >= 10 && pasted > 1000, "{} discs, {pasted}", composition.placements.len());
+}
+
+#[test]
+fn a_persons_nudges_change_one_frame_and_outlive_a_new_registration() {
+    use crate::nights::copy_of_small_night;
+    let (folder, elsewhere) = (copy_of_small_night(), TempDir::new().unwrap());
+    let file = folder.path().join("r.ron");
+    let run = moonloom(&["register", text(folder.path()), "--out", text(&file)]);
+    assert!(run.status.success(), "{}", stderr(&run));
+    let layout = folder.path().join("layout.ron");
+    std::fs::write(
+        &layout,
+        "(version: 2, canvas: (width: 600, height: 500), selection: (count: 4), light: (blend: Normal), \
+         arrangement: PhaseGrid(columns: 2, rows: 2, up: AsShot), output: (colour_space: LinearRec2020, depth: Float))",
+    )
+    .unwrap();
+    let dry = || {
+        let run = moonloom(&["compose", text(&layout), text(&file), "--dry-run", "--json"]);
+        assert!(run.status.success(), "{}", stderr(&run));
+        serde_json::from_slice::<serde_json::Value>(&run.stdout).unwrap()["placements"].clone()
+    };
+    let out = elsewhere.path().join("p.tif");
+    let drawn = || {
+        let run = moonloom(&["compose", text(&layout), text(&file), "--out", text(&out)]);
+        assert!(run.status.success(), "{}", stderr(&run));
+        decode(&out, &Reading::default()).unwrap()
+    };
+    let (plain, before) = (drawn(), dry());
+    let name = before[0]["frame"].as_str().unwrap().to_owned();
+    let words = std::fs::read_to_string(&file).unwrap();
+    let at = words.find(&format!("file: \"{name}\"")).unwrap();
+    let (head, tail) = words.split_at(at);
+    let set = tail.replacen("exclude: false,", "exclude: false, gain_stops: -1, white: (1.2, 0.8), turn_deg: 10,", 1);
+    std::fs::write(&file, format!("{head}{set}")).unwrap();
+    let (nudged, after) = (drawn(), dry());
+    let turned = after[0]["turn_rad"].as_f64().unwrap() - before[0]["turn_rad"].as_f64().unwrap();
+    assert!((turned.to_degrees() - 10.0).abs() < 1e-6, "{turned}");
+    assert_eq!(before[1], after[1], "the others stay");
+    let centre = &after[0]["map"]["canvas_centre_px"];
+    let at = PixelPoint::new(centre[0].as_f64().unwrap(), centre[1].as_f64().unwrap());
+    let reach = 0.6 * after[0]["radius_px"].as_f64().unwrap();
+    let (a, b) = (patch(&plain, at, reach), patch(&nudged, at, reach));
+    for (c, factor) in [0.5 * 1.2, 0.5, 0.5 * 0.8].into_iter().enumerate() {
+        assert!((b[c] / a[c] / factor - 1.0).abs() < 0.02, "{a:?} became {b:?}");
+    }
+    // Registered anew into the same file, what was set stays.
+    let run = moonloom(&["register", text(folder.path()), "--out", text(&file)]);
+    assert!(run.status.success() && stderr(&run).contains("settings-kept"), "{}", stderr(&run));
+    assert_eq!(dry(), after);
+    // A number that cannot be meant is refused.
+    let words = std::fs::read_to_string(&file).unwrap().replace("gain_stops: -1", "gain_stops: 99");
+    std::fs::write(&file, words).unwrap();
+    let run = moonloom(&["compose", text(&layout), text(&file), "--dry-run"]);
+    assert!(!run.status.success() && stderr(&run).contains("gain_stops"), "{}", stderr(&run));
 }

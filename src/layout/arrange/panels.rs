@@ -51,7 +51,7 @@ fn draw(context: &Context<'_>, panel: &Panel, out: &mut Composition) -> Result<V
     // A panel's own margin is small: the poster has one.
     let area = Area { x0: corner.x, y0: corner.y, width, height, margin: 0.03 * width.min(height) };
     let selection = panel.selection.as_ref().unwrap_or(&context.layout.file.selection);
-    let chosen = select(context.layout, selection, context.night, context.registration)?;
+    let chosen = select(context.layout, (&panel.arrangement, selection), context.night, context.registration)?;
     let title = panel.title.as_ref().and_then(|t| heading(t, context.night, context.eclipse));
     let inner = Context {
         area,

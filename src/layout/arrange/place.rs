@@ -44,6 +44,9 @@ impl Context<'_> {
             group: 0,
             behind_foreground: None,
             also: self.companions(chosen),
+            rig: chosen.registered.map(|f| f.rig),
+            quality: chosen.rating.map(|r| r.quality),
+            lacks: chosen.rating.and_then(|r| r.lacks),
             utc: chosen.instant.map(|i| i.to_iso_utc()).unwrap_or_default(),
             map,
             to_disc: scaled(spot.stretch, 1.0 / spot.radius_px),
@@ -53,6 +56,10 @@ impl Context<'_> {
             edge_width_px: chosen.registered.and_then(|f| f.fit()).map(|fit| fit.edge_width_px).filter(|w| *w > 0.0),
             light_gain: file.and_then(|f| self.light_gain(f)),
             gain: file.map_or(Gain::ToLevel(light.even_level as f32), |f| self.gain(f)),
+            nudge: chosen.registered.map_or([1.0; 3], |f| {
+                let (red, blue) = f.nudge.white;
+                [red, 1.0, blue].map(|white| (f.nudge.gain_stops.exp2() * white) as f32)
+            }),
             sky: self.disc_sky(chosen, shadow.as_ref()),
             shadow: shadow.and_then(|s| self.shadow_on_disc(chosen, &s, source_radius_px)),
             feather_px: self.feather_px(spot.radius_px),

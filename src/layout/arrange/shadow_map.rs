@@ -41,7 +41,7 @@ pub(super) fn shadow_map(
 ) -> Result<(), Diagnostic> {
     let layout = context.layout;
     let Some(observer) = context.night.observer() else {
-        return Err(context.no_site("a shadow map"));
+        return Err(super::no_site("a shadow map"));
     };
     if map.up == Upright::AsShot {
         return Err(layout.fault(

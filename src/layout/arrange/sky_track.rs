@@ -30,7 +30,7 @@ pub(super) fn sky_track(
 ) -> Result<Vec<Diagnostic>, Diagnostic> {
     let mut said = Vec::new();
     if context.night.observer().is_none() {
-        return Err(context.no_site("a sky track"));
+        return Err(super::no_site("a sky track"));
     }
     let seen: Vec<(&Chosen<'_>, ApparentPosition)> =
         chosen.iter().filter_map(|c| Some((c, context.apparent(c.instant)?))).collect();
@@ -71,6 +71,12 @@ fn unsolved() -> Diagnostic {
     )
 }
 
+/// A backplate that the layout names and nobody has.
+pub(in crate::layout) fn no_backplate(layout: &crate::layout::Layout, name: &str) -> Diagnostic {
+    let help = "give a file name without the folder";
+    layout.fault(&["SkyTrack", "backplate"], format!("`{name}` is not among the frames"), help)
+}
+
 fn as_seen(position: &ApparentPosition) -> Horizontal {
     position.refracted(Refraction::default())
 }
@@ -105,7 +111,7 @@ impl Context<'_> {
         }
         let north_up = match c.registered {
             None => Righting::AS_SHOT,
-            Some(f) => Righting::north_up(&f.orientation.ok_or_else(|| self.unturned())?),
+            Some(f) => Righting::north_up(&f.orientation.ok_or_else(|| self.unturned())?).and(f.nudge.turn),
         };
         let zenith = ground.canvas.zenith_turn(seen).unwrap_or(Angle::ZERO);
         let stretch: Matrix2 = if track.stretch { ground.canvas.stretch(seen).unwrap_or(IDENTITY) } else { IDENTITY };
@@ -271,12 +277,11 @@ impl Context<'_> {
         rig: usize,
         said: &mut Vec<Diagnostic>,
     ) -> Result<Option<&Frame>, Diagnostic> {
-        let fault = |message: String, help: &str| Err(self.layout.fault(&["SkyTrack", "backplate"], message, help));
         match &track.backplate {
             Backplate::Plain | Backplate::Sky(_) => Ok(None),
             Backplate::Frame(name) => match self.night.frame(name) {
                 Some(frame) => Ok(Some(frame)),
-                None => fault(format!("`{name}` is not among the frames"), "give a file name without the folder"),
+                None => Err(no_backplate(self.layout, name)),
             },
             Backplate::Foreground => match self.night.frames.iter().find(|f| f.foreground) {
                 Some(frame) => Ok(Some(frame)),

@@ -71,7 +71,8 @@ pub enum WhiteBalance {
     /// As the camera decided.
     #[default]
     AsShot,
-    /// The uneclipsed Moon of the night gets the Moon's own colour, a little warmer than grey.
+    /// The uneclipsed Moon of the night gets the Moon's own colour in sunlight, a little warmer than grey. Left as shot, and
+    /// said, where the night shows no such Moon, shows it through much air, or in colours that contradict each other.
     Moon,
 }
 
@@ -81,7 +82,7 @@ pub enum Atmosphere {
     /// As the sky was: a rising Moon is dim and red.
     #[default]
     Kept,
-    /// Removed by coefficients fitted to the night's own uneclipsed discs.
+    /// Removed by coefficients fitted to the night's own uneclipsed discs; kept, and said, where those do not tell.
     Fitted,
     /// Removed by given coefficients.
     Removed {

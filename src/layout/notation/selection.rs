@@ -11,8 +11,9 @@ use serde::{Deserialize, Serialize};
 pub struct Selection {
     /// Only these files, in this order.
     pub files: Option<Vec<String>>,
-    /// Frames of this rig: 0 is the one with most frames; those of `--also` come after.
-    pub rig: usize,
+    /// Frames of this rig: 0 is the one with most frames; those of `--also` come after; `All` shows every rig's. Left out, a
+    /// sky track shows rig 0, and every other arrangement those whose Moon is at least a third as large as the largest.
+    pub rig: Option<RigChoice>,
     /// The best frame at each of these moments, in this order: `P1`, `U1`, `U2`, `greatest`, `U3`, `U4`, `P4`; a share of the
     /// disc in the umbra, `25%` (both times), `25% in` or `25% out`; or a UTC instant.
     pub at: Option<Vec<String>>,
@@ -38,6 +39,23 @@ pub struct Selection {
     pub least_quality: f64,
     /// What stands where no frame was taken: nothing, or a disc that no camera saw, which is then marked.
     pub missing: Missing,
+}
+
+/// Which rigs' frames.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(untagged, expecting = "a rig's number, such as 1, or All")]
+pub enum RigChoice {
+    /// One rig's, by its number.
+    One(usize),
+    /// Those of all.
+    Every(EveryRig),
+}
+
+/// The word for all rigs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub enum EveryRig {
+    /// Every rig's frames, each disc by its own plate scale.
+    All,
 }
 
 /// What stands where no frame was taken.

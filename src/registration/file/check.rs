@@ -34,6 +34,12 @@ pub(super) fn check(path: &Path, text: &str, form: &FileForm) -> Result<(), Diag
     for f in &form.frames {
         let rig = &form.rigs[f.rig];
         let (w, h) = (rig.width_px as f64, rig.height_px as f64);
+        let (red, blue) = f.white;
+        let white = (0.1..=10.0).contains(&red) && (0.1..=10.0).contains(&blue);
+        if !(white && f.gain_stops.abs() <= 12.0 && f.turn_deg.abs() <= 360.0) {
+            let what = "`gain_stops` goes from -12 to 12, `white` from 0.1 to 10, `turn_deg` from -360 to 360";
+            return fault(&["frames", &f.file], format!("{}: {what}", f.file));
+        }
         if let Some((x, y)) = f.centre_px
             && !((-w..=2.0 * w).contains(&x) && (-h..=2.0 * h).contains(&y))
         {

@@ -4,7 +4,7 @@ use super::rounded;
 use crate::detect::DiscFit;
 use crate::raster::PixelPoint;
 use crate::registration::{
-    Disc, FrameRegistration, Orientation, OrientationSource, Rejection, RejectionReason, Sighting, Status, Why,
+    Disc, FrameRegistration, Nudge, Orientation, OrientationSource, Rejection, RejectionReason, Sighting, Status, Why,
 };
 use crate::units::{Angle, Instant};
 use serde::{Deserialize, Serialize};
@@ -33,6 +33,12 @@ pub(super) struct FrameForm {
     pub(super) file: String,
     #[serde(default)]
     pub(super) exclude: bool,
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub(super) gain_stops: f64,
+    #[serde(default = "no_factors", skip_serializing_if = "are_no_factors")]
+    pub(super) white: (f64, f64),
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub(super) turn_deg: f64,
     pub(super) status: Status,
     #[serde(default)]
     pub(super) utc: Option<String>,
@@ -62,6 +68,18 @@ pub(super) struct FrameForm {
     pub(super) phase_contradicted: bool,
 }
 
+fn is_default(number: &f64) -> bool {
+    *number == 0.0
+}
+
+fn no_factors() -> (f64, f64) {
+    (1.0, 1.0)
+}
+
+fn are_no_factors(white: &(f64, f64)) -> bool {
+    *white == no_factors()
+}
+
 /// What was measured of the limb.
 #[derive(Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -86,6 +104,9 @@ impl From<&FrameRegistration> for FrameForm {
         FrameForm {
             file: f.file.clone(),
             exclude: f.exclude,
+            gain_stops: f.nudge.gain_stops,
+            white: f.nudge.white,
+            turn_deg: f.nudge.turn.degrees(),
             status: f.status(),
             utc: f.time.map(Instant::to_iso_utc),
             centre_px: f.centre().map(|c| (rounded(c.x), rounded(c.y))),
@@ -156,6 +177,7 @@ impl From<FrameForm> for FrameRegistration {
                 .collect(),
             foreground: f.foreground,
             exclude: f.exclude,
+            nudge: Nudge { gain_stops: f.gain_stops, white: f.white, turn: Angle::from_degrees(f.turn_deg) },
             file: f.file,
         }
     }

@@ -1,15 +1,17 @@
 //! A registration as CSV, for machines.
 
-use crate::registration::{Registration, Status};
+use crate::registration::{Quality, Registration, Status};
 use std::fmt::Write as _;
 
 /// The registration as CSV: `file,status,utc,x_px,y_px,radius_px` first.
 pub fn registration_csv(registration: &Registration) -> String {
     let mut out = String::from(
-        "file,status,utc,x_px,y_px,radius_px,centre_sigma_px,umbral_fraction,arc_deg,residual_px,edge_width_px,saturated_share,rig,reason,up_position_angle_deg,mirrored,orientation_sigma_deg,orientation_by,light_ratio\n",
+        "file,status,utc,x_px,y_px,radius_px,centre_sigma_px,umbral_fraction,arc_deg,residual_px,edge_width_px,saturated_share,rig,reason,up_position_angle_deg,mirrored,orientation_sigma_deg,orientation_by,light_ratio,quality,lacks\n",
     );
     let number = |v: Option<f64>, digits: usize| v.map_or(String::new(), |v| format!("{v:.digits$}"));
+    let qualities: Vec<Quality> = (0..registration.rigs.len()).map(|rig| Quality::of(registration, rig)).collect();
     for f in &registration.frames {
+        let rating = f.disc().and_then(|_| Some(qualities.get(f.rig)?.rate(f, registration.size_of(f))));
         let status = match f.status() {
             Status::Measured => "measured",
             Status::Inferred => "inferred",
@@ -18,7 +20,7 @@ pub fn registration_csv(registration: &Registration) -> String {
         // Writing to a string cannot fail.
         let _ = writeln!(
             out,
-            "{},{status},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{}",
+            "{},{status},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{},{}",
             quoted(&f.file),
             f.time.map_or(String::new(), crate::units::Instant::to_iso_utc),
             number(f.centre().map(|c| c.x), 3),
@@ -37,6 +39,8 @@ pub fn registration_csv(registration: &Registration) -> String {
             number(f.orientation.map(|o| o.sigma.degrees()), 2),
             f.orientation.map_or("unknown".into(), |o| o.source.to_string()),
             number(f.light_ratio, 2),
+            number(rating.map(|r| r.quality), 2),
+            rating.and_then(|r| r.lacks).unwrap_or_default(),
         );
     }
     out

@@ -1,15 +1,27 @@
 //! How good a frame's disc is, by what was measured: sharp, whole, clear and fairly exposed.
 
-use crate::registration::{FrameRegistration, Registration};
+use super::{FrameRegistration, Registration};
+
+/// How good a disc is, and what it lacks most.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Rating {
+    /// 0 is no disc, 1 as sharp as this lens gets, whole in the frame, clear and nowhere burnt.
+    pub quality: f64,
+    /// What it lacks most, where that is worth a word.
+    pub lacks: Option<&'static str>,
+}
+
+/// A share below this is worth a word.
+const WORTH_A_WORD: f64 = 0.8;
 
 /// The night's usual limb, against which sharpness counts.
-pub(super) struct Quality {
+pub struct Quality {
     usual_width_px: f64,
 }
 
 impl Quality {
     /// Of the discs of a rig.
-    pub(super) fn of(registration: &Registration, rig: usize) -> Self {
+    pub fn of(registration: &Registration, rig: usize) -> Self {
         let mut widths: Vec<f64> = registration
             .frames
             .iter()
@@ -22,13 +34,13 @@ impl Quality {
         Quality { usual_width_px: widths.get(widths.len() / 4).copied().unwrap_or(1.0) }
     }
 
-    /// 0..1: 1 is as sharp as this lens gets, whole in the frame, clear and nowhere burnt.
-    pub(super) fn rate(&self, frame: &FrameRegistration, size: (usize, usize)) -> f64 {
+    /// Rates a frame's disc; `size` is the frame's, pixels.
+    pub fn rate(&self, frame: &FrameRegistration, size: (usize, usize)) -> Rating {
         let sharp = match frame.fit().map(|f| f.edge_width_px) {
             Some(width) if width > 0.0 => (self.usual_width_px / width).min(1.0),
             _ => 0.5,
         };
-        let clear = frame.light_ratio.map_or(1.0, |r| r.clamp(0.0, 1.0));
+        let clear = frame.light_ratio.map_or(1.0, |r| r.clamp(0.0, 1.0)).sqrt();
         let fair = frame.fit().map_or(0.5, |f| 1.0 - f.saturated_share.clamp(0.0, 1.0));
         // A disc below a thirtieth of the scale has to be raised by stops, and its noise with it.
         let exposed = frame.fit().map_or(1.0, |f| (f64::from(f.disc_level) / 0.03).clamp(0.0, 1.0).sqrt());
@@ -37,12 +49,15 @@ impl Quality {
             (Some(_), Some(_)) => 0.3,
             _ => 0.0,
         };
-        sharp * clear.sqrt() * fair * exposed * whole
+        let parts =
+            [("soft", sharp), ("dimmed by cloud", clear), ("burnt", fair), ("underexposed", exposed), ("cut", whole)];
+        let worst = parts.iter().min_by(|a, b| a.1.total_cmp(&b.1)).filter(|(_, share)| *share < WORTH_A_WORD);
+        Rating { quality: parts.iter().map(|(_, share)| share).product(), lacks: worst.map(|(word, _)| *word) }
     }
 }
 
 /// Whether the frame's edge cuts a disc, or nothing says where it is.
-pub(super) fn is_cut(frame: &FrameRegistration, size: (usize, usize)) -> bool {
+pub fn is_cut(frame: &FrameRegistration, size: (usize, usize)) -> bool {
     let (Some(c), Some(r)) = (frame.centre(), frame.radius_px()) else { return true };
     let (w, h) = (size.0 as f64, size.1 as f64);
     c.x.min(c.y).min(w - c.x).min(h - c.y) < r
