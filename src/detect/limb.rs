@@ -72,32 +72,43 @@ pub(super) struct LimbSearch {
     pub by_profile: bool,
 }
 
+/// Samples along a ray, rectified pixels.
+struct Samples {
+    step: f64,
+    count: usize,
+    from: f64,
+    /// How far a ray must go at least.
+    until: f64,
+}
+
 /// Sub-pixel place of a peak of three equally spaced values, in steps from the middle one.
 fn parabola(l: f64, m: f64, r: f64) -> f64 {
     let bend = l - 2.0 * m + r;
     if bend < 0.0 { (0.5 * (l - r) / bend).clamp(-0.7, 0.7) } else { 0.0 }
 }
 
-/// Profile along one ray: means over a short stretch of arc.
-fn profile(plane: &Plane, s: &LimbSearch, angle: f64, step: f64, count: usize, from: f64) -> Option<Vec<f32>> {
+/// Profile along one ray: means over a short stretch of arc; it ends where the ray leaves the frame, if not before `until`.
+fn profile(plane: &Plane, s: &LimbSearch, angle: f64, samples: &Samples) -> Option<Vec<f32>> {
+    let &Samples { step, count, from, until } = samples;
     let spread = (s.radius * 0.012).clamp(0.0, 2.5);
     let offsets: &[f64] = if spread > 0.6 { &[-1.0, 0.0, 1.0] } else { &[0.0] };
     let (sin, cos) = angle.sin_cos();
     let (w, h) = (plane.width() as f64, plane.height() as f64);
     let mut out = vec![0.0f32; count];
-    for (i, value) in out.iter_mut().enumerate() {
+    for i in 0..count {
         let rho = from + i as f64 * step;
         for o in offsets {
             let t = o * spread;
             let (dx, dy) = s.metric.to_pixels(rho * cos - t * sin, rho * sin + t * cos);
             let (x, y) = (s.centre.x + dx, s.centre.y + dy);
-            // A ray that leaves the frame inside its window says nothing of a limb.
+            // A ray that leaves the frame before it has passed the limb says nothing of it.
             if x < 0.0 || y < 0.0 || x >= w || y >= h {
-                return None;
+                out.truncate(i);
+                return (rho >= until).then_some(out);
             }
-            *value += plane.sample(x, y);
+            out[i] += plane.sample(x, y);
         }
-        *value /= offsets.len() as f32;
+        out[i] /= offsets.len() as f32;
     }
     Some(out)
 }
@@ -114,10 +125,11 @@ pub(super) fn limb_points(plane: &Plane, s: &LimbSearch) -> Vec<LimbPoint> {
     if count < 2 * wide + 4 {
         return Vec::new();
     }
+    let samples = Samples { step, count, from, until: s.radius + (wide as f64 * step).max(2.0) };
     let edges: Vec<(f64, Vec<f32>, Edge)> = (0..rays)
         .filter_map(|i| {
             let angle = i as f64 / rays as f64 * std::f64::consts::TAU;
-            let values = profile(plane, s, angle, step, count, from)?;
+            let values = profile(plane, s, angle, &samples).filter(|values| values.len() >= 2 * wide + 4)?;
             let edge = edge_of(&values, narrow, wide, s.noise)?;
             Some((angle, values, edge))
         })

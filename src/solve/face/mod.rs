@@ -38,15 +38,16 @@ pub(super) struct Facing {
     against_aim_deg: Option<f64>,
 }
 
-/// Whether a disc shows the Moon's face, whichever way it is turned, beyond doubt.
+/// Whether a disc shows the Moon's face, whichever way it is turned.
 pub(super) fn shows_the_moon(look: &Look, place: Option<&SkyPlace>) -> bool {
+    turned(look, place).is_some_and(|t| t.is_certain() || t.is_a_face())
+}
+
+/// How a disc is turned against the Moon's map, as far as its features tell.
+fn turned(look: &Look, place: Option<&SkyPlace>) -> Option<Turned> {
     let mean = Libration { longitude: Angle::ZERO, latitude: Angle::ZERO, axis_position_angle: Angle::ZERO };
     let libration = place.map_or(mean, |p| p.libration);
-    let turned = look
-        .cutout
-        .as_ref()
-        .and_then(|cutout| turn_against(&Features::of_disc(cutout, &look.fit)?, &Features::of_map(&libration)?));
-    turned.is_some_and(|t| t.is_certain())
+    turn_against(&Features::of_disc(look.cutout.as_ref()?, &look.fit)?, &Features::of_map(&libration)?)
 }
 
 fn wrapped(a: Angle) -> f64 {

@@ -15,11 +15,14 @@ const LEAD: f64 = 1.25;
 
 /// How sure a lone small disc must be: windows, letters and the like, rendered, reach 0.62.
 const SURE: f64 = 0.65;
+/// How sure it must be where the limb is seen all round: what is no Moon and small shows 200 degrees of a circle at most.
+const SURE_IF_ROUND: f64 = 0.55;
+const ROUND_DEG: f64 = 330.0;
 /// How sure the limb of a phase must be: a roof before a lit sky reaches a third.
 const SURE_PHASE: f64 = 0.4;
 /// Roughness of a face (root mean square of its logarithms) from which it is no even ball: partly lit Moons of real
 /// photographs show 0.16 to 0.22, evenly shaded balls with a camera's noise 0.07.
-const ROUGH: f64 = 0.11;
+const ROUGH: f64 = 0.095;
 
 /// Whether one frame's disc may be called the Moon where no other frame supports its size.
 pub(in crate::solve) fn is_the_moon(look: &Look, others: &[Look], place: Option<&SkyPlace>) -> bool {
@@ -38,7 +41,8 @@ pub(in crate::solve) fn is_the_moon(look: &Look, others: &[Look], place: Option<
         .filter(|l| l.fit.centre.distance(look.fit.centre) > 2.0 * look.fit.radius_px.max(l.fit.radius_px))
         .map(|l| l.fit.confidence())
         .fold(0.0, f64::max);
-    look.fit.confidence() > (LEAD * rival).max(SURE)
+    let sure = if look.fit.arc_deg >= ROUND_DEG { SURE_IF_ROUND } else { SURE };
+    look.fit.confidence() > (LEAD * rival).max(sure)
 }
 
 /// Whether a disc is lit from one side as a phase or an eclipse lights the Moon: one run of the limb bright, the rest dark,

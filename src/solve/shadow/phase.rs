@@ -97,7 +97,8 @@ fn date(observer: &Observer, edges: &[ShadowEdge]) -> Option<Slip> {
     };
     let alike = found.iter().filter(|f| f.0 < best + 12.0);
     let (_, ahead_s, greatest) = *alike.min_by(|a, b| year_off(a.1).total_cmp(&year_off(b.1)))?;
-    Some(Slip::Date(ahead_s, greatest))
+    // The eclipse of the frames' own date: some edges were a roof's or a cloud's, and the date is right.
+    (ahead_s.abs() > 86_400.0).then_some(Slip::Date(ahead_s, greatest))
 }
 
 /// How well an eclipse fits the edges, and how far their times are ahead of it then.
