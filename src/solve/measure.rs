@@ -54,6 +54,11 @@ const BURNT_SHARE: f64 = 0.2;
 /// Least limb that is called measured, degrees.
 const LEAST_LIMB_DEG: f64 = 60.0;
 
+/// A radius that differs from the common one by this share is not its own limb's error.
+const OTHER_SIZE: f64 = 0.05;
+/// How much the Moon's size changes over a night as it rises and sets, as a share: where nobody knows when a frame was taken.
+const NIGHTS_SPREAD: f64 = 0.006;
+
 /// What the sequence knows of a disc before it is fitted again.
 struct Known {
     radius: f64,
@@ -91,11 +96,18 @@ impl Known {
 
 fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim) -> Option<Moon> {
     let as_found = || look.map(|l| Moon::of_look(l, l.fit));
-    let (Some(focal), Some(place)) = (aim.focal_length_px(), sequence.place(k)) else { return as_found() };
+    // Without a place on the sky the size that the frames have in common still holds.
+    let place = sequence.place(k);
+    let (Some(focal), Some(radius)) = (aim.focal_length_px(), aim.radius_px(place)) else { return as_found() };
+    // What is well seen and of another size stands as photographed: a glare, a low Moon, which only a place on the sky would
+    // tell better; so does a Moon of a few pixels, whose glow may be as large as itself.
+    let differs = |l: &Look| (l.true_radius_px() / radius - 1.0).abs() > OTHER_SIZE && l.fit.confidence() > CONFIDENT;
+    if place.is_none() && (radius < SMALL_DISC_PX || look.is_some_and(differs)) {
+        return as_found();
+    }
     let (width, height) = sequence.size();
-    let radius = focal * place.semidiameter.radians();
-    let expected_at = aim.expects(place);
-    let pointing = aim.pointing(place);
+    let expected_at = place.and_then(|place| aim.expects(place));
+    let pointing = place.and_then(|place| aim.pointing(place));
     let lens = pointing.map_or_else(|| Lens::rectilinear(width, height, focal), |p| p.lens);
     let start = look
         .map(|l| l.fit.centre)
@@ -103,13 +115,18 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
         .or(expected_at)
         .or(look.map(|l| l.fit.centre));
     let near = start.unwrap_or(PixelPoint::new(width as f64 / 2.0, height as f64 / 2.0));
-    let flattening = place.flattening(aim.mount(), pointing, near);
+    let flattening = place.and_then(|place| place.flattening(aim.mount(), pointing, near));
     // A mount that follows the Moon has hardly moved since the frame before.
     let place_known = !aim.is_pointed() && expected_at.is_some();
-    let known = Known { radius, share: aim.scale_sigma(), shape: SkyShape { lens, flattening }, place_known };
+    // Where only the frames tell, a disc may differ from the others as they do among themselves.
+    let share = match place {
+        Some(_) => aim.scale_sigma(),
+        None => aim.scale_sigma().hypot(NIGHTS_SPREAD).hypot(aim.scatter()),
+    };
+    let known = Known { radius, share, shape: SkyShape { lens, flattening }, place_known };
     let saturated = look.map_or(0.0, |l| l.fit.saturated_share);
     let expected = known.expectation(saturated);
-    let shading = pointing.map(|p| place.light_over(p, near));
+    let shading = pointing.zip(place).map(|(pointing, place)| place.light_over(pointing, near));
     let shading = shading.as_ref().map(|s| s as Shading<'_>);
     // A limb must lie where the solution says the Moon is.
     // (On a mount that follows it, it has hardly moved since the frame before.)
@@ -127,7 +144,7 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
     }
     // A Moon below the horizon, or outside the frame by the solved aim, is not looked for where nothing was seen.
     let elsewhere = aim.is_pointed() && expected_at.is_none_or(|at| !sequence.is_in_frame(at, 0.5 * radius));
-    if look.is_none() && (place.is_below_horizon() || elsewhere) {
+    if look.is_none() && (place.is_some_and(SkyPlace::is_below_horizon) || elsewhere) {
         return None;
     }
     // The copper of totality stands clearest in red; where nothing was seen, that is what is looked at.

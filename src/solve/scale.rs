@@ -17,13 +17,15 @@ pub(super) struct Scale {
     pub focal_length_px: f64,
     /// Standard deviation, a share of it.
     pub sigma: f64,
+    /// How far single discs lie from it, a share of it.
+    pub scatter: f64,
     /// How many frames agree.
     pub frames: usize,
 }
 
 impl Default for Scale {
     fn default() -> Self {
-        Scale { focal_length_px: 0.0, sigma: 0.003, frames: 0 }
+        Scale { focal_length_px: 0.0, sigma: 0.003, scatter: 0.0, frames: 0 }
     }
 }
 
@@ -124,13 +126,14 @@ fn settled(votes: &[Vec<Vote>], members: &[usize], first: f64) -> Option<Scale> 
     let middle = *scales.get(scales.len() / 2)?;
     let mut spread: Vec<f64> = scales.iter().map(|s| (s - middle).abs()).collect();
     spread.sort_by(f64::total_cmp);
+    let scatter = 1.4826 * spread[spread.len() / 2];
     // A median's standard deviation is a quarter larger than a mean's; one disc alone is as good as its own limb.
     let sigma = if scales.len() > 2 {
-        1.25 * 1.4826 * spread[spread.len() / 2] / (scales.len() as f64).sqrt()
+        1.25 * scatter / (scales.len() as f64).sqrt()
     } else {
         near.first().map_or(0.02, |v| v.fit.radius_sigma_px / v.fit.radius_px)
     };
-    Some(Scale { focal_length_px: middle.exp(), sigma: sigma.clamp(2e-4, 0.03), frames: near.len() })
+    Some(Scale { focal_length_px: middle.exp(), sigma: sigma.clamp(2e-4, 0.03), scatter, frames: near.len() })
 }
 
 /// The zooms of a rig, the one with most frames first; never empty, and every frame is in one.

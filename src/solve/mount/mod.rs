@@ -174,6 +174,11 @@ impl Aim {
         self.scale.map_or(0.003, |s| s.sigma.max(0.003))
     }
 
+    /// How far single discs lie from the plate scale, a share of it.
+    pub fn scatter(&self) -> f64 {
+        self.scale.map_or(0.0, |s| s.scatter)
+    }
+
     /// The Moon's radius at the optical axis, pixels.
     pub fn radius_px(&self, place: Option<&SkyPlace>) -> Option<f64> {
         self.scale.map(|s| s.radius_px(place))
