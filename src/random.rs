@@ -22,8 +22,9 @@ pub(crate) fn normal(seed: u64, place: u64) -> f64 {
     (-2.0 * u.ln()).sqrt() * (std::f64::consts::TAU * v).cos()
 }
 
-/// Standard normals of successive places, those of [`normal`] within 1e-5 but for one in a thousand (the tails, by 1e-3): a frame's
-/// noise is tens of millions of them, so logarithm and cosine go by polynomials that the compiler takes many at a time.
+/// Standard normals of successive places, those of [`normal`] within 1e-5 but for one in a thousand: further out than four
+/// standard deviations they come in steps, of a thousandth there and of a tenth at the end, 5.9. A frame's noise is tens of
+/// millions of them, so logarithm and cosine go by polynomials that the compiler takes many at a time.
 pub(crate) fn normals(seed: u64, first: u64, out: &mut [f32]) {
     const MANY: usize = 64;
     let mut angles = [0.0f32; MANY];
@@ -31,7 +32,7 @@ pub(crate) fn normals(seed: u64, first: u64, out: &mut [f32]) {
         let first = first + (block * MANY) as u64;
         for (i, (o, a)) in out.iter_mut().zip(&mut angles).enumerate() {
             let place = first + i as u64;
-            // The middle of one of 2^24 equal parts, and an angle in half turns from -1/2.
+            // The middle of one of 2^24 equal parts, and an angle in turns from -1/2.
             *o = ((hash(seed, 2 * place) >> 40) as u32 as f32 + 0.5) * (1.0 / 16_777_216.0);
             *a = (hash(seed ^ 0x5851_f42d_4c95_7f2d, 2 * place + 1) >> 40) as u32 as f32 * (1.0 / 16_777_216.0) - 0.5;
         }

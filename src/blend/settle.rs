@@ -98,17 +98,30 @@ pub fn settle(composition: &Composition, measures: &[Option<Borne>]) -> Settled 
         (Some(k), Some(sky)) => k.map(|k| 10f64.powf(0.4 * k * sky.airmass)),
         _ => [1.0; 3],
     };
-    let white = composition.development.moon_colour.map_or([1.0; 3], |target| {
-        white(&known, target, air, extinction.is_some()).unwrap_or_else(|said| {
-            diagnostics.push(said);
-            [1.0; 3]
-        })
-    });
+    // Each camera has a white of its own.
+    let mut whites: Vec<(Option<usize>, [f64; 3])> = Vec::new();
+    if let Some(target) = composition.development.moon_colour {
+        let mut rigs: Vec<Option<usize>> = known.iter().map(|d| d.placement.rig).collect();
+        rigs.sort_unstable();
+        rigs.dedup();
+        for rig in rigs.iter().copied() {
+            let own: Vec<&Disc<'_>> = known.iter().copied().filter(|d| d.placement.rig == rig).collect();
+            match white(&own, target, air, extinction.is_some()) {
+                Ok(factors) => whites.push((rig, factors)),
+                Err(said) => {
+                    let of = rig.filter(|_| rigs.len() > 1).map_or(String::new(), |rig| format!("rig {rig}: "));
+                    diagnostics.push(Diagnostic { message: format!("{of}{}", said.message), ..said });
+                }
+            }
+        }
+    }
+    let white_of =
+        |p: &Placement| whites.iter().find(|(rig, _)| *rig == p.rig).map_or([1.0; 3], |(_, factors)| *factors);
     let colours: Vec<[f64; 3]> = discs
         .iter()
         .map(|d| {
             d.as_ref().map_or([1.0; 3], |d| {
-                let air = air(d.placement);
+                let (air, white) = (air(d.placement), white_of(d.placement));
                 std::array::from_fn(|c| air[c] * white[c])
             })
         })
@@ -179,16 +192,32 @@ fn tell_a_slope(airmasses: impl Iterator<Item = f64>) -> bool {
     sorted.len() >= EXTINCTION_DISCS && high - low > EXTINCTION_SPAN && sorted.iter().any(between)
 }
 
+/// A disc's airmass, its magnitudes and its rig.
+type Seen = (f64, [f64; 3], Option<usize>);
+
+/// Airmasses and magnitudes about the means of their rigs: what one camera calls bright is no matter of the air.
+fn about_their_rigs(mut lit: Vec<Seen>) -> Vec<Seen> {
+    let all = lit.clone();
+    for one in &mut lit {
+        let own: Vec<&Seen> = all.iter().filter(|s| s.2 == one.2).collect();
+        let mean = |of: &dyn Fn(&Seen) -> f64| own.iter().map(|s| of(s)).sum::<f64>() / own.len() as f64;
+        one.0 -= mean(&|s| s.0);
+        one.1 = std::array::from_fn(|c| one.1[c] - mean(&|s| s.1[c]));
+    }
+    lit
+}
+
 /// Magnitudes per airmass by the night's own uneclipsed discs; `None`, and said, where those do not tell.
 fn fitted_extinction(discs: &[&Disc<'_>], diagnostics: &mut Vec<Diagnostic>) -> Option<[f64; 3]> {
     let magnitudes = |d: &Disc<'_>| {
         let (sky, gain) = (d.placement.sky?, d.placement.light_gain?);
-        let magnitude =
+        let magnitude: [f64; 3] =
             std::array::from_fn(|c| -2.5 * (f64::from(d.measure.bright[c]) / gain / sky.expected[c]).log10());
-        Some((sky.airmass, magnitude))
+        Some((sky.airmass, magnitude, d.placement.rig))
     };
-    let tell = |lit: &[(f64, [f64; 3])]| tell_a_slope(lit.iter().map(|s| s.0));
-    let lit = by_uneclipsed(discs, magnitudes, tell);
+    let tell = |lit: &[Seen]| lit.iter().any(|one| tell_a_slope(lit.iter().filter(|s| s.2 == one.2).map(|s| s.0)));
+    let lit = about_their_rigs(by_uneclipsed(discs, magnitudes, tell));
+    // Means taken off change no distance between airmasses.
     if !tell(&lit) {
         diagnostics.push(
             Diagnostic::warning(
@@ -204,7 +233,7 @@ fn fitted_extinction(discs: &[&Disc<'_>], diagnostics: &mut Vec<Diagnostic>) -> 
         return None;
     }
     let k = std::array::from_fn(|c| {
-        let points: Vec<(f64, f64)> = lit.iter().map(|(x, m)| (*x, m[c])).collect();
+        let points: Vec<(f64, f64)> = lit.iter().map(|(x, m, _)| (*x, m[c])).collect();
         robust_slope(&points).clamp(0.0, 3.0)
     });
     diagnostics.push(Diagnostic::note(
@@ -220,11 +249,13 @@ fn fitted_extinction(discs: &[&Disc<'_>], diagnostics: &mut Vec<Diagnostic>) -> 
     Some(k)
 }
 
-/// Through more air than this the Moon's own colour is no longer told from the air's.
+/// Through more air than this the Moon's own colour is no longer told from the air's: a clear night's blue is down by a
+/// quarter more than its green then (common practice, no source).
 const MOST_AIRMASS: f64 = 2.5;
-/// No camera's white is further off than this factor; what is, is not white's doing.
+/// No daylight or tungsten white is further off than this factor; what is, is not white's doing (common practice, no source).
 const MOST_WHITE: f64 = 1.8;
-/// Colours of one Moon that differ by more than this from their middle, as a share, contradict each other.
+/// Colours of one Moon that differ by more than this from their middle, as a share, contradict each other (an airmass more
+/// reddens it by half of that).
 const MOST_SCATTER: f64 = 0.08;
 
 /// Factors that give the uneclipsed Moon its colour, green kept, by the mean of its discs: there, and not in its brightest
@@ -239,22 +270,20 @@ fn white(
         Diagnostic::warning("no-white", format!("{why}; the cameras' white is kept"))
             .with_help("show a high, unburnt Moon from before the eclipse, or use `white_balance: AsShot`")
     };
+    let is_high = |d: &Disc<'_>| air_is_removed || d.placement.sky.is_some_and(|s| s.airmass < MOST_AIRMASS);
     let colour = |d: &Disc<'_>| {
         let air = air(d.placement);
         let light: [f64; 3] = std::array::from_fn(|c| f64::from(d.measure.mean[c]) * air[c]);
-        let airmass = d.placement.sky.map_or(f64::INFINITY, |s| s.airmass);
-        (light.iter().all(|l| *l > 0.0)).then(|| (airmass, light.map(|l| l / light[1])))
+        (is_high(d) && light.iter().all(|l| *l > 0.0)).then(|| light.map(|l| l / light[1]))
     };
-    let found = by_uneclipsed(discs, colour, |lit| !lit.is_empty());
-    if found.is_empty() {
-        return Err(refused("no uneclipsed, unburnt Moon is shown to anchor white on".into()));
-    }
-    let high = |airmass: f64| air_is_removed || airmass < MOST_AIRMASS;
-    let ratios: Vec<[f64; 3]> = found.iter().filter(|(x, _)| high(*x)).map(|(_, ratio)| *ratio).collect();
+    let ratios = by_uneclipsed(discs, colour, |lit| !lit.is_empty());
     if ratios.is_empty() {
-        return Err(refused(
-            "the uneclipsed Moon is shown through so much air only that its colour is the air's".into(),
-        ));
+        let low = discs.iter().any(|d| d.is_almost_uneclipsed() && !is_high(d));
+        return Err(refused(if low {
+            "the uneclipsed Moon is shown through so much air only that its colour is the air's".into()
+        } else {
+            "no uneclipsed, unburnt Moon is shown to anchor white on".into()
+        }));
     }
     let middle: [f64; 3] = std::array::from_fn(|c| median(ratios.iter().map(|r| r[c]).collect()));
     let scatter = [0, 2].map(|c| median(ratios.iter().map(|r| (r[c] / middle[c] - 1.0).abs()).collect()));

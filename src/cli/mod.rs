@@ -4,6 +4,7 @@ mod check;
 mod compose;
 mod ephemeris;
 mod frames;
+mod notes;
 mod outcome;
 mod plan;
 mod reference;
@@ -31,6 +32,8 @@ enum Verb {
     Plan(plan::PlanArgs),
     /// Render the frames that given cameras would take of an eclipse
     Rehearse(rehearse::RehearseArgs),
+    /// Write a first shoot.ron beside the frames, from what they say
+    Notes(notes::NotesArgs),
     /// Find the Moon in every frame
     Register(register::RegisterArgs),
     /// Make a picture from a layout and a folder of frames
@@ -63,6 +66,7 @@ pub fn run() -> ExitCode {
     report(match cli.verb {
         Verb::Plan(args) => plan::run(&args),
         Verb::Rehearse(args) => rehearse::run(&args),
+        Verb::Notes(args) => notes::run(&args),
         Verb::Register(args) => register::run(&args),
         Verb::Compose(args) => compose::run(&args),
         Verb::Check(args) => check::run(&args),

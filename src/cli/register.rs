@@ -120,24 +120,43 @@ impl From<ClockFrom> for ClockSource {
 }
 
 /// Keeps what a person set in the registration that the new one replaces.
-fn keep_what_was_set(registration: &mut Registration, out: &Path) -> Vec<Diagnostic> {
-    let Ok(text) = std::fs::read_to_string(out) else { return Vec::new() };
-    match read_registration(out, &text) {
-        Ok((earlier, _, _)) => match registration.keep_what_was_set(&earlier) {
-            0 => Vec::new(),
-            kept => vec![Diagnostic::note(
-                "settings-kept",
-                format!("what was set by hand for {kept} frames in {} is kept", out.display()),
-            )],
-        },
-        Err(_) => vec![
-            Diagnostic::warning(
-                "settings-not-kept",
-                format!("{} is no registration that can be read: nothing set by hand in it is kept", out.display()),
-            )
-            .with_help("keep a copy of it before you register again"),
-        ],
+fn keep_what_was_set(registration: &mut Registration, night: &Night, out: &Path) -> Vec<Diagnostic> {
+    let lost = |why: String| {
+        Diagnostic::warning("settings-not-kept", format!("nothing set by hand in {} is kept: {why}", out.display()))
+            .with_help("keep a copy of it before you register again")
+    };
+    let text = match std::fs::read_to_string(out) {
+        Ok(text) => text,
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Vec::new(),
+        Err(e) => return vec![lost(e.to_string())],
+    };
+    let Ok((earlier, folder, _)) = read_registration(out, &text) else {
+        return vec![lost("it is no registration that can be read".into())];
+    };
+    let base = out.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let whole = |folder: &Path| folder.canonicalize().ok();
+    if whole(&base.join(folder)) != whole(&night.folder) {
+        return vec![lost("it is of another folder's frames".into())];
     }
+    let mut said = Vec::new();
+    let kept = registration.keep_what_was_set(&earlier);
+    if kept > 0 {
+        let message = format!("what was set by hand for {kept} frames in {} is kept", out.display());
+        said.push(Diagnostic::note("settings-kept", message));
+    }
+    let moved = registration.frames.iter().filter(|f| {
+        let before = earlier.frame(&f.file).and_then(moonloom::registration::FrameRegistration::centre);
+        before.zip(f.centre()).is_some_and(|(a, b)| a.distance(b) > 1.0)
+    });
+    let moved: Vec<&str> = moved.map(|f| f.file.as_str()).collect();
+    if let Some(first) = moved.first() {
+        let message = format!("{} Moons stand elsewhere than in the earlier file, {first} the first", moved.len());
+        said.push(
+            Diagnostic::note("centres-anew", message)
+                .with_help("a `centre_px` that was moved by hand is to be moved again"),
+        );
+    }
+    said
 }
 
 pub fn run(args: &RegisterArgs) -> Outcome {
@@ -150,7 +169,7 @@ pub fn run(args: &RegisterArgs) -> Outcome {
     let start = Instant::now();
     let mut found = register(&night, args.clock.into(), &|name| progress.step(name));
     progress.end();
-    warnings += tell(&keep_what_was_set(&mut found.value, &args.out));
+    warnings += tell(&keep_what_was_set(&mut found.value, &night, &args.out));
     warnings += tell(&found.diagnostics);
     say(&summary(&found.value, start.elapsed().as_secs_f64()));
     let folder = folder_beside(&night.folder, &args.out);

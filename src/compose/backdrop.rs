@@ -2,13 +2,80 @@
 
 use super::ComposeError;
 use crate::ingest::{Night, OpenFrame, Reading, open_frame};
-use crate::layout::{BackplatePlacement, ForegroundPlacement};
+use crate::layout::{BackplatePlacement, ForegroundPlacement, OwnMoon};
 use crate::raster::{LinearImage, PixelPoint, PixelRect, Plane, TransferFunction};
 
 /// A backplate, opened.
 pub(super) struct Backdrop {
     frame: OpenFrame,
     front: Front,
+    patch: Option<Patch>,
+}
+
+/// Sky of another frame of the same aim, in place of a backplate's own Moon.
+struct Patch {
+    frame: OpenFrame,
+    centre: PixelPoint,
+    reach: f64,
+    /// The backplate's sky over the other frame's, around the place.
+    ratio: [f32; 3],
+}
+
+impl Patch {
+    fn open(own: &OwnMoon, frame: &OpenFrame, night: &Night) -> Result<Option<Self>, ComposeError> {
+        let Some(other) = night.frame(&own.from) else { return Ok(None) };
+        let other = open_frame(&other.path, &other.reading)?;
+        if other.size() != frame.size() {
+            return Ok(None);
+        }
+        let (centre, reach) = (PixelPoint::new(own.centre_px.0, own.centre_px.1), own.reach_px);
+        let around = |frame: &OpenFrame| -> [f32; 3] {
+            let window = frame.light(PixelRect::around(centre, 1.3 * reach));
+            std::array::from_fn(|c| {
+                let mut values: Vec<f32> = ring(&window.light, window.rect, centre, reach).map(|p| p[c]).collect();
+                let middle = values.len() / 2;
+                if values.is_empty() { 0.0 } else { *values.select_nth_unstable_by(middle, f32::total_cmp).1 }
+            })
+        };
+        let (here, there) = (around(frame), around(&other));
+        let ratio = std::array::from_fn(|c| if there[c] > 1e-6 { (here[c] / there[c]).clamp(0.1, 10.0) } else { 1.0 });
+        Ok(Some(Patch { frame: other, centre, reach, ratio }))
+    }
+
+    /// Lays the other frame's sky over a window of the backplate, softly at its rim.
+    fn lay(&self, light: &mut LinearImage, rect: PixelRect) {
+        let part = PixelRect::around(self.centre, self.reach + 1.0).intersection(rect);
+        if part.is_empty() {
+            return;
+        }
+        let sky = self.frame.light(part);
+        for y in sky.rect.y0..sky.rect.y1 {
+            for x in sky.rect.x0..sky.rect.x1 {
+                let away = (x as f64 + 0.5 - self.centre.x).hypot(y as f64 + 0.5 - self.centre.y) / self.reach;
+                // Whole within two thirds of the reach, nought at its end.
+                let t = ((1.0 - away) / 0.35).clamp(0.0, 1.0) as f32;
+                let share = t * t * (3.0 - 2.0 * t);
+                let there = sky.light.pixel((x - sky.rect.x0) as usize, (y - sky.rect.y0) as usize);
+                let at = ((x - rect.x0) as usize, (y - rect.y0) as usize);
+                let here = light.pixel(at.0, at.1);
+                light.set_pixel(
+                    at.0,
+                    at.1,
+                    std::array::from_fn(|c| here[c] + (there[c] * self.ratio[c] - here[c]) * share),
+                );
+            }
+        }
+    }
+}
+
+/// Pixels of a window between a reach and a little more of it.
+fn ring(light: &LinearImage, rect: PixelRect, centre: PixelPoint, reach: f64) -> impl Iterator<Item = [f32; 3]> + '_ {
+    let width = light.width().max(1);
+    light.data().as_chunks::<3>().0.iter().enumerate().filter_map(move |(i, p)| {
+        let x = (rect.x0 + (i % width) as i64) as f64 + 0.5 - centre.x;
+        let y = (rect.y0 + (i / width) as i64) as f64 + 0.5 - centre.y;
+        (0.9 * reach..1.3 * reach).contains(&x.hypot(y)).then_some(*p)
+    })
 }
 
 /// What stands before the Moon.
@@ -47,19 +114,26 @@ impl Backdrop {
                 Front::Mask(Box::new(mask))
             }
         };
-        Ok(Some(Backdrop { frame: open, front }))
+        let patch = match &plate.own_moon {
+            Some(own) => Patch::open(own, &open, night)?,
+            None => None,
+        };
+        Ok(Some(Backdrop { frame: open, front, patch }))
     }
 
     /// Light of the part of `rect` that lies inside the frame, and that part.
     pub(super) fn light(&self, rect: PixelRect) -> (LinearImage, PixelRect) {
-        let window = self.frame.light(rect);
+        let mut window = self.frame.light(rect);
+        if let Some(patch) = &self.patch {
+            patch.lay(&mut window.light, window.rect);
+        }
         (window.light, window.rect)
     }
 
     /// The most light that the sky has within a circle of the frame, red, green and blue; `None` where more than stars
     /// depart from it: a roof, a lamp, a cloud's edge.
     pub(super) fn even_sky(&self, centre: PixelPoint, reach: f64) -> Option<[f32; 3]> {
-        let window = self.frame.light(PixelRect::around(centre, reach)).light;
+        let window = self.light(PixelRect::around(centre, reach)).0;
         let count = window.width() * window.height();
         if count < 9 {
             return None;

@@ -222,3 +222,28 @@ fn edge_of(values: &[f32], narrow: usize, wide: usize, noise: f32) -> Option<Edg
     let weight = (significance / 12.0).min(1.0).powi(2) * sharpness * sharpness;
     Some(Edge { at: place, fall: best_fall as f32, weight, width })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A disc of radius 40 in a frame that ends six pixels beyond its limb on the right, and within it on the left.
+    #[test]
+    fn a_frames_edge_beyond_the_limb_ends_a_ray_and_one_within_it_takes_it_away() {
+        let (width, height, centre) = (76usize, 100usize, PixelPoint::new(30.0, 50.0));
+        let data = (0..width * height)
+            .map(|i| {
+                let (x, y) = ((i % width) as f64 + 0.5 - centre.x, (i / width) as f64 + 0.5 - centre.y);
+                (0.5 * (40.5 - x.hypot(y)).clamp(0.0, 1.0)) as f32
+            })
+            .collect();
+        let plane = Plane::from_data(width, height, data).unwrap();
+        let metric = Metric::new([[1.0, 0.0], [0.0, 1.0]]);
+        let search = LimbSearch { centre, metric, radius: 40.0, reach: 12.0, noise: 0.002, by_profile: false };
+        let points = limb_points(&plane, &search);
+        assert!(points.iter().all(|p| (p.x.hypot(p.y) - 40.0).abs() < 0.5), "each is of the limb");
+        let right = points.iter().filter(|p| p.y.abs() < 0.3 * p.x).count();
+        let left = points.iter().filter(|p| p.x < -30.5).count();
+        assert!(right > 20 && left == 0, "{right} {left}");
+    }
+}

@@ -145,7 +145,8 @@ impl Masters {
     fn dark_of(&self, exposure_s: Option<f64>) -> Option<&Master> {
         let distance = |m: &Master| match (m.exposure_s, exposure_s) {
             (Some(a), Some(b)) => (a / b).ln().abs(),
-            (None, None) => 0.0,
+            // Darks that do not say are taken to be as long as the frames.
+            (None, _) => 0.0,
             _ => f64::INFINITY,
         };
         let nearest = self.darks.iter().min_by(|a, b| distance(a).total_cmp(&distance(b)))?;

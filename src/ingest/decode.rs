@@ -118,7 +118,7 @@ pub fn open_frame(path: &Path, reading: &Reading) -> Result<OpenFrame, DecodeErr
             FitsPixels::Mosaic(mosaic) => Pixels::Mosaic(mosaic),
         };
         let open = opened(pixels, true, Orientation::NoTransforms);
-        return Ok(OpenFrame { remark: picture.remark.or(open.remark.clone()), ..open });
+        return Ok(open.with_remark(picture.remark));
     }
     let picture = coded::read(&bytes).map_err(damaged)?;
     let (colour, remark) = coded::colour(&picture, reading);
@@ -131,10 +131,16 @@ pub fn open_frame(path: &Path, reading: &Reading) -> Result<OpenFrame, DecodeErr
         }
     };
     let open = opened(pixels, false, Orientation::NoTransforms);
-    Ok(OpenFrame { remark: remark.or(open.remark.clone()), ..open })
+    Ok(open.with_remark(remark))
 }
 
 impl OpenFrame {
+    fn with_remark(mut self, more: Option<String>) -> Self {
+        let both = [self.remark.take(), more];
+        self.remark = both.into_iter().flatten().reduce(|a, b| format!("{a}; {b}"));
+        self
+    }
+
     /// Samples before any correction: one a site of a mosaic, three a pixel of others.
     fn sample_count(&self) -> usize {
         let (width, height) = self.sensor_size();

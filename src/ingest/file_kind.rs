@@ -100,7 +100,7 @@ impl Directory {
     }
 }
 
-/// No raw file has more directories than this before the one that counts.
+/// Cameras write three to eight directories (common practice, no source); a circle of them ends here.
 const MOST_DIRECTORIES: usize = 16;
 const MOST_ENTRIES: usize = 512;
 
@@ -204,6 +204,24 @@ mod tests {
         // One that points at itself, and one that breaks off.
         assert_eq!(kind(&tiff(&[(330, 8)], &[])), FileKind::Picture);
         assert_eq!(kind(b"II*\0\x08\0\0\0\x05"), FileKind::Picture);
+    }
+
+    #[test]
+    fn the_other_byte_order_and_several_inner_directories_are_read() {
+        // Big-endian: a first picture that points to two directories, the second of which holds a mosaic.
+        let mut out = b"MM\0*\0\0\0\x08".to_vec();
+        let entry = |tag: u16, count: u32, value: u32| {
+            [tag.to_be_bytes().as_slice(), &4u16.to_be_bytes(), &count.to_be_bytes(), &value.to_be_bytes()].concat()
+        };
+        let places = 8 + 2 + 12 + 4;
+        out.extend([1u16.to_be_bytes().as_slice(), &entry(330, 2, places), &[0; 4]].concat());
+        let inner = places + 8;
+        out.extend([inner.to_be_bytes(), (inner + 18).to_be_bytes()].concat());
+        out.extend([1u16.to_be_bytes().as_slice(), &entry(262, 1, 2), &[0; 4]].concat());
+        let without = out.clone();
+        out.extend([1u16.to_be_bytes().as_slice(), &entry(262, 1, 32_803), &[0; 4]].concat());
+        assert_eq!(kind(&out), FileKind::Raw);
+        assert_eq!(kind(&without), FileKind::Picture);
     }
 
     #[test]

@@ -1,7 +1,9 @@
 //! FITS (FITS Standard 4.0, IAU FITS Working Group 2018), as astronomy cameras write it: one picture in
 //! the primary header, integer or float, grey, three planes, or a mosaic of colour filters (`BAYERPAT`).
 //!
-//! Values are proportional to light, and full scale is 1: what `SATURATE` or `DATAMAX` say, else the end of sixteen bits.
+//! Values are proportional to light, and full scale is 1: what `SATURATE` says (common practice, no source), else the end of
+//! sixteen bits. `DATAMAX` is the largest value of the picture itself (4.4.2.5), and full scale only where a converter wrote
+//! its own end there, a power of two less one.
 //! Floats within 0..1.5 are light already; others count as those of a camera do, and where no word tells full scale it is
 //! said what was taken: the brightest pixel would be another scale in each frame.
 //! The first row is the bottom one, as the standard displays pictures, unless `ROWORDER` says
@@ -140,19 +142,22 @@ impl Header {
     /// What number full scale is, given the largest of the picture, and what has to be said of it.
     fn full_scale(&self, bits: i64, largest: f64) -> (f64, Option<String>) {
         const SIXTEEN: f64 = 65_535.0;
-        let said = ["SATURATE", "DATAMAX"].iter().find_map(|name| self.number(name).filter(|v| *v > 0.0));
-        // A largest number is that of a scale only if the picture's own does not pass it.
+        /// Of sums of many pictures; few steps, so that the frames of a night share one.
+        const MORE: [f64; 3] = [16_777_215.0, 4_294_967_295.0, f64::MAX];
+        let is_an_end = |v: &f64| *v > 200.0 && (v + 1.0).log2().fract() == 0.0;
+        let said = self.number("SATURATE").filter(|v| *v > 0.0).or(self.number("DATAMAX").filter(is_an_end));
+        // No scale ends below what the picture holds.
+        let said = said.filter(|full| largest <= 1.5 * full);
         match (bits, said) {
             (8, _) => (255.0, None),
-            (_, Some(full)) if bits > 0 && largest <= 1.5 * full => (full, None),
-            (16 | 32, _) => (SIXTEEN, None),
+            (16 | 32, full) => (full.unwrap_or(SIXTEEN), None),
             (_, _) if largest <= 1.5 => (1.0, None),
-            (_, Some(full)) if largest <= 1.5 * full => (full, None),
-            _ => {
-                let full = if largest <= SIXTEEN { SIXTEEN } else { (largest + 1.0).log2().ceil().exp2() - 1.0 };
+            (_, Some(full)) => (full, None),
+            (_, None) => {
+                let ends = std::iter::once(SIXTEEN).chain(MORE);
+                let full = ends.into_iter().find(|end| largest <= *end).unwrap_or(largest);
                 let remark = format!(
-                    "its numbers go up to {largest:.0}, and neither SATURATE nor DATAMAX says what full scale is: \
-                     {full:.0} is taken"
+                    "its numbers go up to {largest:.0}, and no word of the header says what full scale is: {full:.0} is taken"
                 );
                 (full, Some(remark))
             }

@@ -303,11 +303,13 @@ fn overlap(composition: &Composition) -> Option<Diagnostic> {
         let at = |i: usize| Instant::parse_utc(&p[i].utc).ok();
         Some(at(1)?.seconds_since(at(0)?).abs() / 60.0 / room(p))
     };
+    let largest = touching.iter().map(|p| p[0].radius_px + p[1].radius_px).fold(0.0, f64::max) * closest.min(1.0);
+    let smaller = format!("discs of {:.0} px, {:.0} % of their size", largest.floor(), (100.0 * closest).floor());
     let help = match touching.iter().filter_map(minutes).reduce(f64::max) {
         Some(minutes) => {
-            format!("`selection: (minutes_apart: {:.0})` would keep them apart, or smaller discs", minutes.ceil())
+            format!("`selection: (minutes_apart: {:.0})` would keep them apart, or {smaller}", minutes.ceil())
         }
-        None => format!("show one in {}, or make the discs smaller", (1.0 / closest.max(1e-3)).ceil()),
+        None => format!("show one in {}, or {smaller}", (1.0 / closest.max(1e-3)).ceil()),
     };
     let count = touching.len();
     (count > 0)

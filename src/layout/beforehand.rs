@@ -45,7 +45,8 @@ pub fn forecheck(layout: &Layout, night: &Night) -> Result<(), Diagnostic> {
                 {
                     return Err(arrange::no_backplate(layout, frame));
                 }
-                if let Foreground::Mask(mask) = &track.foreground {
+                let over_a_frame = matches!(track.backplate, Backplate::Frame(_) | Backplate::Foreground);
+                if let (true, Foreground::Mask(mask)) = (over_a_frame, &track.foreground) {
                     file_is_there(&[name, "foreground"], beside(mask))?;
                 }
             }
@@ -82,7 +83,7 @@ fn selected(layout: &Layout, night: &Night, wanted: &Selection) -> Result<(), Di
             return Err(super::select::no_such_moment(layout, field, name));
         }
     }
-    if wanted.apart.is_some() && night.observer().is_none() {
+    if wanted.apart.is_some() && wanted.at.is_none() && night.observer().is_none() {
         return Err(super::select::no_distance(layout));
     }
     Ok(())

@@ -301,6 +301,12 @@ fn arrangement(faults: &mut Faults<'_>, arrangement: &Arrangement) {
                     "give a number above zero; 1 changes nothing",
                 );
             }
+            faults.unless(
+                t.fit.is_none() || t.scale == 1.0,
+                &["SkyTrack", "scale"],
+                "`fit` sizes the frame, and `scale` would have no say",
+                "leave one of the two out",
+            );
             if let Foreground::DarkerThanSky(share) = t.foreground {
                 let fair = share > 0.0 && share < 1.0;
                 faults.unless(

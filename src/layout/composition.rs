@@ -167,6 +167,19 @@ pub struct BackplatePlacement {
     pub gain: f32,
     /// What of it stands before the Moon.
     pub foreground: ForegroundPlacement,
+    /// Its own Moon, where that would stand beside the picture's discs.
+    pub own_moon: Option<OwnMoon>,
+}
+
+/// A backplate's own Moon, and the frame of the same aim that shows the sky there without it.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct OwnMoon {
+    /// Its centre, pixels of the backplate's frame.
+    pub centre_px: (f64, f64),
+    /// How far its glow reaches, pixels of the frame.
+    pub reach_px: f64,
+    /// The frame that shows the sky there.
+    pub from: String,
 }
 
 /// What of a backplate stands before the Moon.

@@ -9,12 +9,11 @@ use crate::registration::FrameRegistration;
 pub(super) fn moments<'a>(chosen: Vec<Chosen<'a>>, night: &Night, merging: Merging) -> Vec<Chosen<'a>> {
     let mut groups: Vec<Vec<Chosen<'a>>> = Vec::new();
     for c in chosen {
-        let joins = groups.last().and_then(|g| g.first()).is_some_and(|first| {
-            let near = |a: &Chosen<'_>| Some(c.instant?.seconds_since(a.instant?).abs() <= merging.within_s);
-            let rig = |c: &Chosen<'_>| c.registered.map(|f| f.rig);
-            rig(first) == rig(&c) && near(first) == Some(true)
-        });
-        match groups.last_mut().filter(|_| joins) {
+        let rig = |c: &Chosen<'_>| c.registered.map(|f| f.rig);
+        let near = |a: &Chosen<'_>| Some(c.instant?.seconds_since(a.instant?).abs() <= merging.within_s);
+        // Two cameras may bracket at once: each frame joins the last of its own rig.
+        let own = groups.iter_mut().rev().find(|g| g.first().is_some_and(|first| rig(first) == rig(&c)));
+        match own.filter(|g| g.first().is_some_and(|first| near(first) == Some(true))) {
             Some(group) => group.push(c),
             None => groups.push(vec![c]),
         }

@@ -8,8 +8,8 @@ mod selection;
 mod sheet;
 
 pub use arrangement::{
-    Along, Arrangement, Backplate, Foreground, Order, Panel, Panels, Path, PhaseGrid, Place, ShadowMap, Sky,
-    SkyProjection, SkyTrack, Spacing, Upright,
+    Along, Arrangement, Backplate, BackplateFit, Foreground, Order, Panel, Panels, Path, PhaseGrid, Place, ShadowMap,
+    Sky, SkyProjection, SkyTrack, Spacing, Upright,
 };
 pub use length::{Length, Measure, Unit};
 pub use light::{Atmosphere, BlendChoice, Light, Merging, Normalization, Sharpening, WhiteBalance};

@@ -122,10 +122,15 @@ struct ShownRig {
     share: f64,
 }
 
+/// Whether a frame has a disc that may be chosen by itself.
+fn may_be_shown(f: &FrameRegistration) -> bool {
+    f.status() == Status::Measured && !f.exclude && !f.foreground
+}
+
 /// The rigs whose frames an arrangement shows.
 fn rigs_of(arrangement: &Arrangement, wanted: &Selection, registration: &Registration) -> Vec<ShownRig> {
     let radius = |rig: usize| {
-        let of_rig = registration.frames.iter().filter(|f| f.rig == rig && f.status() == Status::Measured);
+        let of_rig = registration.frames.iter().filter(|f| f.rig == rig && may_be_shown(f));
         let mut radii: Vec<f64> = of_rig.filter_map(FrameRegistration::radius_px).collect();
         radii.sort_by(f64::total_cmp);
         radii.get(radii.len() / 2).copied().unwrap_or(0.0)
@@ -156,9 +161,8 @@ struct Chooser<'a, 'b> {
 impl<'a> Chooser<'a, '_> {
     /// All that registration measured of the rigs shown, good enough and not excluded.
     fn measured(&self, diagnostics: &mut Vec<Diagnostic>) -> Vec<Chosen<'a>> {
-        let measured = |f: &&FrameRegistration| f.status() == Status::Measured && !f.exclude && !f.foreground;
         let is_shown = |f: &&FrameRegistration| self.rigs.iter().any(|r| r.index == f.rig);
-        let others = self.registration.frames.iter().filter(|f| measured(f) && !is_shown(f)).count();
+        let others = self.registration.frames.iter().filter(|f| may_be_shown(f) && !is_shown(f)).count();
         // Whoever chose a rig knows of the others.
         if others > 0 && matches!(self.wanted.rig, None | Some(RigChoice::One(0))) {
             let shown: Vec<String> = self.rigs.iter().map(|r| r.index.to_string()).collect();
@@ -175,7 +179,7 @@ impl<'a> Chooser<'a, '_> {
             );
         }
         let least = self.wanted.least_quality;
-        let frames = self.registration.frames.iter().filter(|f| measured(f) && is_shown(f));
+        let frames = self.registration.frames.iter().filter(|f| may_be_shown(f) && is_shown(f));
         let mut chosen: Vec<Chosen<'a>> =
             frames.filter(|f| least <= 0.0 || self.rate(f) >= least).map(Chosen::alone).collect();
         // Of several rigs the frames come one rig after another; those without a time stay last.

@@ -6,6 +6,7 @@
 
 mod clock;
 mod file;
+mod landscape;
 mod mount;
 mod orientation;
 mod quality;
@@ -14,6 +15,7 @@ mod sighting;
 
 pub use clock::{ClockEstimate, clock_words};
 pub use file::{read_registration, registration_csv, registration_text};
+pub use landscape::landscape_of;
 pub use mount::{Drift, MountRotation, PointingSolution, TrackingSolution, Wobble, pointing_at};
 pub use orientation::{Orientation, OrientationSource};
 pub use quality::{Quality, Rating, is_cut};
@@ -62,7 +64,7 @@ pub struct Nudge {
     pub gain_stops: f64,
     /// Factors on red and blue.
     pub white: (f64, f64),
-    /// Turned clockwise by this, where discs are turned at all.
+    /// Turned clockwise by this; not over the frame's own lens, where a disc lies as it was taken.
     pub turn: Angle,
 }
 

@@ -14,6 +14,8 @@
 //! 8. `claims`: what the papers said that the frames overrule;
 //! 9. `entries`: all that written down as a [`Registration`].
 //!
+//! `suggestion` is what frames without shoot notes suggest for them.
+//!
 //! Claims (focal length, mount, site, clock, zone, date) are weighed against what the frames say together. Where they
 //! lose, the discs stand as photographed and one warning names claim, evidence and remedy.
 
@@ -30,7 +32,10 @@ mod shadow;
 mod shape;
 mod sky_place;
 mod still;
+mod suggestion;
 mod track;
+
+pub use suggestion::{Suggestion, suggest};
 
 use crate::diag::{Diagnostic, Warned};
 use crate::ingest::Night;

@@ -472,3 +472,38 @@ fn one_night_at_several_zooms_is_one_picture() {
     assert!(more > count && !said.contains("other-rigs-left-out"), "{said}");
     assert_eq!(rigs_shown("rig: 0").0.len(), 1);
 }
+
+#[test]
+fn a_backplate_is_cropped_beside_the_moons_or_shown_whole_on_a_canvas_that_is_given() {
+    let night = read_night(&sample("wide")).unwrap().value;
+    let registration = register(&night, Default::default(), &|_| {}).value;
+    let laid = |how: &str| {
+        let words = format!("(version: 2, canvas: (width: 1200, height: 1600), arrangement: SkyTrack({how}))");
+        let layout = Layout::parse(Path::new("fit.ron"), &words).unwrap_or_else(|d| panic!("{d}"));
+        resolve(&layout, &night, &registration).unwrap()
+    };
+    // A frame of 3000 x 2000 on a canvas of 1200 x 1600.
+    let plain = laid("");
+    assert_eq!((plain.value.width, plain.value.height), (3000, 2000));
+    assert!(plain.diagnostics.iter().any(|d| d.code == "canvas-not-heeded"), "{:?}", plain.diagnostics);
+    let whole = laid("fit: Whole").value;
+    let plate = &whole.backplates[0];
+    assert_eq!((whole.width, whole.height), (1200, 1600));
+    assert!((plate.scale - 0.4).abs() < 1e-9 && (plate.corner_px.1 - 400.0).abs() < 1e-9, "{plate:?}");
+    let cropped = laid("fit: Crop").value;
+    let plate = &cropped.backplates[0];
+    assert!((plate.scale - 0.8).abs() < 1e-9 && plate.corner_px.1.abs() < 1e-9, "{plate:?}");
+    assert!(plate.corner_px.0 <= 0.0 && plate.corner_px.0 + plate.size_px.0 >= 1200.0, "the canvas is full: {plate:?}");
+    // The Moons' way lies in the middle as far as the frame reaches, and every disc on the frame where it lay before.
+    let span = |c: &Composition| {
+        let x = |p: &moonloom::layout::Placement| p.centre().x;
+        (c.placements.iter().map(x).fold(f64::MAX, f64::min), c.placements.iter().map(x).fold(f64::MIN, f64::max))
+    };
+    let (low, high) = span(&cropped);
+    let free = plate.corner_px.0 < -1e-6 && plate.corner_px.0 + plate.size_px.0 > 1200.0 + 1e-6;
+    assert!(!free || ((low + high) / 2.0 - 600.0).abs() < 1.0, "{low} {high}");
+    for (a, b) in plain.value.placements.iter().zip(&cropped.placements) {
+        let (x, y) = (a.centre().x * 0.8 + plate.corner_px.0, a.centre().y * 0.8 + plate.corner_px.1);
+        assert!((b.centre().x - x).hypot(b.centre().y - y) < 0.01);
+    }
+}

@@ -501,3 +501,91 @@ fn a_site_that_contradicts_the_frames_is_said() {
     assert!(run.status.success(), "{words}");
     assert!(words.contains("check the site"), "{words}");
 }
+
+#[test]
+fn first_notes_know_a_mount_that_follows_and_offer_no_frame_with_a_moon_as_landscape() {
+    use moonloom::ingest::{Mount, ShootNotes};
+    // The sky's rate, at which the Moon wanders by its own motion; and the Moon's rate with a little drift.
+    let nights = [("follows-the-sky", "-25.0, 18.0"), ("follows-the-moon", "3.0, -2.0")];
+    let rigs: String = nights
+        .iter()
+        .map(|(name, drift)| {
+            format!(
+                "(name: \"{name}\", camera: (model: \"T\", width_px: 320, height_px: 240, pixel_pitch_um: 51.0, \
+                 focal_length_mm: 500.0), mount: Tracking(up_position_angle_deg: 20.0, drift_px_per_hour: ({drift})), \
+                 frames: (every_minutes: 30.0), exposures: [\
+                 (from_umbral_fraction: 0.0, seconds: 0.005, f_number: 8.0, iso: 200.0), \
+                 (from_umbral_fraction: 0.9, seconds: 0.4, f_number: 5.6, iso: 800.0)], format: Jpeg(quality: 92)),"
+            )
+        })
+        .collect();
+    let scenario = format!(
+        "(version: 1, title: \"Followed\", site: (latitude_deg: -31.9, longitude_deg: 115.75), \
+         eclipse: \"2028-12-31\", utc_offset: \"+08:00\", seed: 3, rigs: [{rigs}])"
+    );
+    let folder = TempDir::new().unwrap();
+    let scenario = moonloom::simulate::Scenario::parse(Path::new("followed.ron"), &scenario).unwrap();
+    moonloom::simulate::rehearse(&scenario, folder.path(), &|_| {}).unwrap();
+    for (name, _) in nights {
+        let frames = folder.path().join(name);
+        std::fs::remove_file(frames.join("shoot.ron")).unwrap();
+        assert!(moonloom(&["notes", text(&frames)]).status.success());
+        let words = std::fs::read_to_string(frames.join("shoot.ron")).unwrap();
+        let notes = ShootNotes::parse(&frames.join("shoot.ron"), &words).unwrap();
+        assert_eq!(notes.mount, Mount::Tracking, "{name}: {words}");
+    }
+    // The wide sample without its landscape: every frame shows the Moon.
+    let wide = folder.path().join("wide");
+    std::fs::create_dir(&wide).unwrap();
+    for i in 2..=32 {
+        let name = format!("w{i:04}.jpg");
+        std::fs::copy(sample("wide").join(&name), wide.join(&name)).unwrap();
+    }
+    assert!(moonloom(&["notes", text(&wide)]).status.success());
+    let words = std::fs::read_to_string(wide.join("shoot.ron")).unwrap();
+    let notes = ShootNotes::parse(&wide.join("shoot.ron"), &words).unwrap();
+    assert_eq!((notes.mount, notes.foreground), (Mount::FixedTripod, Vec::new()), "{words}");
+}
+
+#[test]
+fn settings_of_another_nights_frames_are_not_taken_over() {
+    let (one, other) = (copy_of_small_night(), copy_of_small_night());
+    let file = one.path().join("r.ron");
+    assert!(moonloom(&["register", text(one.path()), "--out", text(&file)]).status.success());
+    let words = std::fs::read_to_string(&file).unwrap().replacen("exclude: false", "exclude: true", 1);
+    std::fs::write(&file, words).unwrap();
+    let run = moonloom(&["register", text(other.path()), "--out", text(&file)]);
+    assert!(run.status.success() && stderr(&run).contains("another folder"), "{}", stderr(&run));
+    assert!(!std::fs::read_to_string(&file).unwrap().contains("exclude: true"));
+}
+
+#[test]
+fn first_notes_say_what_the_frames_show_and_touch_none_that_are_there() {
+    use moonloom::ingest::{Mount, ShootNotes};
+    for (camera, mount) in [("wide", Mount::FixedTripod), ("tele", Mount::ReaimedTripod)] {
+        let folder = TempDir::new().unwrap();
+        for entry in std::fs::read_dir(crate::nights::sample(camera)).unwrap() {
+            let path = entry.unwrap().path();
+            if path.extension().is_some_and(|e| e == "jpg") {
+                std::fs::copy(&path, folder.path().join(path.file_name().unwrap())).unwrap();
+            }
+        }
+        let run = moonloom(&["notes", text(folder.path())]);
+        assert!(run.status.success(), "{}", stderr(&run));
+        let file = folder.path().join("shoot.ron");
+        let words = std::fs::read_to_string(&file).unwrap();
+        let notes = ShootNotes::parse(&file, &words).unwrap_or_else(|d| panic!("{d}\n{words}"));
+        assert_eq!(notes.mount, mount, "{words}");
+        // The pitch follows from the recorded focal length and the Moon's mean size, that of the night is within 7 %; a
+        // Moon of eight pixels tells none.
+        let pitch = notes.optics.pixel_pitch_um;
+        assert_eq!(pitch.is_some(), camera == "tele", "{words}");
+        assert!(pitch.is_none_or(|p| (p / 9.17 - 1.0).abs() < 0.07), "{pitch:?}");
+        assert_eq!(notes.foreground, if camera == "wide" { vec!["w0001.jpg"] } else { vec![] }, "{words}");
+        // Once there, they are the photographer's.
+        refused(&moonloom(&["notes", text(folder.path())]), 2, &["is there already"]);
+        assert_eq!(std::fs::read_to_string(&file).unwrap(), words);
+        let printed = moonloom(&["notes", text(folder.path()), "--out", "-"]);
+        assert!(printed.status.success() && !printed.stdout.is_empty());
+    }
+}

@@ -318,15 +318,18 @@ fn floats_that_count_as_a_camera_does_are_scaled_by_what_the_header_says() {
         let open = open_frame(&path, &Reading::default()).unwrap();
         (open.whole().pixel(2, 1)[1], open.whole().pixel(3, 1)[1], open.remark.clone())
     };
-    for (word, said) in [("SATURATE", "50000.0"), ("DATAMAX", "50000")] {
+    for (word, said, full) in [("SATURATE", "50000.0", 50_000.0), ("DATAMAX", "65535", 65_535.0)] {
         let (middle, bright, remark) = light(fits_of_floats(counts, &[(word, said)]));
-        assert!((middle - 0.4).abs() < 1e-5 && (bright - 0.96).abs() < 1e-5 && remark.is_none(), "{word}");
+        assert!((middle - 20_000.0 / full).abs() < 1e-5 && (bright - 48_000.0 / full).abs() < 1e-5, "{word}");
+        assert!(remark.is_none(), "{word}: {remark:?}");
     }
-    // Nothing says: sixteen bits are taken, aloud.
-    let (middle, _, remark) = light(fits_of_floats(counts, &[]));
-    assert!((middle - 20_000.0 / 65_535.0).abs() < 1e-5);
-    let remark = remark.unwrap();
-    assert!(remark.contains("48000") && remark.contains("65535"), "{remark}");
+    // Nothing says, or the picture's own largest number alone: sixteen bits are taken, aloud.
+    for words in [vec![], vec![("DATAMAX", "48000")]] {
+        let (middle, _, remark) = light(fits_of_floats(counts, &words));
+        assert!((middle - 20_000.0 / 65_535.0).abs() < 1e-5);
+        let remark = remark.unwrap();
+        assert!(remark.contains("48000") && remark.contains("65535"), "{remark}");
+    }
     // Light is light already, whatever a header says that the picture's own numbers deny.
     let shares = counts.map(|c| c / 50_000.0);
     let (middle, _, remark) = light(fits_of_floats(shares, &[("DATAMAX", "65535")]));

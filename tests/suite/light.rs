@@ -451,6 +451,54 @@ fn air_and_white_that_a_night_does_not_tell_are_kept_and_said() {
     let said = said.iter().find(|d| d.code == "extinction-not-fitted").expect("it is said");
     assert!(said.message.contains("is kept"), "{}", said.message);
     assert_eq!(plain, fitted, "nothing is assumed of the air");
+    // The shadow's discs alone: no Moon to anchor white on.
+    let eclipsed = |how: &str| {
+        let words = format!(
+            "(version: 2, canvas: (width: 500, height: 300), selection: (from: \"U1\", to: \"U4\"), \
+             arrangement: PhaseGrid(columns: 4, rows: 2), light: (normalization: AsShot, blend: Normal, {how}), \
+             output: (colour_space: LinearRec2020, depth: Float))"
+        );
+        drawn(folder.path(), (&night.0, &night.1), &words)
+    };
+    let (shot, _, _) = eclipsed("white_balance: AsShot");
+    let (kept, _, said) = eclipsed("white_balance: Moon");
+    let said = said.iter().find(|d| d.code == "no-white").expect("it is said");
+    assert!(said.message.contains("no uneclipsed"), "{}", said.message);
+    assert_eq!(shot, kept);
+}
+
+#[test]
+fn a_white_that_no_camera_has_is_refused() {
+    let folder = TempDir::new().unwrap();
+    let night = rehearsed(
+        folder.path(),
+        [
+            ("CAMERA", "glow: 0.0"),
+            ("FRAMES", "every_minutes: 60.0"),
+            ("EXPOSURES", LADDER),
+            ("FORMAT", "Jpeg(quality: 95)"),
+        ],
+    );
+    // A deep red filter over the lens: what is red of the picture stays.
+    for frame in &night.0.frames {
+        let mut picture = image::open(&frame.path).unwrap().into_rgb8();
+        picture.pixels_mut().for_each(|p| (p.0[1], p.0[2]) = (p.0[1] / 2, p.0[2] / 3));
+        picture.save(&frame.path).unwrap();
+    }
+    let night = read_night(&folder.path().join("night")).unwrap().value;
+    // The times went with the EXIF; the truth puts them back.
+    let times: String = truth_of(&folder.path().join("night"))
+        .frames
+        .iter()
+        .map(|t| format!("{},{},{},{},{}\n", t.file, t.utc, t.exposure_s, t.f_number, t.iso))
+        .collect();
+    std::fs::write(folder.path().join("night/frames.csv"), format!("file,utc,exposure_s,aperture,iso\n{times}"))
+        .unwrap();
+    let night = read_night(&night.folder).unwrap().value;
+    let registration = register(&night, Default::default(), &|_| {}).value;
+    let (_, _, said) = grid(folder.path(), &(night, registration), "blend: Normal, white_balance: Moon", 6);
+    let said = said.iter().find(|d| d.code == "no-white").expect("it is said");
+    assert!(said.message.contains("too far from its own"), "{}", said.message);
 }
 
 #[test]

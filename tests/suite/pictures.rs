@@ -325,3 +325,47 @@ fn threads_change_no_bit() {
     };
     assert!(render("1", "one.png") == render("3", "three.png"), "the same bytes for one thread and for three");
 }
+
+#[test]
+fn enlarged_discs_are_round_and_the_backplates_own_moon_is_taken_out() {
+    use moonloom::layout::{Layout, resolve};
+    let folder = tempfile::TempDir::new().unwrap();
+    let out = folder.path().join("p.tif");
+    let layout = folder.path().join("l.ron");
+    // A backplate that shows the Moon; the discs are of other times, and three times as large.
+    let words = "(version: 2, arrangement: SkyTrack(backplate: Frame(\"w0016.jpg\"), enlarge: 3), \
+                 selection: (files: [\"w0005.jpg\", \"w0029.jpg\"]), light: (blend: Normal), \
+                 output: (colour_space: LinearRec2020, depth: Float))";
+    std::fs::write(&layout, words).unwrap();
+    let run = moonloom(&["compose", text(&layout), text(&sample("wide")), "--out", text(&out)]);
+    assert!(run.status.success(), "{}", stderr(&run));
+    let night = moonloom::ingest::read_night(&sample("wide")).unwrap().value;
+    let registration = moonloom::solve::register(&night, Default::default(), &|_| {}).value;
+    let composition = resolve(&Layout::parse(&layout, words).unwrap(), &night, &registration).unwrap().value;
+    let own = composition.backplates[0].own_moon.as_ref().expect("another frame shows the sky there");
+    for p in &composition.placements {
+        let [[a, b], [c, d]] = p.to_disc;
+        assert!((a / d - 1.0).abs() < 1e-6 && b.abs() + c.abs() < 1e-9 * a.abs().max(1.0), "no egg: {:?}", p.to_disc);
+    }
+    // Where the Moon stood is sky as around it.
+    let picture = decode(&out, &Reading::default()).unwrap();
+    let plate = decode(&night.frame("w0016.jpg").unwrap().path, &Reading::default()).unwrap();
+    let level = |image: &LinearImage, reach: (f64, f64)| {
+        let mut values = Vec::new();
+        let far = reach.1.ceil() as i64;
+        for (dx, dy) in (-far..=far).flat_map(|y| (-far..=far).map(move |x| (x, y))) {
+            if (reach.0..reach.1).contains(&(dx as f64).hypot(dy as f64)) {
+                let (x, y) = (own.centre_px.0 as i64 + dx, own.centre_px.1 as i64 + dy);
+                values.push(f64::from(image.pixel(x as usize, y as usize)[1]));
+            }
+        }
+        values.sort_by(f64::total_cmp);
+        (values[values.len() / 2], values[values.len() - 1])
+    };
+    let (around, _) = level(&plate, (own.reach_px, 1.2 * own.reach_px));
+    let (moon, _) = level(&plate, (0.0, 5.0));
+    let (mended, brightest) = level(&picture, (0.0, 0.6 * own.reach_px));
+    println!("sky {around:.5}, its Moon {moon:.5}, mended {mended:.5}, at most {brightest:.5}");
+    assert!(moon > 5.0 * around, "there was a Moon");
+    assert!((mended / around - 1.0).abs() < 0.15 && brightest < around + 0.3 * (moon - around));
+}

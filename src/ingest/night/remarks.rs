@@ -1,5 +1,6 @@
 //! What is said of a folder of frames.
 
+use super::super::file_kind::is_raw;
 use super::{Frame, FrameTable, Night, Site};
 use crate::diag::Diagnostic;
 use std::path::PathBuf;
@@ -93,7 +94,8 @@ fn of_calibration(night: &Night, out: &mut Vec<Diagnostic>) {
     let (width, height) = masters.size();
     let other = |f: &&Frame| {
         let size = (f.metadata.width, f.metadata.height);
-        size != (width, height) && size != (height, width)
+        // A sensor's frames are calibrated before they are turned upright; others are upright already.
+        size != (width, height) && !(size == (height, width) && is_raw(&f.path))
     };
     let others: Vec<&str> = night.frames.iter().filter(other).map(|f| f.name.as_str()).collect();
     if !others.is_empty() {
@@ -120,7 +122,9 @@ fn of_calibration(night: &Night, out: &mut Vec<Diagnostic>) {
             .with_help("take darks of every exposure, or bias frames besides: with these, darks are scaled"),
         );
     }
-    out.push(Diagnostic::note("calibrated", "dark, bias and flat frames are used where they fit"));
+    if others.len() < night.frames.len() {
+        out.push(Diagnostic::note("calibrated", "dark, bias and flat frames are used where they fit"));
+    }
 }
 
 /// Where the papers beside the frames and the cameras' records disagree, and who won.

@@ -1,14 +1,16 @@
 //! What a digital negative asks to be done to its numbers before they are light (Adobe DNG Specification 1.7, chapter 7):
 //! curves, gains and offsets of whole rows, of columns, of a map laid over the picture.
 //!
-//! Lists are big-endian whatever the file is. Only what changes light is done here. Left out: the mending of single
-//! pixels, bounds, and lens corrections, which the registration measures for itself.
+//! Lists are big-endian whatever the file is. Only what changes light is done here. Left out: the mending of single pixels,
+//! bounds, warps (the registration measures the lens for itself), and radial vignetting, which flats take out.
 
 /// One step.
 #[derive(Debug, PartialEq)]
 pub(super) struct Opcode {
     region: Region,
     change: Change,
+    /// Whether a reader may leave it out.
+    optional: bool,
 }
 
 /// Which numbers it changes.
@@ -105,7 +107,7 @@ pub(super) fn parse(list: &[u8]) -> Result<Vec<Opcode>, String> {
         match id {
             // Warps, vignetting, bad pixels, bounds: see the module.
             1..=6 | 14 => {}
-            7..=13 => out.push(opcode(id, &mut Words(own)).ok_or(DAMAGED)?),
+            7..=13 => out.push(Opcode { optional, ..opcode(id, &mut Words(own)).ok_or(DAMAGED)? }),
             _ if optional => {}
             _ => return Err(format!("it asks for a correction of kind {id}, which is not known")),
         }
@@ -143,7 +145,7 @@ fn opcode(id: usize, words: &mut Words<'_>) -> Option<Opcode> {
             if id < 12 { Change::Add(along, values) } else { Change::Scale(along, values) }
         }
     };
-    Some(Opcode { region, change })
+    Some(Opcode { region, change, optional: false })
 }
 
 impl GainMap {
@@ -166,6 +168,11 @@ impl GainMap {
 }
 
 impl Opcode {
+    /// Whether a reader may leave it out.
+    pub(super) fn is_optional(&self) -> bool {
+        self.optional
+    }
+
     /// Does the step.
     pub(super) fn apply(&self, numbers: &mut Numbers<'_>) {
         let Region { rows, columns, planes, pitch } = &self.region;
@@ -184,8 +191,10 @@ impl Opcode {
                 for (plane, v) in site.iter_mut().enumerate().take(planes.1).skip(planes.0) {
                     *v = match &self.change {
                         Change::Polynomial(k) => {
-                            let x = f64::from(*v);
-                            k.iter().rev().fold(0.0, |sum, k| sum * x + k) as f32
+                            // Noise below black goes on along the slope at black: an even power would turn it bright.
+                            let (x, below) = (f64::from(v.max(0.0)), f64::from(v.min(0.0)));
+                            let slope = k.get(1).copied().unwrap_or(0.0);
+                            (k.iter().rev().fold(0.0, |sum, k| sum * x + k) + slope * below) as f32
                         }
                         Change::Table(table) => {
                             let at = (v.clamp(0.0, 1.0) * 65_535.0 + 0.5) as usize;
@@ -195,7 +204,7 @@ impl Opcode {
                         Change::Scale(along, values) => *v * values.get(along.of(down, across)).unwrap_or(&1.0),
                         Change::Gain(map) => {
                             let share = |at: usize, of: usize| (at as f64 + 0.5) / of.max(1) as f64;
-                            *v * map.at(share(y, whole.1), share(x, whole.0), plane - planes.0)
+                            *v * map.at(share(y, whole.1), share(x, whole.0), plane)
                         }
                     };
                 }
@@ -263,6 +272,35 @@ mod tests {
         own.extend([1.0f32, 3.0].iter().flat_map(|w| w.to_be_bytes()));
         // Middles of four columns lie at 1/8, 3/8, 5/8 and 7/8.
         assert_eq!(applied(&list(9, &own), vec![1.0; 4], 4, 1), [1.25, 1.75, 2.25, 2.75]);
+    }
+
+    #[test]
+    fn a_gain_map_reaches_its_own_filters_of_a_part_of_the_sensor() {
+        // Filters of odd rows and columns, over a sensor of 4 x 4; gains of 1 at the left and 3 at the right.
+        let mut own = region([1, 1, 4, 4, 0, 1, 2, 2]);
+        own.extend([1u32, 2].iter().flat_map(|w| w.to_be_bytes()));
+        own.extend([1.0f64, 1.0, 0.0, 0.0].iter().flat_map(|w| w.to_be_bytes()));
+        own.extend(1u32.to_be_bytes());
+        own.extend([1.0f32, 3.0].iter().flat_map(|w| w.to_be_bytes()));
+        let steps = parse(&list(9, &own)).unwrap();
+        // The part begins at column 2, row 1: its only filters of the region are at columns 3, rows 1 and 3.
+        let mut values = vec![1.0; 6];
+        let mut numbers = Numbers { values: &mut values, width: 2, channels: 1, corner: (2, 1), whole: (4, 4) };
+        steps.iter().for_each(|s| s.apply(&mut numbers));
+        assert_eq!(values, [1.0, 2.75, 1.0, 1.0, 1.0, 2.75]);
+    }
+
+    #[test]
+    fn a_table_is_looked_up_and_noise_below_black_stays_below() {
+        let mut own = region([0, 0, 9, 9, 0, 1, 1, 1]);
+        own.extend(2u32.to_be_bytes());
+        own.extend([0u16, 32_768].iter().flat_map(|w| w.to_be_bytes()));
+        let table = applied(&list(7, &own), vec![0.0, 1.0], 2, 1);
+        assert!(table[0] == 0.0 && (table[1] - 0.5).abs() < 1e-4, "{table:?}");
+        let mut own = region([0, 0, 9, 9, 0, 1, 1, 1]);
+        own.extend(2u32.to_be_bytes());
+        own.extend([0.0f64, 0.5, 8.0].iter().flat_map(|k| k.to_be_bytes()));
+        assert_eq!(applied(&list(8, &own), vec![-0.25], 1, 1), [-0.125]);
     }
 
     #[test]

@@ -114,8 +114,8 @@ fn opcodes_of(decoder: &dyn Decoder, channels: usize) -> Result<Vec<Opcode>, Str
         Some(Value::Undefined(bytes) | Value::Byte(bytes) | Value::Unknown(_, bytes)) => opcodes::parse(bytes),
         _ => Ok(Vec::new()),
     };
-    // Done to numbers as they are stored, before black is known: no camera at hand asks for it.
-    if !list(DngTag::OpcodeList1)?.is_empty() {
+    // Done to numbers as they are stored, before black is known: refused unless it may be left out.
+    if list(DngTag::OpcodeList1)?.iter().any(|step| !step.is_optional()) {
         return Err("it asks for corrections of its stored numbers, which are not made".into());
     }
     let mut steps = list(DngTag::OpcodeList2)?;

@@ -6,12 +6,12 @@ use super::sky_canvas::SkyCanvas;
 use super::{Area, Context, IDENTITY, Righting, Spot, scaled};
 use crate::diag::Diagnostic;
 use crate::ingest::Frame;
-use crate::layout::composition::{BackplatePlacement, Composition, ForegroundPlacement};
-use crate::layout::notation::{Backplate, Foreground, Sky, SkyProjection, SkyTrack};
+use crate::layout::composition::{BackplatePlacement, Composition, ForegroundPlacement, OwnMoon};
+use crate::layout::notation::{Backplate, BackplateFit, Canvas, Foreground, Sky, SkyProjection, SkyTrack};
 use crate::layout::select::{Chosen, instant};
 use crate::layout::sheet::Sheet;
 use crate::raster::{Matrix2, PixelPoint};
-use crate::registration::FrameRegistration;
+use crate::registration::{FrameRegistration, landscape_of};
 use crate::sky::{ApparentPosition, Horizontal, Projection, Refraction};
 use crate::units::Angle;
 
@@ -43,7 +43,7 @@ pub(super) fn sky_track(
     };
     // Alone, the picture has the backplate's size, and so have its words and marks.
     let context = &match ground.rig {
-        Some(_) if context.is_alone() => {
+        Some(_) if context.is_alone() && track.fit.is_none() => {
             let (width, height) = (out.width, out.height);
             let sheet = Sheet { width, height, margin: 0.04 * width.min(height) as f64, ..context.sheet };
             Context { sheet, area: Area::of(&sheet), ..*context }
@@ -77,6 +77,20 @@ pub(in crate::layout) fn no_backplate(layout: &crate::layout::Layout, name: &str
     layout.fault(&["SkyTrack", "backplate"], format!("`{name}` is not among the frames"), help)
 }
 
+/// Whether a canvas was given a size of its own.
+fn sizes_itself(canvas: &Canvas) -> bool {
+    let usual = Canvas::default();
+    canvas.page.is_some() || canvas.width != usual.width || canvas.height != usual.height
+}
+
+/// The middle of the rectangle around places.
+fn middle_of(places: impl Iterator<Item = PixelPoint>) -> Option<PixelPoint> {
+    let bounds = places.map(|p| (p, p)).reduce(|(low, high), (p, _)| {
+        (PixelPoint::new(low.x.min(p.x), low.y.min(p.y)), PixelPoint::new(high.x.max(p.x), high.y.max(p.y)))
+    });
+    bounds.map(|(low, high)| PixelPoint::new((low.x + high.x) / 2.0, (low.y + high.y) / 2.0))
+}
+
 fn as_seen(position: &ApparentPosition) -> Horizontal {
     position.refracted(Refraction::default())
 }
@@ -102,11 +116,13 @@ impl Context<'_> {
             let pixel = PixelPoint::new((centre.x - corner.x) / scale, (centre.y - corner.y) / scale);
             let metric = lens.local_metric(pixel);
             let [[a, b], [cc, d]] = metric;
+            // Enlarged, what the lens made an ellipse would be an egg.
+            let as_taken = track.enlarge == 1.0 || track.stretch;
             return Ok(Some(Spot {
                 centre,
                 radius_px: lens.disc_radius_px(pixel, position.semidiameter) * scale * track.enlarge,
                 turn: Righting::AS_SHOT,
-                stretch: scaled(metric, 1.0 / (a * d - b * cc).abs().sqrt()),
+                stretch: if as_taken { scaled(metric, 1.0 / (a * d - b * cc).abs().sqrt()) } else { IDENTITY },
             }));
         }
         let north_up = match c.registered {
@@ -211,7 +227,17 @@ impl Context<'_> {
             return Err(Diagnostic::error("backplate-size", sizes)
                 .with_help("the backplate must come from the same tripod and lens"));
         }
-        let (scale, corner) = self.lay_out(track, (rig.width, rig.height), out);
+        if track.fit.is_none() && self.is_alone() && sizes_itself(&self.layout.file.canvas) {
+            let message = format!(
+                "the picture takes the frame's {} x {} px and not the size of the canvas",
+                (rig.width as f64 * track.scale).round(),
+                (rig.height as f64 * track.scale).round()
+            );
+            let help = "with `fit: Crop` or `fit: Whole` the frame is fitted to the canvas";
+            said.push(Diagnostic::note("canvas-not-heeded", message).with_help(help));
+        }
+        let seen = chosen.iter().filter_map(|c| solved.pointing.to_pixel(as_seen(&self.apparent(c.instant)?)));
+        let (scale, corner) = self.lay_out(track, (rig.width, rig.height), middle_of(seen), out);
         if let Some(f) = frame {
             out.backplates.push(BackplatePlacement {
                 frame: f.name.clone(),
@@ -220,22 +246,90 @@ impl Context<'_> {
                 size_px: (rig.width as f64 * scale, rig.height as f64 * scale),
                 gain: track.backplate_gain as f32,
                 foreground: self.foreground(&track.foreground),
+                own_moon: self.own_moon(track, (f, index), chosen, said),
             });
         }
         Ok(Ground { canvas: SkyCanvas::Camera { pointing: solved.pointing, scale, corner }, rig: Some(index) })
     }
 
-    /// Alone, the picture takes the frame's size; in a panel, the frame is fitted into it.
-    fn lay_out(&self, track: &SkyTrack, frame: (usize, usize), out: &mut Composition) -> (f64, PixelPoint) {
-        let (w, h) = (frame.0 as f64, frame.1 as f64);
-        if self.is_alone() {
-            out.width = (w * track.scale).round().max(1.0) as usize;
-            out.height = (h * track.scale).round().max(1.0) as usize;
-            return (track.scale, PixelPoint::default());
+    /// A backplate's own Moon, where none of the picture's discs stands for it: enlarged ones beside it, another frame's, or
+    /// none at all. It is taken out by the sky of the frame of the same aim that is exposed most alike and shows the Moon
+    /// elsewhere; where there is none it stays, and that is said.
+    fn own_moon(
+        &self,
+        track: &SkyTrack,
+        (frame, rig): (&Frame, usize),
+        chosen: &[Chosen<'_>],
+        said: &mut Vec<Diagnostic>,
+    ) -> Option<OwnMoon> {
+        /// Glow and bloom of a Moon that a landscape's exposure burns, radii and pixels.
+        const GLOW: (f64, f64) = (4.0, 8.0);
+        /// Exposures further apart than this show another sky: a logarithm, two stops.
+        const ALIKE: f64 = 1.4;
+        let own = self.registration.frame(&frame.name)?;
+        let (centre, radius) = (own.centre()?, own.radius_px()?);
+        let is_shown = chosen.iter().any(|c| c.registered.is_some_and(|f| f.file == frame.name));
+        if is_shown && track.enlarge == 1.0 {
+            return None;
         }
-        let scale = (self.area.width / w).min(self.area.height / h);
-        let middle = self.area.middle();
-        (scale, PixelPoint::new(middle.x - scale * w / 2.0, middle.y - scale * h / 2.0))
+        let solution = self.registration.rigs.get(rig)?;
+        let aim = solution.pointing_at(own.time)?;
+        let reach = GLOW.0 * radius + GLOW.1;
+        let exposure = frame.metadata.exposure.map(|e| e.light_gain());
+        let unlike = |f: &Frame| match (exposure, f.metadata.exposure) {
+            (Some(a), Some(b)) => (b.light_gain() / a).ln().abs(),
+            _ => f64::INFINITY,
+        };
+        let elsewhere = |f: &FrameRegistration| {
+            let moon = f.centre().or_else(|| aim.pointing.to_pixel(as_seen(&self.apparent(f.time)?)));
+            let same_aim = solution.pointing_at(f.time).is_some_and(|p| p.from == aim.from);
+            same_aim && moon.is_none_or(|at| at.distance(centre) > 2.0 * reach)
+        };
+        let others = self.registration.frames.iter().filter(|f| f.rig == rig && !f.exclude && elsewhere(f));
+        let best = others
+            .filter_map(|f| self.night.frame(&f.file))
+            .filter(|f| unlike(f) < ALIKE)
+            .min_by(|a, b| unlike(a).total_cmp(&unlike(b)));
+        if best.is_none() {
+            let message =
+                format!("{} shows a Moon of its own beside the discs, and no frame shows the sky there", frame.name);
+            let help = "frames of the same aim and much the same exposure, the Moon elsewhere, would take it out";
+            said.push(Diagnostic::note("backplate-moon-stays", message).with_help(help));
+        }
+        best.map(|f| OwnMoon { centre_px: (centre.x, centre.y), reach_px: reach, from: f.name.clone() })
+    }
+
+    /// Alone, the picture takes the frame's size unless it is fitted; in a panel, the frame is fitted into it. `moons` is the
+    /// middle of the Moon's places, frame pixels.
+    fn lay_out(
+        &self,
+        track: &SkyTrack,
+        frame: (usize, usize),
+        moons: Option<PixelPoint>,
+        out: &mut Composition,
+    ) -> (f64, PixelPoint) {
+        let (w, h) = (frame.0 as f64, frame.1 as f64);
+        let fit = match track.fit {
+            None if self.is_alone() => {
+                out.width = (w * track.scale).round().max(1.0) as usize;
+                out.height = (h * track.scale).round().max(1.0) as usize;
+                return (track.scale, PixelPoint::default());
+            }
+            // A panel shows nothing beyond itself.
+            Some(fit) if self.is_alone() => fit,
+            _ => BackplateFit::Whole,
+        };
+        let (across, down, middle) = (self.area.width / w, self.area.height / h, self.area.middle());
+        if fit == BackplateFit::Whole {
+            let scale = across.min(down);
+            return (scale, PixelPoint::new(middle.x - scale * w / 2.0, middle.y - scale * h / 2.0));
+        }
+        let scale = across.max(down);
+        let moons = moons.unwrap_or(PixelPoint::new(w / 2.0, h / 2.0));
+        // The Moons in the middle, as far as the frame reaches.
+        let corner =
+            |moon: f64, side: f64, room: f64| (room / 2.0 - scale * moon).clamp((room - scale * side).min(0.0), 0.0);
+        (scale, PixelPoint::new(corner(moons.x, w, self.area.width), corner(moons.y, h, self.area.height)))
     }
 
     /// Whether this arrangement is the whole picture, and no panel of it.
@@ -254,21 +348,10 @@ impl Context<'_> {
         }
     }
 
-    /// Of a fixed tripod's frames the one whose exposure took in most light, and so shows most of the landscape; within a
-    /// stop of that, one in which no Moon was found.
-    fn lightest_frame(&self, rig: usize) -> Option<&Frame> {
+    /// The landscape that a fixed tripod's frames show by themselves.
+    fn own_landscape(&self, rig: usize) -> Option<&Frame> {
         self.registration.rigs.get(rig).filter(|r| !r.pointings.is_empty())?;
-        let of_rig = self.registration.frames.iter().filter(|f| f.rig == rig && !f.exclude);
-        let rated: Vec<(f64, &FrameRegistration)> = of_rig
-            .filter_map(|f| Some((self.night.frame(&f.file)?.metadata.exposure.map_or(0.0, |e| e.light_gain()), f)))
-            .collect();
-        let most = rated.iter().map(|r| r.0).fold(0.0, f64::max);
-        let bright = rated.iter().filter(|r| r.0 >= 0.5 * most);
-        let best = bright.max_by(|a, b| {
-            let moonless = |f: &FrameRegistration| f.centre().is_none();
-            moonless(a.1).cmp(&moonless(b.1)).then(a.0.total_cmp(&b.0))
-        })?;
-        self.night.frame(&best.1.file)
+        landscape_of(self.night, self.registration, rig)
     }
 
     fn backplate_frame(
@@ -286,7 +369,7 @@ impl Context<'_> {
             Backplate::Foreground => match self.night.frames.iter().find(|f| f.foreground) {
                 Some(frame) => Ok(Some(frame)),
                 None => {
-                    let frame = self.lightest_frame(rig).ok_or_else(unsolved)?;
+                    let frame = self.own_landscape(rig).ok_or_else(unsolved)?;
                     let message = format!(
                         "the shoot notes name no foreground frame; {} is the landscape, by the exposures recorded",
                         frame.name

@@ -28,10 +28,15 @@ pub struct SkyTrack {
     /// What the discs are laid on.
     #[serde(default)]
     pub backplate: Backplate,
-    /// Pixels of the picture per pixel of the backplate.
+    /// Pixels of the picture per pixel of the backplate, where the picture takes its size.
     #[serde(default = "one")]
     pub scale: f64,
-    /// Discs this many times their true size; 1 is honest.
+    /// How a frame below the discs meets the canvas; left out, the picture takes the frame's size and not the canvas's. In a
+    /// panel the frame is always shown whole.
+    #[serde(default)]
+    pub fit: Option<BackplateFit>,
+    /// Discs this many times their true size; 1 is honest. Enlarged discs are round, and the backplate's own Moon is taken
+    /// out where another frame of the same aim shows the sky behind it.
     #[serde(default = "one")]
     pub enlarge: f64,
     /// Brightens (above 1) or darkens the backplate.
@@ -40,14 +45,23 @@ pub struct SkyTrack {
     /// What stands in front of the Moon.
     #[serde(default)]
     pub foreground: Foreground,
-    /// Stretch discs of other rigs as the lens or the projection stretches the sky there (discs of the
-    /// backplate's own rig always are).
+    /// Stretch enlarged discs and those of other rigs as the lens or the projection stretches the sky there (discs of the
+    /// backplate's own rig at their true size always are).
     #[serde(default)]
     pub stretch: bool,
 }
 
 fn one() -> f64 {
     1.0
+}
+
+/// How a frame meets a canvas of another shape.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub enum BackplateFit {
+    /// The canvas is full; the frame is cut beside the Moon's way, not across it, where there is a choice.
+    Crop,
+    /// The whole frame is shown, the canvas's background beside it.
+    Whole,
 }
 
 /// What a sky track is laid on.
