@@ -26,6 +26,8 @@ const MOST_STEP: f32 = 0.03;
 const FLAT: f32 = 0.25;
 /// The file's lowest numbers: whose steps are more than a twelfth of their light.
 const LOWEST: (f32, f32) = (0.1, 12.0);
+/// Radius on the sheet below which second differences tell seas and limb from noise no longer, pixels.
+const LEAST_RADIUS: f64 = 12.0;
 /// Triples of neighbours that are looked at: enough for a percent of the noise.
 const TRIPLES: usize = 4000;
 
@@ -39,7 +41,9 @@ pub fn most_lift(disc: &DevelopedDisc, p: &Placement) -> f32 {
 /// has none that matters.
 fn borne(image: &LinearImage, disc: (PixelPoint, f64), reduction: f64, step: f32) -> f32 {
     let triples = triples(image, disc, reduction);
-    let by_noise = |lift: f32| noise(&triples, lift) <= MOST_NOISE;
+    // Where a disc is a few sheet pixels wide, neighbours differ by its seas and its phase.
+    let tells_noise = disc.1 / reduction >= LEAST_RADIUS;
+    let by_noise = |lift: f32| !tells_noise || noise(&triples, lift) <= MOST_NOISE;
     let step = lowest_steps(&triples, step);
     let by_step = |lift: f32| (lift * 2.0 * step + FLARE).cbrt() - FLARE.cbrt() <= MOST_STEP;
     let bears = |lift: f32| by_noise(lift) && by_step(lift);

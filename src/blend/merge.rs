@@ -6,7 +6,7 @@
 //! to it little. With four frames and more, what lies beyond three standard deviations of the median is
 //! left out: a bird, a passing aircraft, a gust.
 
-use crate::raster::{LinearImage, LinearMap, PixelPoint, PixelRect, resample};
+use crate::raster::{Kernel, LinearImage, LinearMap, PixelPoint, PixelRect, resample};
 
 /// A window of a frame ready to be merged: sky subtracted.
 pub struct MomentFrame {
@@ -70,7 +70,7 @@ fn onto(frame: &MomentFrame, centre: PixelPoint, rect: PixelRect) -> Vec<f32> {
         return frame.light.data().to_vec();
     }
     let map = LinearMap { source_centre: frame.centre, target_centre: centre, to_source: [[1.0, 0.0], [0.0, 1.0]] };
-    resample(&frame.light, &map, rect)
+    resample(&frame.light, &map, rect, Kernel::Lanczos)
 }
 
 /// How far each pixel can be believed, 0..1: nothing at and beside saturation or outside the frame.

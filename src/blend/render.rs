@@ -5,7 +5,7 @@ use super::develop::{DevelopedDisc, source_window};
 use super::mask::{coverage, reach};
 use super::settle::Clipped;
 use crate::layout::{BackplatePlacement, BlendChoice, Composition, Mark, Placement};
-use crate::raster::{LinearImage, LinearMap, Matrix2, PixelPoint, PixelRect, Plane, Stamp, resample};
+use crate::raster::{Kernel, LinearImage, LinearMap, Matrix2, PixelPoint, PixelRect, Plane, Stamp, resample};
 use rayon::prelude::*;
 use std::ops::Range;
 use std::sync::Arc;
@@ -124,7 +124,8 @@ impl<'a> Renderer<'a> {
             let to_source: Matrix2 = [[1.0 / plate.scale, 0.0], [0.0, 1.0 / plate.scale]];
             let source_centre = PixelPoint::new(-part.x0 as f64, -part.y0 as f64);
             let target_centre = PixelPoint::new(plate.corner_px.0, plate.corner_px.1);
-            resample(&frame, &LinearMap { source_centre, target_centre, to_source }, rect)
+            let kernel = if plate.scale < 1.0 { Kernel::Hamming } else { Kernel::Lanczos };
+            resample(&frame, &LinearMap { source_centre, target_centre, to_source }, rect, kernel)
         };
         for (row, y) in light.chunks_exact(rect.width() * 3).zip(rect.y0..) {
             let start = ((y - band.y0) as usize * band.width() + rect.x0 as usize) * 3;
@@ -139,7 +140,7 @@ impl<'a> Renderer<'a> {
         let mut map = p.map;
         map.source_centre.x -= disc.origin.x;
         map.source_centre.y -= disc.origin.y;
-        let light = resample(&disc.image, &map, rect);
+        let light = resample(&disc.image, &map, rect, Kernel::Lanczos);
         let seen = Photographed::of(disc, p);
         let centre = p.centre();
         let veil = p.behind_foreground.and_then(|index| {

@@ -50,6 +50,9 @@ const MOST_GAIN: f64 = 256.0;
 /// the second is white there; between the two it turns slowly, so that neighbours never flicker.
 const CLIPPED: (f32, f32) = (0.001, 0.005);
 
+/// The same in pixels of the frame.
+const CLIPPED_PIXELS: (f32, f32) = (4.0, 16.0);
+
 struct Disc<'a> {
     placement: &'a Placement,
     measure: DiscMeasure,
@@ -107,7 +110,15 @@ pub fn settle(composition: &Composition, measures: &[Option<Borne>]) -> Settled 
         for rig in rigs.iter().copied() {
             let own: Vec<&Disc<'_>> = known.iter().copied().filter(|d| d.placement.rig == rig).collect();
             match white(&own, target, air, extinction.is_some()) {
-                Ok(factors) => whites.push((rig, factors)),
+                Ok(factors) => {
+                    let of = rig.filter(|_| rigs.len() > 1).map_or(String::new(), |rig| format!("rig {rig}: "));
+                    let message = format!(
+                        "{of}the uneclipsed Moon gets its own colour: red x {:.2}, blue x {:.2}",
+                        factors[0], factors[2]
+                    );
+                    diagnostics.push(Diagnostic::note("white", message));
+                    whites.push((rig, factors));
+                }
                 Err(said) => {
                     let of = rig.filter(|_| rigs.len() > 1).map_or(String::new(), |rig| format!("rig {rig}: "));
                     diagnostics.push(Diagnostic { message: format!("{of}{}", said.message), ..said });
@@ -150,7 +161,11 @@ pub fn settle(composition: &Composition, measures: &[Option<Borne>]) -> Settled 
         .collect();
     diagnostics.extend(held_words(&held));
     let clipped = |d: &Disc<'_>| {
-        let weight = ((d.measure.saturated_share - CLIPPED.0) / (CLIPPED.1 - CLIPPED.0)).clamp(0.0, 1.0);
+        let share = d.measure.saturated_share;
+        let pixels = share * (std::f64::consts::PI * (0.97 * d.placement.source_radius_px).powi(2)) as f32;
+        // One or two of a small disc's pixels are a rim or a ray, and would be a white spot on the sheet.
+        let weight = |at: f32, (none, whole): (f32, f32)| ((at - none) / (whole - none)).clamp(0.0, 1.0);
+        let weight = weight(share, CLIPPED).min(weight(pixels, CLIPPED_PIXELS));
         // What is shown as it was, or in true ratios, stays so.
         let is_even = matches!(d.placement.gain, Gain::ToLevel(_));
         (is_even && weight > 0.0 && d.measure.saturated_from > 0.0)
@@ -246,6 +261,24 @@ fn fitted_extinction(discs: &[&Disc<'_>], diagnostics: &mut Vec<Diagnostic>) -> 
             lit.len()
         ),
     ));
+    // Clear air takes more than this of any colour at sea level and half of it on a mountain (Rayleigh's tenth of a magnitude
+    // at 550 nm, from memory); less is a camera's curve or clipped light.
+    const LEAST: f64 = 0.03;
+    if k.iter().any(|k| *k < LEAST) {
+        diagnostics.pop();
+        diagnostics.push(
+            Diagnostic::warning(
+                "extinction-not-fitted",
+                format!(
+                    "by its discs the air took {:.2}, {:.2} and {:.2} magnitudes per airmass, less than any air does: a camera's \
+                     curve or clipped light; the air's light is kept",
+                    k[0], k[1], k[2]
+                ),
+            )
+            .with_help("give `atmosphere: Removed(magnitudes: (…, …, …))`, or `Kept`; camera raw tells it truly"),
+        );
+        return None;
+    }
     Some(k)
 }
 

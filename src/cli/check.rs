@@ -2,7 +2,7 @@
 
 use super::compose::{can_be_drawn, read_layout, table};
 use super::frames::joined;
-use super::outcome::{Outcome, print, say, strict, tell};
+use super::outcome::{Exit, Failure, Outcome, print, say, strict, tell};
 use clap::Args;
 use moonloom::compose::plan_picture;
 use std::path::PathBuf;
@@ -28,6 +28,7 @@ pub struct CheckArgs {
 
 pub fn run(args: &CheckArgs) -> Outcome {
     let layout = read_layout(&args.layout)?;
+    moonloom::layout::beside(&layout).map_err(|d| Failure::new(Exit::BadRequest, d))?;
     let Some(frames) = &args.frames else {
         say(&format!("{} has no fault; give a folder of frames to see what it would draw", args.layout.display()));
         return Ok(());

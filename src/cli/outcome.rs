@@ -109,7 +109,11 @@ impl From<ComposeError> for Failure {
 /// Prints messages to stderr; many of one kind become one line. Returns how many were warnings.
 pub fn tell(diagnostics: &[Diagnostic]) -> usize {
     let mut by_code: BTreeMap<&str, usize> = BTreeMap::new();
-    for d in diagnostics {
+    for (i, d) in diagnostics.iter().enumerate() {
+        // Two zooms of a camera may say the same.
+        if diagnostics[..i].contains(d) {
+            continue;
+        }
         let seen = by_code.entry(d.code).or_insert(0);
         *seen += 1;
         if *seen <= 3 {

@@ -286,7 +286,7 @@ pub(super) fn remarks(composition: &Composition) -> Vec<Diagnostic> {
                     beyond(worst)
                 ),
             )
-            .with_help("enlarge the canvas, or show fewer or smaller discs"),
+            .with_help("enlarge the canvas or lay it the other way, show fewer or smaller discs; a sky track also takes `fit: Whole`"),
         );
     }
     out.extend(overlap(composition));

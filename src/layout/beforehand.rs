@@ -6,7 +6,7 @@ use super::notation::{Arrangement, Backplate, Foreground, Normalization, Selecti
 use super::{Layout, arrange, wanted};
 use crate::diag::Diagnostic;
 use crate::ingest::Night;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 /// Whether a layout can be drawn of a night, as far as its papers tell: the frames that it names, its moments, the site, the
 /// exposures, the files beside it.
@@ -15,16 +15,6 @@ use std::path::{Path, PathBuf};
 /// The first [`Diagnostic`], as [`resolve`](super::resolve) would give it.
 pub fn forecheck(layout: &Layout, night: &Night) -> Result<(), Diagnostic> {
     let file = &layout.file;
-    let file_is_there = |field: &[&str], path: PathBuf| {
-        let what = format!("{} is not there", path.display());
-        path.is_file()
-            .then_some(())
-            .ok_or_else(|| layout.fault(field, what, "give its name as seen from the layout file"))
-    };
-    let beside = |name: &str| layout.path.parent().unwrap_or(Path::new(".")).join(name);
-    if let Some(font) = &file.font {
-        file_is_there(&["font"], beside(font))?;
-    }
     if matches!(file.light.normalization, Normalization::Photometric { .. })
         && night.frames.iter().all(|f| f.metadata.exposure.is_none())
     {
@@ -32,9 +22,10 @@ pub fn forecheck(layout: &Layout, night: &Night) -> Result<(), Diagnostic> {
         let what = "no frame records exposure time, aperture and sensitivity, so their light cannot be compared";
         return Err(layout.fault(&["light", "normalization"], what, help));
     }
+    beside(layout)?;
     for (arrangement, selection) in parts(layout) {
         selected(layout, night, selection)?;
-        let (name, has_site) = (arrange::name_of(arrangement), night.observer().is_some());
+        let has_site = night.observer().is_some();
         match arrangement {
             Arrangement::SkyTrack(track) => {
                 if !has_site {
@@ -45,13 +36,35 @@ pub fn forecheck(layout: &Layout, night: &Night) -> Result<(), Diagnostic> {
                 {
                     return Err(arrange::no_backplate(layout, frame));
                 }
-                let over_a_frame = matches!(track.backplate, Backplate::Frame(_) | Backplate::Foreground);
-                if let (true, Foreground::Mask(mask)) = (over_a_frame, &track.foreground) {
-                    file_is_there(&[name, "foreground"], beside(mask))?;
-                }
             }
             Arrangement::ShadowMap(_) if !has_site => return Err(arrange::no_site("a shadow map")),
             _ => {}
+        }
+    }
+    Ok(())
+}
+
+/// Whether the files that a layout names beside itself are there: a font, masks.
+///
+/// # Errors
+/// The first [`Diagnostic`].
+pub fn beside(layout: &Layout) -> Result<(), Diagnostic> {
+    let folder = layout.path.parent().unwrap_or(Path::new("."));
+    let is_there = |field: &[&str], name: &str| {
+        let path = folder.join(name);
+        let what = format!("{} is not there", path.display());
+        let help = "give its name as seen from the layout file";
+        path.is_file().then_some(()).ok_or_else(|| layout.fault(field, what, help))
+    };
+    if let Some(font) = &layout.file.font {
+        is_there(&["font", font], font)?;
+    }
+    for (arrangement, _) in parts(layout) {
+        if let Arrangement::SkyTrack(track) = arrangement
+            && matches!(track.backplate, Backplate::Frame(_) | Backplate::Foreground)
+            && let Foreground::Mask(mask) = &track.foreground
+        {
+            is_there(&[arrange::name_of(arrangement), "foreground", mask], mask)?;
         }
     }
     Ok(())

@@ -19,7 +19,7 @@ mod select;
 mod sheet;
 mod wanted;
 
-pub use beforehand::forecheck;
+pub use beforehand::{beside, forecheck};
 pub use composition::{
     AirTreatment, BackplatePlacement, Beside, Companion, Composition, Development, DiscSky, ForegroundPlacement, Gain,
     Mark, OwnMoon, Placement, ShadowOnDisc, TextAnchor, TextRequest, ToneCurve,

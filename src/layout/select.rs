@@ -67,7 +67,7 @@ pub(super) fn select<'a>(
     let mut diagnostics = Vec::new();
     let qualities = (0..registration.rigs.len()).map(|rig| Quality::of(registration, rig)).collect();
     let rigs = rigs_of(arrangement, wanted, registration);
-    let chooser = Chooser { layout, wanted, night, registration, qualities, rigs };
+    let chooser = Chooser { layout, arrangement, wanted, night, registration, qualities, rigs };
     let mut chosen = match &wanted.files {
         Some(files) => chooser.by_name(files)?,
         None => chooser.measured(&mut diagnostics),
@@ -96,8 +96,8 @@ pub(super) fn select<'a>(
 
 /// A file that the selection names and nobody has.
 pub(super) fn no_frame(layout: &Layout, name: &str) -> Diagnostic {
-    let help = "give file names without the folder";
-    layout.fault(&["selection", "files"], format!("`{name}` is not among the frames"), help)
+    let help = "give file names as they are, without the folder";
+    layout.fault(&["selection", "files", name], format!("`{name}` is not among the frames"), help)
 }
 
 /// A bound that the night's eclipse does not have.
@@ -145,11 +145,14 @@ fn rigs_of(arrangement: &Arrangement, wanted: &Selection, registration: &Registr
     if wanted.rig.is_none() {
         shown.retain(|r| r.1 >= LEAST_SHARE * largest || matches!(arrangement, Arrangement::SkyTrack(_)));
     }
-    shown.into_iter().map(|(index, radius)| ShownRig { index, share: radius / largest }).collect()
+    // Who asks for all of them weighs them alike.
+    let share = |radius: f64| if wanted.rig.is_some() { 1.0 } else { radius / largest };
+    shown.into_iter().map(|(index, radius)| ShownRig { index, share: share(radius) }).collect()
 }
 
 struct Chooser<'a, 'b> {
     layout: &'b Layout,
+    arrangement: &'b Arrangement,
     wanted: &'b Selection,
     night: &'b Night,
     registration: &'a Registration,
@@ -167,15 +170,17 @@ impl<'a> Chooser<'a, '_> {
         if others > 0 && matches!(self.wanted.rig, None | Some(RigChoice::One(0))) {
             let shown: Vec<String> = self.rigs.iter().map(|r| r.index.to_string()).collect();
             let rigs = if shown.len() == 1 { "rig" } else { "rigs" };
+            let small = self.wanted.rig.is_none() && !matches!(self.arrangement, Arrangement::SkyTrack(_));
+            let why = if small { ", whose Moons are the largest" } else { "" };
             diagnostics.push(
                 Diagnostic::note(
                     "other-rigs-left-out",
                     format!(
-                        "{others} frames of other rigs are left out; this layout shows those of {rigs} {}",
+                        "{others} frames of other rigs are left out; this layout shows those of {rigs} {}{why}",
                         shown.join(", ")
                     ),
                 )
-                .with_help("choose with `selection: (rig: 1)`, or show every rig's with `rig: All`"),
+                .with_help("`selection: (rig: All)` shows every rig's, `rig: 0`, `rig: 1` … one"),
             );
         }
         let least = self.wanted.least_quality;

@@ -1,32 +1,58 @@
-//! Resampling through a linear map: Lanczos-3 in linear light, area-correct when reducing.
+//! Resampling through a linear map in linear light, area-correct when reducing.
 //!
-//! The kernel is C. Lanczos's sinc window of three lobes (Duchon 1979, J. Appl. Meteor. 18,
-//! 1016), stretched by the reduction when target pixels are larger than source pixels, so
-//! every source pixel counts. Weights are normalised, so a flat field stays flat. Outside the
+//! The kernel for discs is C. Lanczos's sinc window of three lobes (Duchon 1979, J. Appl. Meteor. 18, 1016). Around stars
+//! and lamps its negative lobes would draw black rings: landscapes that are reduced take one lobe of the sinc under
+//! R. W. Hamming's window, which has none. Either is stretched by the reduction when target pixels are larger than source
+//! pixels, so every source pixel counts. Weights are normalised, so a flat field stays flat. Outside the
 //! source the edge pixel repeats. A turn is handled by evaluating the separable kernel along
 //! the source axes, exact for no turn and indistinguishable from a radial kernel at the limb.
 
 use super::{LinearImage, LinearMap, PixelPoint, PixelRect};
 use std::sync::OnceLock;
 
-const LOBES: f64 = 3.0;
 /// Steps of the kernel's table in each lobe; straight lines between are within 1e-6 of it.
 const STEPS: usize = 1024;
 
-fn lanczos(x: f64) -> f64 {
-    if x.abs() < 1e-9 {
-        return 1.0;
-    }
-    if x.abs() >= LOBES {
-        return 0.0;
-    }
-    let px = std::f64::consts::PI * x;
-    LOBES * px.sin() * (px / LOBES).sin() / (px * px)
+/// With which weights source pixels make a target pixel.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Kernel {
+    /// Sharpest; dark rings around points that are far brighter than their surroundings.
+    Lanczos,
+    /// No rings, a little softer.
+    Hamming,
 }
 
-fn table() -> &'static [f32] {
-    static TABLE: OnceLock<Vec<f32>> = OnceLock::new();
-    TABLE.get_or_init(|| (0..=3 * STEPS + 1).map(|i| lanczos(i as f64 / STEPS as f64) as f32).collect())
+impl Kernel {
+    /// How far it reaches, in pixels of its scale.
+    fn lobes(self) -> f64 {
+        match self {
+            Kernel::Lanczos => 3.0,
+            Kernel::Hamming => 1.0,
+        }
+    }
+
+    fn at(self, x: f64) -> f64 {
+        if x.abs() >= self.lobes() {
+            return 0.0;
+        }
+        let px = std::f64::consts::PI * x;
+        let sinc = |v: f64| if v.abs() < 1e-9 { 1.0 } else { v.sin() / v };
+        match self {
+            Kernel::Lanczos => sinc(px) * sinc(px / self.lobes()),
+            Kernel::Hamming => sinc(px) * (0.54 + 0.46 * px.cos()),
+        }
+    }
+
+    fn table(self) -> &'static [f32] {
+        static LANCZOS: OnceLock<Vec<f32>> = OnceLock::new();
+        static HAMMING: OnceLock<Vec<f32>> = OnceLock::new();
+        let steps = self.lobes() as usize * STEPS + 1;
+        let made = || (0..=steps).map(|i| self.at(i as f64 / STEPS as f64) as f32).collect();
+        match self {
+            Kernel::Lanczos => LANCZOS.get_or_init(made),
+            Kernel::Hamming => HAMMING.get_or_init(made),
+        }
+    }
 }
 
 /// Weights of the source columns (or rows) from `first` on.
@@ -38,9 +64,9 @@ struct Taps {
 
 impl Taps {
     /// Around a continuous coordinate, with the kernel stretched.
-    fn set(&mut self, at: f64, stretch: f64, table: &[f32]) {
+    fn set(&mut self, at: f64, stretch: f64, kernel: Kernel, table: &[f32]) {
         self.weights.clear();
-        let reach = LOBES * stretch;
+        let reach = kernel.lobes() * stretch;
         self.first = (at - reach - 0.5).ceil() as i64;
         let last = (at + reach - 0.5).floor() as i64;
         let mut total = 0.0f32;
@@ -66,29 +92,30 @@ impl Taps {
 }
 
 /// The target pixels of `rect` (canvas coordinates), interleaved RGB, rows from the top.
-pub fn resample(source: &LinearImage, map: &LinearMap, rect: PixelRect) -> Vec<f32> {
+pub fn resample(source: &LinearImage, map: &LinearMap, rect: PixelRect, kernel: Kernel) -> Vec<f32> {
     if source.width() == 0 || source.height() == 0 {
         return vec![0.0; rect.width() * rect.height() * 3];
     }
     let [[_, b], [c, _]] = map.to_source;
-    if b == 0.0 && c == 0.0 { along_axes(source, map, rect) } else { turned(source, map, rect) }
+    if b == 0.0 && c == 0.0 { along_axes(source, map, rect, kernel) } else { turned(source, map, rect, kernel) }
 }
 
 /// Rows and columns one after the other: where nothing is turned the kernel falls apart into two.
-fn along_axes(source: &LinearImage, map: &LinearMap, rect: PixelRect) -> Vec<f32> {
+fn along_axes(source: &LinearImage, map: &LinearMap, rect: PixelRect, kernel: Kernel) -> Vec<f32> {
+    let table = kernel.table();
     let stretch = map.reduction().max(1.0);
     let (sw, sh) = (source.width(), source.height());
     let columns: Vec<Taps> = (rect.x0..rect.x1)
         .map(|x| {
             let mut taps = Taps::default();
-            taps.set(map.source_of(PixelPoint::new(x as f64 + 0.5, 0.0)).x, stretch, table());
+            taps.set(map.source_of(PixelPoint::new(x as f64 + 0.5, 0.0)).x, stretch, kernel, table);
             taps
         })
         .collect();
     let mut out = Vec::with_capacity(rect.width() * rect.height() * 3);
     let (mut rows, mut line) = (Taps::default(), vec![0.0f32; sw * 3]);
     for y in rect.y0..rect.y1 {
-        rows.set(map.source_of(PixelPoint::new(0.0, y as f64 + 0.5)).y, stretch, table());
+        rows.set(map.source_of(PixelPoint::new(0.0, y as f64 + 0.5)).y, stretch, kernel, table);
         line.fill(0.0);
         for (tap, weight) in rows.weights.iter().enumerate() {
             let start = rows.index(tap, sh) * sw * 3;
@@ -107,17 +134,17 @@ fn along_axes(source: &LinearImage, map: &LinearMap, rect: PixelRect) -> Vec<f32
     out
 }
 
-fn turned(source: &LinearImage, map: &LinearMap, rect: PixelRect) -> Vec<f32> {
+fn turned(source: &LinearImage, map: &LinearMap, rect: PixelRect, kernel: Kernel) -> Vec<f32> {
     let stretch = map.reduction().max(1.0);
     let (sw, sh) = (source.width(), source.height());
-    let table = table();
+    let table = kernel.table();
     let mut out = Vec::with_capacity(rect.width() * rect.height() * 3);
     let (mut across, mut down) = (Taps::default(), Taps::default());
     for y in rect.y0..rect.y1 {
         for x in rect.x0..rect.x1 {
             let at = map.source_of(PixelPoint::new(x as f64 + 0.5, y as f64 + 0.5));
-            across.set(at.x, stretch, table);
-            down.set(at.y, stretch, table);
+            across.set(at.x, stretch, kernel, table);
+            down.set(at.y, stretch, kernel, table);
             let inside = across.lie_within(sw);
             let mut sum = [0.0f32; 3];
             for (tap, ky) in down.weights.iter().enumerate() {
@@ -168,7 +195,7 @@ mod tests {
         for scale in [0.4, 1.0, 2.1] {
             let map = Similarity { source_centre: from, target_centre: to, scale, turn: Angle::from_degrees(20.0) };
             let rect = PixelRect { x0: 0, y0: 0, x1: 56, y1: 56 };
-            let out = resample(&spot(from, 2.5, 60), &LinearMap::from(map), rect);
+            let out = resample(&spot(from, 2.5, 60), &LinearMap::from(map), rect, Kernel::Lanczos);
             let (mut sx, mut sy, mut total) = (0.0, 0.0, 0.0);
             for (i, p) in out.chunks_exact(3).enumerate() {
                 sx += f64::from(p[0]) * ((i % 56) as f64 + 0.5);
@@ -188,7 +215,8 @@ mod tests {
             let to = PixelPoint::new(25.3, 22.7);
             let map = Similarity { source_centre: from, target_centre: to, scale, turn: Angle::ZERO };
             let map = LinearMap::from(map);
-            let (a, b) = (along_axes(&source, &map, rect), turned(&source, &map, rect));
+            let (a, b) =
+                (along_axes(&source, &map, rect, Kernel::Lanczos), turned(&source, &map, rect, Kernel::Lanczos));
             assert!(a.iter().zip(&b).all(|(a, b)| (a - b).abs() < 2e-6), "scale {scale}");
         }
     }
@@ -202,7 +230,22 @@ mod tests {
             scale: 0.37,
             turn: Angle::from_degrees(11.0),
         };
-        let out = resample(&flat, &LinearMap::from(map), PixelRect { x0: 0, y0: 0, x1: 10, y1: 10 });
+        let out = resample(&flat, &LinearMap::from(map), PixelRect { x0: 0, y0: 0, x1: 10, y1: 10 }, Kernel::Lanczos);
         assert!(out.iter().all(|v| (v - 0.25).abs() < 1e-5));
+    }
+
+    #[test]
+    fn a_star_on_a_reduced_sky_has_no_ring() {
+        let mut sky = LinearImage::new(60, 60);
+        sky.data_mut().fill(0.03);
+        sky.set_pixel(31, 29, [1.0; 3]);
+        let map = LinearMap {
+            source_centre: PixelPoint::default(),
+            target_centre: PixelPoint::default(),
+            to_source: [[2.3, 0.0], [0.0, 2.3]],
+        };
+        let rect = PixelRect { x0: 5, y0: 5, x1: 20, y1: 20 };
+        let least = |kernel| resample(&sky, &map, rect, kernel).into_iter().fold(1.0f32, f32::min);
+        assert!(least(Kernel::Hamming) > 0.0299 && least(Kernel::Lanczos) < 0.02);
     }
 }

@@ -53,7 +53,7 @@ pub fn registration_text(
     let body = crate::diag::write_ron(&form)?;
     Ok(format!(
         "// Where the Moon was found. You may set `exclude: true` on a frame, move its `centre_px`, or nudge its disc:\n\
-         // `gain_stops: 0.3`, `white: (1.05, 0.95)` (red, blue), `turn_deg: 2`. `moonloom compose LAYOUT THIS_FILE` heeds\n\
+         // `gain_stops: 0.3`, `white: (1.05, 0.95)` (red, blue), `turn_deg: 2` (clockwise). `moonloom compose LAYOUT THIS_FILE` heeds\n\
          // it; `moonloom register … --out THIS_FILE` keeps all but a moved centre.\n{body}\n"
     ))
 }

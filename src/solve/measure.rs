@@ -16,6 +16,7 @@ use crate::ingest::Channel;
 use crate::raster::{PixelPoint, PixelRect};
 use crate::registration::Orientation;
 use crate::sky::Lens;
+use crate::units::Angle;
 use rayon::prelude::*;
 
 /// The Moon's disc in a frame.
@@ -43,9 +44,18 @@ pub(super) fn measure(sequence: &Sequence<'_>, seen: &[&Seen], choices: &[Choice
                 return None;
             }
             let look = choices[k].chosen.and_then(|i| seen[k].discs().get(i));
-            measure_one(sequence, k, look, aim)
+            let moon = measure_one(sequence, k, look, aim)?;
+            let fit = sequence.place(k).map_or(moon.fit, |place| through_air(moon.fit, place));
+            Some(Moon { fit, ..moon })
         })
         .collect()
+}
+
+/// With what the air of the night adds to a centre's uncertainty: a low Moon's flattening is known to a tenth, as pressure and
+/// warmth go (Explanatory Supplement to the Astronomical Almanac, from memory), and half a limb goes along with half of that.
+fn through_air(fit: DiscFit, place: &SkyPlace) -> DiscFit {
+    let flattening = place.flattened(Angle::ZERO).ratio - 1.0;
+    DiscFit { centre_sigma_px: fit.centre_sigma_px.hypot(0.05 * flattening * fit.radius_px), ..fit }
 }
 
 /// Share of a disc's pixels at the top of the scale from which it is burnt out: its limb is the edge of its own glare.
@@ -277,6 +287,7 @@ fn refit_flattened(
     let shape = SkyShape { lens: Lens::rectilinear(width, height, focal), flattening: Some(flattening) };
     let known = Known { radius, share: aim.scale_sigma(), shape, place_known: false };
     let fit = moon.look.as_ref()?.again(&known.expectation(moon.fit.saturated_share), None)?;
+    let fit = through_air(fit, place);
     // A circle laid into a flattened disc is off by at most what the air takes of its height.
     let most = (0.02 + (flattening.ratio - 1.0)) * fit.radius_px;
     (fit.centre.distance(moon.fit.centre) < most).then_some(fit)

@@ -71,5 +71,10 @@ fn what_the_papers_deny_is_said_before_a_frame_is_looked_at() {
             moonloom(&["compose", text(&layout), text(small_night()), "--out", text(&out), "--cache", text(&cache)]);
         assert!(!run.status.success() && stderr(&run).contains(named), "{words}: {}", stderr(&run));
         assert!(!stderr(&run).contains("registered") && !cache.exists(), "{words}: nothing was looked at");
+        // What lies beside the layout is missed without any frames.
+        let alone = moonloom(&["check", text(&layout)]);
+        let is_beside = !named.ends_with(".jpg");
+        assert_eq!(alone.status.success(), !is_beside, "{words}: {}", stderr(&alone));
+        assert!(!is_beside || stderr(&alone).contains(named), "{}", stderr(&alone));
     }
 }

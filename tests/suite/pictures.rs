@@ -2,7 +2,7 @@
 
 use crate::nights::{moonloom, root, sample, stderr, text, truth_of};
 use moonloom::ingest::{Reading, decode};
-use moonloom::raster::{LinearImage, LinearMap, PixelPoint, PixelRect, resample};
+use moonloom::raster::{Kernel, LinearImage, LinearMap, PixelPoint, PixelRect, resample};
 use moonloom::simulate::FrameTruth;
 use std::path::PathBuf;
 use std::sync::OnceLock;
@@ -244,7 +244,8 @@ fn the_grids_discs_fill_their_cells_evenly() {
         };
         let rect = PixelRect::around(map.target_centre, 225.0);
         let frame = decode(&sample("tele").join(file), &Reading::default()).unwrap();
-        let ideal = LinearImage::from_data(rect.width(), rect.height(), resample(&frame, &map, rect)).unwrap();
+        let ideal =
+            LinearImage::from_data(rect.width(), rect.height(), resample(&frame, &map, rect, Kernel::Lanczos)).unwrap();
         let (cell, _) = grid.crop(rect);
         let (sx, sy) = shift(&cell, &ideal, x - rect.x0 as f64, y - rect.y0 as f64, 222.0);
         let radius = t.radius_px.unwrap() / map.reduction();

@@ -73,8 +73,8 @@ fn unsolved() -> Diagnostic {
 
 /// A backplate that the layout names and nobody has.
 pub(in crate::layout) fn no_backplate(layout: &crate::layout::Layout, name: &str) -> Diagnostic {
-    let help = "give a file name without the folder";
-    layout.fault(&["SkyTrack", "backplate"], format!("`{name}` is not among the frames"), help)
+    let help = "give a file name as it is, without the folder";
+    layout.fault(&["SkyTrack", "backplate", name], format!("`{name}` is not among the frames"), help)
 }
 
 /// Whether a canvas was given a size of its own.
@@ -296,6 +296,10 @@ impl Context<'_> {
             let help = "frames of the same aim and much the same exposure, the Moon elsewhere, would take it out";
             said.push(Diagnostic::note("backplate-moon-stays", message).with_help(help));
         }
+        if let Some(f) = best {
+            let message = format!("the Moon of {} is taken out by the sky of {}", frame.name, f.name);
+            said.push(Diagnostic::note("backplate-moon-replaced", message));
+        }
         best.map(|f| OwnMoon { centre_px: (centre.x, centre.y), reach_px: reach, from: f.name.clone() })
     }
 
@@ -371,7 +375,7 @@ impl Context<'_> {
                 None => {
                     let frame = self.own_landscape(rig).ok_or_else(unsolved)?;
                     let message = format!(
-                        "the shoot notes name no foreground frame; {} is the landscape, by the exposures recorded",
+                        "no foreground frame that the shoot notes name is there; {} is the landscape, by the exposures recorded",
                         frame.name
                     );
                     let help = "write `foreground: [\"…\"]` into shoot.ron, or `backplate: Frame(\"…\")`, `Plain` or `Sky()` into the layout";
