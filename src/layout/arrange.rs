@@ -173,9 +173,9 @@ pub(super) fn arrange(
     let said = |()| Vec::new();
     match arrangement {
         Arrangement::SkyTrack(track) => sky_track::sky_track(context, track, chosen, out),
-        Arrangement::PhaseGrid(grid) => phase_grid::phase_grid(context, grid, chosen, out).map(said),
+        Arrangement::PhaseGrid(grid) => phase_grid::phase_grid(context, grid, chosen, out),
         Arrangement::ShadowMap(map) => shadow_map::shadow_map(context, map, chosen, out).map(said),
-        Arrangement::Path(path) => path::path(context, path, chosen, out).map(said),
+        Arrangement::Path(path) => path::path(context, path, chosen, out),
         Arrangement::Panels(panels) => panels::panels(context, panels, out),
     }
 }
@@ -248,6 +248,26 @@ impl Context<'_> {
             // The zenith lies the parallactic angle from north, position angles running anticlockwise.
             Upright::Zenith => Some(north_up.and(self.apparent(chosen.instant)?.parallactic_angle)),
         }
+    }
+
+    /// How discs are turned where their places tell nothing of the sky: those of frames whose way up is not known stand as
+    /// they were taken, and that is said.
+    fn turns(&self, chosen: &[Chosen<'_>], up: Upright) -> (Vec<Righting>, Vec<Diagnostic>) {
+        let turns: Vec<Option<Righting>> = chosen.iter().map(|c| self.turn(c, up)).collect();
+        let unknown: Vec<String> =
+            chosen.iter().zip(&turns).filter(|(_, turn)| turn.is_none()).map(|(c, _)| c.name()).collect();
+        let said = unknown.first().map(|first| {
+            let which = if unknown.len() == chosen.len() { "the discs".into() } else { format!("{} discs", unknown.len()) };
+            let message = format!("{which} stand as they were taken ({first} the first): which way is up on the sky is not known");
+            Diagnostic::warning("up-unknown", message).with_help(
+                "write `mount`, `site` and `clock` into shoot.ron, or `up: AsShot` here; discs below 30 px show no features to turn them by",
+            )
+        });
+        let as_taken = |c: &Chosen<'_>| Righting::AS_SHOT.and(c.registered.map_or(Angle::ZERO, |f| f.nudge.turn));
+        (
+            turns.into_iter().zip(chosen).map(|(turn, c)| turn.unwrap_or_else(|| as_taken(c))).collect(),
+            said.into_iter().collect(),
+        )
     }
 
     fn unturned(&self) -> Diagnostic {

@@ -74,7 +74,9 @@ pub(super) fn select<'a>(
     };
     chooser.keep_between(&mut chosen)?;
     if let Some(merging) = layout.file.light.merge {
-        chosen = moments(chosen, night, merging);
+        let (moments, said) = moments(chosen, night, merging);
+        chosen = moments;
+        diagnostics.extend(said);
     }
     let mut chosen = match &wanted.at {
         Some(names) => chooser.at_moments(&chosen, names, &mut diagnostics)?,

@@ -78,3 +78,32 @@ fn what_the_papers_deny_is_said_before_a_frame_is_looked_at() {
         assert!(!is_beside || stderr(&alone).contains(named), "{}", stderr(&alone));
     }
 }
+
+#[test]
+fn frames_of_a_bare_folder_make_a_grid_as_they_were_taken_and_a_merge_stops_where_the_shadow_moved() {
+    use crate::nights::{moonloom, small_night, stderr, text};
+    let folder = tempfile::TempDir::new().unwrap();
+    let layout = folder.path().join("layout.ron");
+    let dry = |frames: &std::path::Path, words: &str| {
+        std::fs::write(&layout, format!("(version: 2, {words})")).unwrap();
+        let run = moonloom(&["compose", text(&layout), text(frames), "--dry-run", "--json"]);
+        assert!(run.status.success(), "{}", stderr(&run));
+        let json: serde_json::Value = serde_json::from_slice(&run.stdout).unwrap();
+        (json["placements"].as_array().unwrap().clone(), stderr(&run))
+    };
+    let bare = folder.path().join("bare");
+    std::fs::create_dir(&bare).unwrap();
+    for i in 1..=9 {
+        let name = format!("n{i:04}.jpg");
+        std::fs::copy(small_night().join(&name), bare.join(&name)).unwrap();
+    }
+    let (discs, said) = dry(&bare, "arrangement: PhaseGrid(columns: 3, rows: 3, up: North)");
+    assert!(discs.len() == 9 && discs.iter().all(|d| d["turn_rad"] == 0.0), "{discs:?}");
+    assert!(said.contains("up-unknown"), "{said}");
+    // Frames 42 minutes apart: while the shadow's edge lies on the disc they are no moment, outside of it they are one.
+    let (discs, said) =
+        dry(small_night(), "light: (merge: (within_s: 2700)), arrangement: PhaseGrid(columns: 3, rows: 3, up: North)");
+    assert!(said.contains("shadow-moved"), "{said}");
+    let merged: Vec<usize> = discs.iter().map(|d| d["also"].as_array().unwrap().len()).collect();
+    assert!((5..9).contains(&discs.len()) && merged.iter().any(|m| *m > 0), "{merged:?}");
+}

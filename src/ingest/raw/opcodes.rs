@@ -139,7 +139,7 @@ fn opcode(id: usize, words: &mut Words<'_>) -> Option<Opcode> {
             Change::Gain(GainMap { points, spacing, origin, planes, gains })
         }
         _ => {
-            let along = if id % 2 == 0 { Along::Rows } else { Along::Columns };
+            let along = if matches!(id, 10 | 12) { Along::Rows } else { Along::Columns };
             let count = words.number()?;
             let values = words.floats(count).filter(|v| v.iter().all(|v| v.is_finite()))?;
             if id < 12 { Change::Add(along, values) } else { Change::Scale(along, values) }

@@ -104,7 +104,7 @@ pub(super) fn path(
     path: &Path,
     chosen: &[Chosen<'_>],
     out: &mut Composition,
-) -> Result<(), Diagnostic> {
+) -> Result<Vec<Diagnostic>, Diagnostic> {
     context.heading(&mut out.texts);
     context.footing(&mut out.texts);
     let way = Measured::of(&context.trace(&path.along)?);
@@ -115,17 +115,13 @@ pub(super) fn path(
         // Neighbours almost touch; a closed or bent path may bring others near, which is then said.
         None => 0.86 * way.length / (count.max(2) - 1) as f64,
     };
-    for (c, share) in chosen.iter().zip(shares) {
+    let (turns, said) = context.turns(chosen, path.up);
+    for ((c, share), turn) in chosen.iter().zip(shares).zip(turns) {
         let Some(at) = way.at(share * way.length) else { continue };
-        let spot = Spot {
-            centre: PixelPoint::new(at.x, at.y),
-            radius_px: diameter / 2.0,
-            turn: context.turn(c, path.up).ok_or_else(|| context.unturned())?,
-            stretch: IDENTITY,
-        };
+        let spot = Spot { centre: PixelPoint::new(at.x, at.y), radius_px: diameter / 2.0, turn, stretch: IDENTITY };
         context.lay(out, c, c.slot, &spot);
     }
-    Ok(())
+    Ok(said)
 }
 
 /// Where on the path each disc lies, 0 to 1.

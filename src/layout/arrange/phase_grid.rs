@@ -12,7 +12,7 @@ pub(super) fn phase_grid(
     grid: &PhaseGrid,
     chosen: &[Chosen<'_>],
     out: &mut Composition,
-) -> Result<(), Diagnostic> {
+) -> Result<Vec<Diagnostic>, Diagnostic> {
     let area = &context.area;
     let heading = context.heading(&mut out.texts);
     let footing = context.footing(&mut out.texts);
@@ -43,7 +43,8 @@ pub(super) fn phase_grid(
             &format!("add cells, or show the evenly spread best with `selection: (count: {cells})`"),
         ));
     }
-    for c in chosen {
+    let (turns, said) = context.turns(chosen, grid.up);
+    for (c, turn) in chosen.iter().zip(turns) {
         let (row, mut column) = (c.slot / grid.columns, c.slot % grid.columns);
         if grid.order == Order::Boustrophedon && row % 2 == 1 {
             column = grid.columns - 1 - column;
@@ -54,10 +55,10 @@ pub(super) fn phase_grid(
                 top + row as f64 * cell_height + 0.5 * (cell_height - label_room),
             ),
             radius_px: diameter / 2.0,
-            turn: context.turn(c, grid.up).ok_or_else(|| context.unturned())?,
+            turn,
             stretch: IDENTITY,
         };
         context.lay(out, c, c.slot, &spot);
     }
-    Ok(())
+    Ok(said)
 }
