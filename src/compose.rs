@@ -147,7 +147,7 @@ pub fn compose(request: &ComposeRequest<'_>) -> Result<(Composition, Vec<Diagnos
     let night = request.night;
     check_targets(night, request.out, request.preview)?;
     let planned = plan_picture(request.layout, night, request.registration, request.longest_side)?;
-    let (composition, mut diagnostics) = (planned.value, planned.diagnostics);
+    let (mut composition, mut diagnostics) = (planned.value, planned.diagnostics);
     let masks = composition.backplates.iter().filter_map(|b| match &b.foreground {
         ForegroundPlacement::Mask(path) => Some(path.as_path()),
         _ => None,
@@ -174,7 +174,9 @@ pub fn compose(request: &ComposeRequest<'_>) -> Result<(Composition, Vec<Diagnos
     if let (Some(preview), Some(path)) = (preview, request.preview) {
         preview.write(path)?;
     }
-    diagnostics.extend(discs.into_diagnostics());
+    let (lifts, said) = discs.finish();
+    diagnostics.extend(said);
+    composition.placements.iter_mut().zip(lifts).for_each(|(p, lift)| p.lift = lift);
     Ok((composition, diagnostics))
 }
 

@@ -9,7 +9,7 @@
 
 use super::develop::DiscMeasure;
 use crate::diag::Diagnostic;
-use crate::layout::{AirTreatment, Composition, Gain, Placement};
+use crate::layout::{AirTreatment, Composition, Gain, Lift, Placement};
 
 /// A disc's light, and how far it may be raised.
 #[derive(Clone, Copy, Debug)]
@@ -33,6 +33,8 @@ pub struct Clipped {
 pub struct Settled {
     /// Factors, red, green and blue.
     pub gains: Vec<[f32; 3]>,
+    /// By how much evened discs are raised.
+    pub lifts: Vec<Option<Lift>>,
     /// Where evened discs are white, because their frames clipped them.
     pub clipped: Vec<Option<Clipped>>,
     /// What has to be said of them.
@@ -138,16 +140,19 @@ pub fn settle(composition: &Composition, measures: &[Option<Borne>]) -> Settled 
         })
         .collect();
     let mut held = Vec::new();
+    let mut lifts = vec![None; discs.len()];
     let gains: Vec<[f32; 3]> = discs
         .iter()
         .zip(&colours)
-        .map(|(disc, colour)| {
+        .zip(&mut lifts)
+        .map(|((disc, colour), lift)| {
             let gain = disc.as_ref().map_or(1.0, |d| match d.placement.gain {
                 Gain::ToLevel(wanted) => {
                     let even = (f64::from(wanted) / even_level(d, *colour)).max(1.0 / MOST_GAIN);
                     // Air and white raise some channel further.
                     let most = f64::from(d.most_lift) / colour.iter().copied().fold(1.0, f64::max);
                     let borne = even.min(most);
+                    *lift = Some(Lift { stops: borne.log2(), asked_stops: even.log2() });
                     if borne < 0.9 * even {
                         held.push((d.placement.frame.as_str(), borne.log2(), even.log2()));
                     }
@@ -172,7 +177,7 @@ pub fn settle(composition: &Composition, measures: &[Option<Borne>]) -> Settled 
             .then_some(Clipped { from: d.measure.saturated_from, weight })
     };
     let clipped = discs.iter().map(|disc| disc.as_ref().and_then(clipped)).collect();
-    Settled { gains, clipped, diagnostics }
+    Settled { gains, lifts, clipped, diagnostics }
 }
 
 /// Which discs were raised by less than evenness asks: their names, the stops they got and the stops that were asked.

@@ -39,8 +39,8 @@ pub struct ComposeArgs {
     /// Say what would be drawn, and draw nothing
     #[arg(long)]
     dry_run: bool,
-    /// With --dry-run: as JSON
-    #[arg(long, requires = "dry_run")]
+    /// What was drawn (or with --dry-run would be) as JSON on the standard output: every disc, its quality and its lift
+    #[arg(long)]
     json: bool,
     /// Warnings end the run with status 1
     #[arg(long)]
@@ -109,6 +109,10 @@ pub fn run(args: &ComposeArgs) -> Outcome {
         composition.height,
         start.elapsed().as_secs_f64()
     ));
+    if args.json {
+        let json = serde_json::to_string_pretty(&composition).unwrap_or_default();
+        print(&(json + "\n"))?;
+    }
     strict(args.strict, warnings)
 }
 

@@ -11,7 +11,7 @@ use super::simulated;
 use crate::blend::{Borne, Clipped, DevelopedDisc, FramePixels, develop, disc_rows, most_lift, settle, source_window};
 use crate::diag::Diagnostic;
 use crate::ingest::{Night, OpenFrame, open_frame};
-use crate::layout::{Composition, Placement};
+use crate::layout::{Composition, Lift, Placement};
 use crate::raster::{LinearImage, PixelPoint, PixelRect, Plane};
 use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
@@ -35,6 +35,7 @@ pub(super) struct Discs<'a> {
     /// Discs that cannot be had.
     missing: Vec<bool>,
     gains: Vec<[f32; 3]>,
+    lifts: Vec<Option<Lift>>,
     /// From where on each disc is white.
     clipped: Vec<Option<Clipped>>,
     /// The sky behind each disc.
@@ -64,6 +65,7 @@ impl<'a> Discs<'a> {
             ready: vec![None; count],
             missing: vec![false; count],
             gains: vec![[1.0; 3]; count],
+            lifts: Vec::new(),
             clipped: vec![None; count],
             behind: vec![None; count],
             diagnostics: Vec::new(),
@@ -79,6 +81,7 @@ impl<'a> Discs<'a> {
         discs.behind = composition.placements.iter().map(|p| discs.sky_behind_disc(p)).collect();
         let settled = settle(composition, &measures);
         discs.gains = settled.gains;
+        discs.lifts = settled.lifts;
         discs.clipped = settled.clipped;
         diagnostics.extend(settled.diagnostics);
         Ok(discs)
@@ -229,12 +232,12 @@ impl<'a> Discs<'a> {
         }
     }
 
-    /// What arose while drawing.
-    pub(super) fn into_diagnostics(self) -> Vec<Diagnostic> {
+    /// By how much each disc was raised, and what arose while drawing.
+    pub(super) fn finish(self) -> (Vec<Option<Lift>>, Vec<Diagnostic>) {
         let remarks = self.remarks.into_inner().unwrap_or_default();
         let mut out = self.diagnostics;
         out.extend(remarks.into_iter().map(|remark| Diagnostic::warning("frame-remark", remark)));
-        out
+        (self.lifts, out)
     }
 }
 

@@ -124,6 +124,8 @@ pub struct Placement {
     pub gain: Gain,
     /// And besides by this, red, green and blue: a person's wish for this frame.
     pub nudge: [f32; 3],
+    /// By how much an evened disc was raised; `None` before it is drawn, and of discs that are not evened.
+    pub lift: Option<Lift>,
     /// What the sky did to its light, where site and time are known.
     pub sky: Option<DiscSky>,
     /// The shadow on it, where its orientation is known too.
@@ -150,6 +152,15 @@ fn map_as_numbers<S: Serializer>(map: &LinearMap, serializer: S) -> Result<S::Ok
     s.serialize_field("canvas_centre_px", &(map.target_centre.x, map.target_centre.y))?;
     s.serialize_field("to_source", &map.to_source)?;
     s.end()
+}
+
+/// By how much a disc's light was raised to make it even with the others.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Lift {
+    /// Stops that it got.
+    pub stops: f64,
+    /// Stops that evenness asked for: more where noise or the file's steps would have shown.
+    pub asked_stops: f64,
 }
 
 /// A frame below the discs.

@@ -22,7 +22,7 @@ mod wanted;
 pub use beforehand::{beside, forecheck};
 pub use composition::{
     AirTreatment, BackplatePlacement, Beside, Companion, Composition, Development, DiscSky, ForegroundPlacement, Gain,
-    Mark, OwnMoon, Placement, ShadowOnDisc, TextAnchor, TextRequest, ToneCurve,
+    Lift, Mark, OwnMoon, Placement, ShadowOnDisc, TextAnchor, TextRequest, ToneCurve,
 };
 pub use notation::*;
 pub use reference::{reference_text, schema};

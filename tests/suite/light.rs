@@ -594,6 +594,8 @@ fn clipped_slivers_are_white_and_what_eight_bits_cannot_tell_stays_dark() {
         let (mut clipped, mut held_discs, mut darkest_white) = (0, 0, 1.0f32);
         for p in &composition.placements {
             held_discs += usize::from(held.contains(&p.frame));
+            let lift = p.lift.expect("evened discs say by how much they were raised");
+            assert_eq!(lift.stops < lift.asked_stops + 0.9f64.log2(), held.contains(&p.frame), "{}: {lift:?}", p.frame);
             let frame = night.0.frame(&p.frame).unwrap();
             let source = open_frame(&frame.path, &frame.reading).unwrap().whole();
             // What is clipped in all channels, with all around it, comes out as paper white.

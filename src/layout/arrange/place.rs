@@ -60,6 +60,7 @@ impl Context<'_> {
                 let (red, blue) = f.nudge.white;
                 [red, 1.0, blue].map(|white| (f.nudge.gain_stops.exp2() * white) as f32)
             }),
+            lift: None,
             sky: self.disc_sky(chosen, shadow.as_ref()),
             shadow: shadow.and_then(|s| self.shadow_on_disc(chosen, &s, source_radius_px)),
             feather_px: self.feather_px(spot.radius_px),
