@@ -141,7 +141,7 @@ fn offset_words(seconds: i64) -> String {
 
 /// A fixed tripod whose aim fits badly, or stands oddly, at the frames' own times, and well at times whole hours away:
 /// another hour's track bends otherwise, and only a rolled camera can follow it. Seconds that the times are ahead.
-fn whole_hours(sequence: &Sequence<'_>, aim: &Aim, moons: &[Option<&Moon>]) -> Option<f64> {
+pub(super) fn whole_hours(sequence: &Sequence<'_>, aim: &Aim, moons: &[Option<&Moon>]) -> Option<f64> {
     /// A residual beyond this, pixels, is more than lens and limbs leave.
     const SUSPICIOUS_PX: f64 = 0.3;
     /// Nobody sets a camera on a tripod askew by more.

@@ -43,6 +43,7 @@ use crate::registration::{ClockEstimate, FrameRegistration, Registration, RigSol
 use claims::Claims;
 use entries::Findings;
 use face::Facing;
+use measure::Moon;
 use mount::Aim;
 use rayon::prelude::*;
 use sequence::{Seen, Sequence};
@@ -131,6 +132,26 @@ fn solve_rig(night: &Night, rig: usize, clock: ClockSource, progress: &(dyn Fn(&
         .collect()
 }
 
+/// The Moon of each frame as measured, and the aim that goes with it.
+struct Measures {
+    choices: Vec<choice::Choice>,
+    moons: Vec<Option<Moon>>,
+    aim: Aim,
+}
+
+impl Measures {
+    /// Aim, choice and measure, and both weighed with each other.
+    fn take(sequence: &Sequence<'_>, seen: &[&Seen], scale: Option<scale::Scale>, claims: &Claims) -> Self {
+        let first_aim = Aim::solve(sequence, seen, scale, claims);
+        let choices = choice::choose(sequence, seen, &first_aim);
+        let choices = if first_aim.is_pointed() { choices } else { track::without_strays(sequence, seen, choices) };
+        let moons = measure::measure(sequence, seen, &choices, &first_aim);
+        let aim = first_aim.solve_again(sequence, &moons);
+        let moons = measure::weighed_with_aim(sequence, moons, &aim);
+        Measures { choices, moons, aim }
+    }
+}
+
 /// The passes, over frames of one camera at one zoom.
 fn solve_zoom(
     sequence: &Sequence<'_>,
@@ -139,12 +160,17 @@ fn solve_zoom(
     claims: &Claims,
     put_right: Option<ClockEstimate>,
 ) -> Solved {
-    let first_aim = Aim::solve(sequence, seen, scale, claims);
-    let choices = choice::choose(sequence, seen, &first_aim);
-    let choices = if first_aim.is_pointed() { choices } else { track::without_strays(sequence, seen, choices) };
-    let moons = measure::measure(sequence, seen, &choices, &first_aim);
-    let aim = first_aim.solve_again(sequence, &moons);
-    let moons = measure::weighed_with_aim(sequence, moons, &aim);
+    let own = Measures::take(sequence, seen, scale, claims);
+    let all: Vec<Option<&Moon>> = own.moons.iter().map(Option::as_ref).collect();
+    // Times that are whole hours off bend a tripod's aim, and that would draw its discs along: they are measured under the
+    // sky that the frames show. The times stay the frames', and so does the aim that goes with them.
+    let Measures { choices, moons, aim } = match claims::whole_hours(sequence, &own.aim, &all) {
+        Some(ahead_s) => {
+            let there = Measures::take(&sequence.put_right(ahead_s), seen, scale, claims);
+            Measures { aim: own.aim.solve_again(sequence, &there.moons), ..there }
+        }
+        None => own,
+    };
     let facing = Facing::read(sequence, &moons, &aim);
     let mut phases = shadow::read(sequence, &moons, facing.turns());
     phases.clock = put_right.or(phases.clock);

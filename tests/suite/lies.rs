@@ -262,3 +262,32 @@ fn two_cameras_in_one_folder_are_two_rigs() {
         assert!(wrong.is_empty() && right == shown, "{rig}: {right} of {shown} {wrong:?}");
     }
 }
+
+#[test]
+fn a_wide_tripods_discs_stand_as_without_a_zone_three_hours_off() {
+    use crate::nights::{sample, text};
+    let folder = TempDir::new().unwrap();
+    for entry in std::fs::read_dir(sample("wide")).unwrap() {
+        let path = entry.unwrap().path();
+        std::fs::copy(&path, folder.path().join(path.file_name().unwrap())).unwrap();
+    }
+    let notes = folder.path().join("shoot.ron");
+    let words = std::fs::read_to_string(&notes).unwrap().replace("+08:00", "+05:00");
+    std::fs::write(&notes, words).unwrap();
+    let found = |folder: &Path| {
+        let night = read_night(folder).unwrap_or_else(|e| panic!("{}: {e}", text(folder))).value;
+        register(&night, Default::default(), &|_| {})
+    };
+    let (honest, lying) = (found(&sample("wide")).value, found(folder.path()));
+    assert!(lying.diagnostics.iter().any(|d| d.code == "clock-zone-doubtful"), "{:?}", lying.diagnostics);
+    let mut most = 0.0f64;
+    for f in &honest.frames {
+        let other = lying.value.frame(&f.file).unwrap();
+        assert_eq!(f.status(), other.status(), "{}", f.file);
+        if let (Some(a), Some(b)) = (f.centre(), other.centre()) {
+            most = most.max(a.distance(b));
+        }
+    }
+    println!("wide lens, zone three hours off: discs within {most:.3} px of the honest night's");
+    assert!(most < 0.05, "{most}");
+}
