@@ -4,6 +4,7 @@
 
 mod ron_text;
 
+pub(crate) use ron_text::nearest;
 pub use ron_text::{read_ron, write_ron};
 
 use std::fmt;

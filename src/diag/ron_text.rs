@@ -37,7 +37,7 @@ fn list(names: &[&str]) -> String {
 }
 
 /// The nearest of the valid names, when one is near enough to be meant.
-fn nearest<'a>(found: &str, names: &[&'a str]) -> Option<&'a str> {
+pub(crate) fn nearest<'a>(found: &str, names: &[&'a str]) -> Option<&'a str> {
     let (name, score) = names
         .iter()
         .map(|n| (*n, strsim::jaro_winkler(&found.to_lowercase(), &n.to_lowercase())))

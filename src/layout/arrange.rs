@@ -11,7 +11,6 @@ mod sky_track;
 mod template;
 mod words;
 
-pub(super) use sky_track::no_backplate;
 pub(super) use template::{check_heading, check_template, heading};
 
 use super::composition::{AirTreatment, Composition, Development, Placement, ToneCurve};

@@ -34,7 +34,7 @@ pub fn forecheck(layout: &Layout, night: &Night) -> Result<(), Diagnostic> {
                 if let Backplate::Frame(frame) = &track.backplate
                     && night.frame(frame).is_none()
                 {
-                    return Err(arrange::no_backplate(layout, frame));
+                    return Err(layout.no_frame(&["SkyTrack", "backplate"], frame, night));
                 }
             }
             Arrangement::ShadowMap(_) if !has_site => return Err(arrange::no_site("a shadow map")),
@@ -84,7 +84,7 @@ fn parts(layout: &Layout) -> Vec<(&Arrangement, &Selection)> {
 fn selected(layout: &Layout, night: &Night, wanted: &Selection) -> Result<(), Diagnostic> {
     for name in wanted.files.iter().flatten() {
         if night.frame(name).is_none() {
-            return Err(super::select::no_frame(layout, name));
+            return Err(layout.no_frame(&["selection", "files"], name, night));
         }
     }
     let eclipse = wanted::eclipse_of(night);

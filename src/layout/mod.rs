@@ -69,6 +69,17 @@ impl Layout {
         }
     }
 
+    /// A fault of a frame's name that nobody has, in a field of this file; a name like it is proposed.
+    pub(crate) fn no_frame(&self, field: &[&str], name: &str, night: &Night) -> Diagnostic {
+        let names: Vec<&str> = night.frames.iter().map(|f| f.name.as_str()).collect();
+        let help = match crate::diag::nearest(name, &names) {
+            Some(known) => format!("did you mean `{known}`? (names are those of the files, without a folder)"),
+            None => "give file names as they are, without a folder".to_owned(),
+        };
+        let field: Vec<&str> = field.iter().copied().chain([name]).collect();
+        self.fault(&field, format!("`{name}` is not among the frames"), &help)
+    }
+
     /// A fault of a field of this file.
     pub(crate) fn fault(&self, field: &[&str], message: impl Into<String>, help: &str) -> Diagnostic {
         let mut d = Diagnostic::error("layout-value", message).with_help(help);

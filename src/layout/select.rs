@@ -96,12 +96,6 @@ pub(super) fn select<'a>(
     Ok(Warned { value: chosen, diagnostics })
 }
 
-/// A file that the selection names and nobody has.
-pub(super) fn no_frame(layout: &Layout, name: &str) -> Diagnostic {
-    let help = "give file names as they are, without the folder";
-    layout.fault(&["selection", "files", name], format!("`{name}` is not among the frames"), help)
-}
-
 /// A bound that the night's eclipse does not have.
 pub(super) fn no_such_moment(layout: &Layout, field: &str, name: &str) -> Diagnostic {
     layout.fault(&["selection", field], format!("this eclipse has no `{name}`"), "choose a moment that it has")
@@ -223,7 +217,10 @@ impl<'a> Chooser<'a, '_> {
         files
             .iter()
             .map(|name| {
-                let frame = self.registration.frame(name).ok_or_else(|| no_frame(self.layout, name))?;
+                let frame = self
+                    .registration
+                    .frame(name)
+                    .ok_or_else(|| self.layout.no_frame(&["selection", "files"], name, self.night))?;
                 if frame.exclude {
                     let help = "set `exclude: false` there, or leave the file out here";
                     return Err(fault(format!("`{name}` is excluded in the registration"), help));

@@ -58,6 +58,10 @@ fn what_the_papers_deny_is_said_before_a_frame_is_looked_at() {
     let folder = tempfile::TempDir::new().unwrap();
     let layout = folder.path().join("layout.ron");
     let cases = [
+        (
+            "selection: (files: [\"n0001.jpg\", \"n00002.jpg\"]), arrangement: PhaseGrid(columns: 2, rows: 2)",
+            "n0002.jpg",
+        ),
         ("selection: (files: [\"lost.jpg\"]), arrangement: PhaseGrid(columns: 2, rows: 2)", "lost.jpg"),
         ("arrangement: SkyTrack(backplate: Frame(\"lost.jpg\"))", "lost.jpg"),
         ("arrangement: SkyTrack(foreground: Mask(\"roofs.png\"))", "roofs.png"),

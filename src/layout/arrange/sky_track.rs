@@ -71,12 +71,6 @@ fn unsolved() -> Diagnostic {
     )
 }
 
-/// A backplate that the layout names and nobody has.
-pub(in crate::layout) fn no_backplate(layout: &crate::layout::Layout, name: &str) -> Diagnostic {
-    let help = "give a file name as it is, without the folder";
-    layout.fault(&["SkyTrack", "backplate", name], format!("`{name}` is not among the frames"), help)
-}
-
 /// Whether a canvas was given a size of its own.
 fn sizes_itself(canvas: &Canvas) -> bool {
     let usual = Canvas::default();
@@ -368,7 +362,7 @@ impl Context<'_> {
             Backplate::Plain | Backplate::Sky(_) => Ok(None),
             Backplate::Frame(name) => match self.night.frame(name) {
                 Some(frame) => Ok(Some(frame)),
-                None => Err(no_backplate(self.layout, name)),
+                None => Err(self.layout.no_frame(&["SkyTrack", "backplate"], name, self.night)),
             },
             Backplate::Foreground => match self.night.frames.iter().find(|f| f.foreground) {
                 Some(frame) => Ok(Some(frame)),
