@@ -234,6 +234,8 @@ fn decode_channel(bytes: &[u8], reading: &Reading, channel: Channel) -> Option<C
     let wanted = match channel {
         Channel::Brightness => ColorSpace::Luma,
         Channel::Red => ColorSpace::RGB,
+        // It takes two channels.
+        Channel::Copper => return None,
     };
     let options =
         DecoderOptions::default().set_max_width(65_535).set_max_height(65_535).jpeg_set_out_colorspace(wanted);

@@ -11,7 +11,7 @@ use super::fits::{self, FitsPixels};
 use super::mosaic::Mosaic;
 use super::raw;
 use super::upright::{is_sideways, on_sensor, turned};
-use crate::raster::{CodedPlane, ColourMatrix, CutOut, LinearImage, PixelRect, RgbSpace, TransferFunction};
+use crate::raster::{CodedPlane, ColourMatrix, CutOut, LinearImage, PixelRect, Plane, RgbSpace, TransferFunction};
 use image::metadata::Orientation;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, OnceLock};
@@ -320,6 +320,8 @@ pub enum Channel {
     Brightness,
     /// Red alone, where the copper of totality stands clearest of cloud and town.
     Red,
+    /// What is red beyond the frame's own grey: cloud, haze and town cancel, copper stays.
+    Copper,
 }
 
 /// Decodes only a frame's brightness, for measuring.
@@ -337,7 +339,7 @@ pub fn decode_brightness(path: &Path, reading: &Reading) -> Result<CodedPlane, D
 pub fn decode_channel(path: &Path, reading: &Reading, channel: Channel) -> Result<CodedPlane, DecodeError> {
     let damaged = |message: String| DecodeError::Damaged { path: path.to_owned(), message };
     let curve_known = reading.response.is_some() || reading.transfer.is_some();
-    if !is_raw(path) && reading.masters.is_none() {
+    if !is_raw(path) && reading.masters.is_none() && channel != Channel::Copper {
         let bytes = std::fs::read(path).map_err(|source| DecodeError::Io { path: path.to_owned(), source })?;
         if let Some(plane) = coded::one_channel(&bytes, reading, channel).map_err(damaged)? {
             return Ok(plane.with_curve_known(curve_known));
@@ -355,8 +357,25 @@ pub fn decode_channel(path: &Path, reading: &Reading, channel: Channel) -> Resul
     let plane = match channel {
         Channel::Brightness => whole.brightness(),
         Channel::Red => whole.red(),
+        // A difference of light is no code of a file.
+        Channel::Copper => return Ok(CodedPlane::from_light(copper(&whole)).with_curve_known(true)),
     };
     Ok(CodedPlane::from_light(plane).with_curve_known(curve_known))
+}
+
+/// Red less the share of blue that goes along with it over the frame (least squares), on a little light so that noise stays
+/// above nought.
+fn copper(image: &LinearImage) -> Plane {
+    const GROUND: f32 = 0.05;
+    let pixels = image.data().as_chunks::<3>().0;
+    let (mut both, mut blue) = (0.0f64, 1e-12f64);
+    for p in pixels.iter().step_by(7) {
+        both += f64::from(p[0] * p[2]);
+        blue += f64::from(p[2] * p[2]);
+    }
+    let share = (both / blue) as f32;
+    let data = pixels.iter().map(|p| (p[0] - share * p[2] + GROUND).clamp(0.0, 0.98)).collect();
+    Plane::from_data(image.width(), image.height(), data).unwrap_or_else(|| Plane::filled(1, 1, GROUND))
 }
 
 /// Which pixels of an image of light are at the end of its scale.

@@ -61,6 +61,9 @@ fn through_air(fit: DiscFit, place: &SkyPlace) -> DiscFit {
 /// Share of a disc's pixels at the top of the scale from which it is burnt out: its limb is the edge of its own glare.
 const BURNT_SHARE: f64 = 0.2;
 
+/// How sure copper through bright cloud must be: what noise and clouds made of that difference stayed below this on two nights
+/// by another hand, whole, halved and recompressed.
+const THROUGH_CLOUD: f64 = 0.6;
 /// Least limb that is called measured, degrees.
 const LEAST_LIMB_DEG: f64 = 60.0;
 
@@ -162,6 +165,20 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
     let channel = if look.is_some() { Channel::Brightness } else { Channel::Red };
     let plane = sequence.decode(k, channel).ok()?;
     let measured = Measured::new(&plane);
+    // And through bright cloud in what is redder than the cloud, where it must be beyond doubt.
+    let is_copper = place.is_none_or(|p| p.shadow.umbral_fraction() > 0.9);
+    let through_cloud = || {
+        let plane = sequence.decode(k, Channel::Copper).ok()?;
+        let measured = Measured::new(&plane);
+        let found = match start {
+            Some(at) => look_at(&measured, &expected, at, radius, shading),
+            None => find_discs(&measured, &known.of_this_size(), 1).into_iter().next(),
+        };
+        let look = found
+            .filter(|l| !stray(&l.fit) && l.fit.arc_deg >= LEAST_LIMB_DEG && l.fit.confidence() > THROUGH_CLOUD)?;
+        let fit = look.again(&expected, shading).filter(|fit| !stray(fit)).unwrap_or(look.fit);
+        Some(Moon::of_look(&look.with_cutout(&measured), fit))
+    };
     let refitted = |look: Look| {
         let fit = look.again(&expected, shading).filter(|fit| !stray(fit)).unwrap_or(look.fit);
         Moon::of_look(&look.with_cutout(&measured), fit)
@@ -195,7 +212,9 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
             && expected_at.is_some_and(|e| e.distance(fit.centre) < 0.2 * fit.radius_px + 1.0)
     };
     let stands = |fit: &DiscFit| (fit.confidence() > CONFIDENT && !stray(fit)) || burnt_in_place(fit);
-    faint.or_else(|| as_found().filter(|m| stands(&m.fit)))
+    faint
+        .or_else(|| as_found().filter(|m| stands(&m.fit)))
+        .or_else(|| if look.is_none() && is_copper { through_cloud() } else { None })
 }
 
 /// Whether a first look was good enough to be fitted again without its frame.
