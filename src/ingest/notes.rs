@@ -79,6 +79,9 @@ pub struct Clock {
     /// How many seconds the clock was ahead of that.
     #[serde(default)]
     pub ahead_s: f64,
+    /// The zone that labels and titles tell, where it is not the camera's: an offset such as `+08:00`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub label_offset: Option<String>,
 }
 
 /// What turns an angle into pixels.
@@ -134,14 +137,16 @@ impl ShootNotes {
         {
             return fault(&["site"], e.to_string(), "give degrees north and east, metres above the sea");
         }
-        if let Some(offset) = &notes.clock.utc_offset
-            && parse_offset(offset).is_none()
-        {
-            return fault(
-                &["clock", "utc_offset"],
-                format!("`{offset}` is not an offset from UTC"),
-                "write it like \"+08:00\" or \"-03:30\"",
-            );
+        for (field, offset) in [("utc_offset", &notes.clock.utc_offset), ("label_offset", &notes.clock.label_offset)] {
+            if let Some(offset) = offset
+                && parse_offset(offset).is_none()
+            {
+                return fault(
+                    &["clock", field],
+                    format!("`{offset}` is not an offset from UTC"),
+                    "write it like \"+08:00\" or \"-03:30\"",
+                );
+            }
         }
         let outside = |name: &String| {
             let name = Path::new(name);
@@ -184,6 +189,11 @@ impl ShootNotes {
     /// Seconds that the clock's zone is ahead of UTC, if the notes say.
     pub fn clock_offset_s(&self) -> Option<i64> {
         self.clock.utc_offset.as_deref().and_then(parse_offset)
+    }
+
+    /// Seconds that the zone of labels and titles is ahead of UTC, if the notes say: their own, or the camera's.
+    pub fn label_offset_s(&self) -> Option<i64> {
+        self.clock.label_offset.as_deref().and_then(parse_offset).or_else(|| self.clock_offset_s())
     }
 
     /// How file values stand for light.

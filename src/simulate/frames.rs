@@ -387,7 +387,7 @@ impl<'a> Night<'a> {
         let notes = ShootNotes {
             title: Some(self.scenario.title.clone()),
             site: Some(self.scenario.site),
-            clock: Clock { utc_offset: Some(self.scenario.utc_offset.clone()), ahead_s: 0.0 },
+            clock: Clock { utc_offset: Some(self.scenario.utc_offset.clone()), ahead_s: 0.0, label_offset: None },
             optics: Optics { pixel_pitch_um: Some(self.rig.camera.pixel_pitch_um), ..Optics::default() },
             mount: self.rig.mount.as_noted(),
             linear_values: self.rig.format == FrameFormat::LinearTiff,

@@ -362,7 +362,7 @@ impl Scenario {
     }
 
     pub(super) fn offset_s(&self) -> Option<i64> {
-        let note = crate::ingest::Clock { utc_offset: Some(self.utc_offset.clone()), ahead_s: 0.0 };
+        let note = crate::ingest::Clock { utc_offset: Some(self.utc_offset.clone()), ahead_s: 0.0, label_offset: None };
         crate::ingest::ShootNotes { clock: note, ..empty_notes() }.clock_offset_s()
     }
 

@@ -111,3 +111,39 @@ fn frames_of_a_bare_folder_make_a_grid_as_they_were_taken_and_a_merge_stops_wher
     let merged: Vec<usize> = discs.iter().map(|d| d["also"].as_array().unwrap().len()).collect();
     assert!((5..9).contains(&discs.len()) && merged.iter().any(|m| *m > 0), "{merged:?}");
 }
+
+#[test]
+fn labels_may_tell_another_zone_than_the_cameras() {
+    use crate::nights::{copy_of_small_night, moonloom, stderr, text};
+    let folder = copy_of_small_night();
+    let layout = folder.path().join("layout.ron");
+    let words = "(version: 2, subtitle: \"{date}\", arrangement: PhaseGrid(columns: 3, rows: 3), labels: (text: \"{local:%H:%M}\"))";
+    std::fs::write(&layout, words).unwrap();
+    let texts = || {
+        let run = moonloom(&["compose", text(&layout), text(folder.path()), "--dry-run", "--json"]);
+        assert!(run.status.success(), "{}", stderr(&run));
+        let json: serde_json::Value = serde_json::from_slice(&run.stdout).unwrap();
+        let texts: Vec<String> =
+            json["texts"].as_array().unwrap().iter().map(|t| t["text"].as_str().unwrap().to_owned()).collect();
+        texts
+    };
+    let minutes = |text: &str| {
+        let (h, m) = text.split_once(':')?;
+        Some(h.parse::<i64>().ok()? * 60 + m.parse::<i64>().ok()?)
+    };
+    let before: Vec<i64> = texts().iter().filter_map(|t| minutes(t)).collect();
+    let notes = folder.path().join("shoot.ron");
+    let said = std::fs::read_to_string(&notes).unwrap();
+    assert!(said.contains("ahead_s: 0.0"), "{said}");
+    std::fs::write(&notes, said.replace("ahead_s: 0.0", "ahead_s: 0.0, label_offset: \"+05:30\"")).unwrap();
+    let told = texts();
+    let after: Vec<i64> = told.iter().filter_map(|t| minutes(t)).collect();
+    assert!(before.len() == 9 && before.len() == after.len(), "{told:?}");
+    for (camera, label) in before.iter().zip(&after) {
+        assert_eq!((camera - label).rem_euclid(1440), 150, "two and a half hours less: {told:?}");
+    }
+    assert!(told.iter().any(|t| t == "31 December 2028"), "greatest eclipse is before midnight there: {told:?}");
+    std::fs::write(&notes, said.replace("ahead_s: 0.0", "ahead_s: 0.0, label_offset: \"Perth\"")).unwrap();
+    let run = moonloom(&["compose", text(&layout), text(folder.path()), "--dry-run"]);
+    assert!(!run.status.success() && stderr(&run).contains("`Perth` is not an offset"), "{}", stderr(&run));
+}

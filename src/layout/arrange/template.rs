@@ -79,7 +79,7 @@ pub(in crate::layout) fn heading(template: &str, night: &Night, eclipse: Option<
     let taken = night.frames.iter().find_map(|f| Some((f.time?.middle, f.metadata.clock_offset_s)));
     let date = |format: Option<&str>| {
         let instant = eclipse.map(LunarEclipse::greatest).or(taken.map(|t| t.0));
-        let offset = notes.and_then(ShootNotes::clock_offset_s).or(taken.and_then(|t| t.1)).unwrap_or(0);
+        let offset = notes.and_then(ShootNotes::label_offset_s).or(taken.and_then(|t| t.1)).unwrap_or(0);
         instant.map_or(String::new(), |i| civil(i, offset, format.unwrap_or("%-d %B %Y")))
     };
     let kind = || eclipse.map(|e| format!("{} lunar eclipse", e.kind));
@@ -141,7 +141,7 @@ pub(super) fn fill(template: &str, context: &Context<'_>, chosen: &Chosen<'_>) -
     let offset = night
         .notes
         .as_ref()
-        .and_then(ShootNotes::clock_offset_s)
+        .and_then(ShootNotes::label_offset_s)
         .or_else(|| frame.and_then(|f| f.metadata.clock_offset_s))
         .unwrap_or(0);
     let clock = |ahead_s: i64, format: Option<&str>| -> String {
