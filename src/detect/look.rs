@@ -331,6 +331,20 @@ impl Look {
         Look { cutout: Cutout::take(frame.plane, noise, self.fit.centre, self.fit.radius_px), ..self }
     }
 
+    /// With the light and the pixels of another plane of the frame: what a difference of channels shows is where a limb lies,
+    /// and no light.
+    pub fn with_light_of(self, frame: &Measured<'_>) -> Look {
+        let light = light_of_disc(frame, self.fit.centre, self.fit.radius_px);
+        let fit = DiscFit {
+            saturated_share: light.saturated_share,
+            disc_level: (light.high - light.sky).max(0.0),
+            mean_level: (light.mean - light.sky).max(0.0),
+            sky_level: light.sky,
+            ..self.fit
+        };
+        Look { fit, ..self }.with_cutout(frame)
+    }
+
     /// What was seen on a reduced copy, looked at in the frame itself; `None` where that shows no disc.
     pub fn at_full_size(&self, frame: &Measured<'_>, expected: &Expectation<'_>) -> Option<Look> {
         if self.reduced <= 1.0 {

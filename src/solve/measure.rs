@@ -168,16 +168,17 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
     // And through bright cloud in what is redder than the cloud, where it must be beyond doubt.
     let is_copper = place.is_none_or(|p| p.shadow.umbral_fraction() > 0.9);
     let through_cloud = || {
-        let plane = sequence.decode(k, Channel::Copper).ok()?;
-        let measured = Measured::new(&plane);
+        let copper = sequence.decode(k, Channel::Copper).ok()?;
+        let copper = Measured::new(&copper);
         let found = match start {
-            Some(at) => look_at(&measured, &expected, at, radius, shading),
-            None => find_discs(&measured, &known.of_this_size(), 1).into_iter().next(),
+            Some(at) => look_at(&copper, &expected, at, radius, shading),
+            None => find_discs(&copper, &known.of_this_size(), 1).into_iter().next(),
         };
         let look = found
             .filter(|l| !stray(&l.fit) && l.fit.arc_deg >= LEAST_LIMB_DEG && l.fit.confidence() > THROUGH_CLOUD)?;
+        let look = look.with_light_of(&measured);
         let fit = look.again(&expected, shading).filter(|fit| !stray(fit)).unwrap_or(look.fit);
-        Some(Moon::of_look(&look.with_cutout(&measured), fit))
+        Some(Moon::of_look(&look, fit))
     };
     let refitted = |look: Look| {
         let fit = look.again(&expected, shading).filter(|fit| !stray(fit)).unwrap_or(look.fit);

@@ -98,6 +98,12 @@ pub fn register(night: &Night, clock: ClockSource, progress: &(dyn Fn(&str) + Sy
     Warned { value: registration, diagnostics }
 }
 
+/// The middle one of some values.
+fn median(mut values: Vec<f64>) -> Option<f64> {
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 2).copied()
+}
+
 /// What was solved of the frames of one rig at one zoom.
 struct Solved {
     rig: RigSolution,

@@ -31,7 +31,7 @@ impl Default for Scale {
 
 /// The Moon's mean semidiameter, for frames without a place on the sky: 15' 32.6" (Explanatory Supplement to the
 /// Astronomical Almanac, from memory). It cancels: such frames share whatever the true one was.
-const MEAN_SEMIDIAMETER_RAD: f64 = 932.6 / 206_264.806;
+pub(super) const MEAN_SEMIDIAMETER_RAD: f64 = 932.6 / 206_264.806;
 
 impl Scale {
     /// The Moon's radius at the optical axis, pixels.

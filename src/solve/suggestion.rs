@@ -1,5 +1,7 @@
 //! What a night's frames suggest for its shoot notes, where there are none yet.
 
+use super::median;
+use super::scale::MEAN_SEMIDIAMETER_RAD;
 use crate::ingest::{Mount, Night};
 use crate::registration::{FrameRegistration, Registration, Status, landscape_of};
 use crate::units::Instant;
@@ -27,7 +29,7 @@ const AS_THE_SKY: std::ops::RangeInclusive<f64> = 0.7..=1.2;
 /// to what the median of all says; a hand does not aim so (common practice, no source).
 const EVENLY: f64 = 0.12;
 /// And by less than this, radii a second: the Moon's own motion and a drift as large.
-const FOLLOWED: f64 = 2.0 * 0.55 / 932.6;
+const FOLLOWED: f64 = 2.0 * 0.55 / 206_264.806 / MEAN_SEMIDIAMETER_RAD;
 /// Steps that make a kind of mount, and their share of all.
 const FEWEST_STEPS: usize = 3;
 const MOST_STEPS: f64 = 0.7;
@@ -41,8 +43,6 @@ struct Step {
     seconds: f64,
 }
 
-/// The Moon's mean semidiameter, radians: 15' 32.6" (Explanatory Supplement to the Astronomical Almanac, from memory).
-const SEMIDIAMETER: f64 = 932.6 / 206_264.806;
 /// Moons of fewer pixels tell no plate scale: blur and glare are a part of their radius.
 const LEAST_RADIUS_PX: f64 = 20.0;
 
@@ -54,7 +54,7 @@ fn step(a: &FrameRegistration, b: &FrameRegistration) -> Option<Step> {
     let radii = ((to.x - from.x) / radius.max(1.0), (to.y - from.y) / radius.max(1.0));
     // Over many hours a straight line is no measure of the way; in a few seconds nothing moves.
     (20.0..7200.0).contains(&seconds).then(|| Step {
-        as_drift: radii.0.hypot(radii.1) * SEMIDIAMETER / (DRIFT * seconds),
+        as_drift: radii.0.hypot(radii.1) * MEAN_SEMIDIAMETER_RAD / (DRIFT * seconds),
         radii,
         seconds,
     })
@@ -68,15 +68,14 @@ pub fn suggest(night: &Night, registration: &Registration) -> Suggestion {
     let time = |f: &FrameRegistration| f.time.map_or(f64::INFINITY, Instant::tt_seconds);
     seen.sort_by(|a, b| time(a).total_cmp(&time(b)));
     let steps: Vec<Step> = seen.windows(2).filter_map(|pair| step(pair[0], pair[1])).collect();
-    let mut radii: Vec<f64> = seen.iter().filter_map(|f| f.radius_px()).collect();
-    radii.sort_by(f64::total_cmp);
-    let by_size = radii.get(radii.len() / 2).filter(|r| **r >= LEAST_RADIUS_PX).map(|r| r / SEMIDIAMETER);
+    let radius = median(seen.iter().filter_map(|f| f.radius_px()).collect());
+    let by_size = radius.filter(|r| *r >= LEAST_RADIUS_PX).map(|r| r / MEAN_SEMIDIAMETER_RAD);
     let focal_length_px = registration.rigs.get(RIG).and_then(|r| r.focal_length_px).or(by_size);
     let count = |of: &dyn Fn(&Step) -> bool| steps.iter().filter(|s| of(s)).count();
     let still = count(&|s| AS_THE_SKY.contains(&s.as_drift));
     let rate = (
-        median(steps.iter().map(|s| s.radii.0 / s.seconds).collect()),
-        median(steps.iter().map(|s| s.radii.1 / s.seconds).collect()),
+        median(steps.iter().map(|s| s.radii.0 / s.seconds).collect()).unwrap_or(0.0),
+        median(steps.iter().map(|s| s.radii.1 / s.seconds).collect()).unwrap_or(0.0),
     );
     let even = |s: &Step| (s.radii.0 - rate.0 * s.seconds).hypot(s.radii.1 - rate.1 * s.seconds) < EVENLY;
     let followed = count(&|s| rate.0.hypot(rate.1) < FOLLOWED && even(s));
@@ -94,9 +93,4 @@ pub fn suggest(night: &Night, registration: &Registration) -> Suggestion {
     let landscape = (mount == Mount::FixedTripod).then(|| landscape_of(night, registration, RIG)).flatten();
     let landscape = landscape.filter(|f| moonless(&f.name));
     Suggestion { mount, steps: (shown, steps.len()), focal_length_px, landscape: landscape.map(|f| f.name.clone()) }
-}
-
-fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied().unwrap_or(0.0)
 }

@@ -15,6 +15,7 @@ pub(super) use proof::is_the_moon;
 pub(super) use ties::tied;
 
 use super::measure::Moon;
+use super::median;
 use super::mount::Aim;
 use super::sequence::Sequence;
 use super::sky_place::SkyPlace;
@@ -52,11 +53,6 @@ fn turned(look: &Look, place: Option<&SkyPlace>) -> Option<Turned> {
 
 fn wrapped(a: Angle) -> f64 {
     a.normalized_signed().degrees()
-}
-
-fn median(mut values: Vec<f64>) -> Option<f64> {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied()
 }
 
 fn all_features(moons: &[Option<Moon>]) -> Vec<Option<Features>> {
