@@ -2,7 +2,9 @@
 //!
 //! The point spread is a Gaussian core (lens, demosaicing, air) with a wide glow of three
 //! Gaussians; real glow has spikes and colour, which are left out. The sensor is linear up to its
-//! full well, with shot noise and read noise; the camera's sharpening and tone curve are left out.
+//! full well, with shot noise and read noise; the camera's sharpening and tone curve come later
+//! (`processing`). Where a sensor has them, overfull pixels spill along their column (blooming) and
+//! light falls on a column while it is read out (smear); charge that spills past a frame's edge is lost.
 
 use super::scenario::CameraModel;
 use crate::random::normals;
@@ -57,6 +59,41 @@ fn between(full: usize, factor: usize, reduced: usize) -> (usize, f32) {
     (at as usize, (at - at.floor()) as f32)
 }
 
+/// Adds the light that falls on a column while its charge is shifted out: the same for all of its pixels.
+fn smear(channel: &mut Plane, share: f64) {
+    if share <= 0.0 {
+        return;
+    }
+    let (width, height) = (channel.width(), channel.height());
+    let mut falls = vec![0.0f32; width];
+    channel.data().chunks_exact(width).for_each(|row| falls.iter_mut().zip(row).for_each(|(sum, v)| *sum += v));
+    falls.iter_mut().for_each(|v| *v *= share as f32 / height as f32);
+    channel.data_mut().chunks_exact_mut(width).for_each(|row| row.iter_mut().zip(&falls).for_each(|(v, f)| *v += f));
+}
+
+/// Lets a share of what a pixel cannot hold spill along its column, half up and half down; each pixel on the way keeps
+/// what it has room for. The rest of it the sensor's drain takes.
+fn bloom(channel: &mut Plane, share: f64) {
+    if share <= 0.0 {
+        return;
+    }
+    let (width, height) = (channel.width(), channel.height());
+    let spilt: Vec<f32> = channel.data().iter().map(|v| (v - 1.0).max(0.0) * share as f32 / 2.0).collect();
+    let data = channel.data_mut();
+    for downwards in [true, false] {
+        let mut carried = vec![0.0f32; width];
+        for step in 0..height {
+            let y = if downwards { step } else { height - 1 - step };
+            for (x, carried) in carried.iter_mut().enumerate() {
+                let i = y * width + x;
+                let kept = carried.min((1.0 - data[i]).max(0.0));
+                data[i] += kept;
+                *carried += spilt[i] - kept;
+            }
+        }
+    }
+}
+
 /// Exposes a field of radiance (RGB a pixel) and reads it out: linear values, 1.0 saturated. `haze` is the
 /// share of the light that the air scatters besides.
 pub(super) fn expose(
@@ -77,6 +114,8 @@ pub(super) fn expose(
             let mut plane = Plane::from_data(width, height, data).unwrap_or_else(|| Plane::filled(width, height, 0.0));
             plane = plane.blurred(blur_px);
             add_glow(&mut plane, camera.glow + haze);
+            smear(&mut plane, camera.smear);
+            bloom(&mut plane, camera.bloom);
             plane
         })
         .collect();
@@ -96,4 +135,34 @@ pub(super) fn expose(
         },
     );
     image
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn a_bright_pixel() -> Plane {
+        let mut plane = Plane::filled(5, 9, 0.1);
+        plane.data_mut()[4 * 5 + 2] = 9.0;
+        plane
+    }
+
+    #[test]
+    fn what_a_pixel_cannot_hold_spills_along_its_column() {
+        let mut plane = a_bright_pixel();
+        bloom(&mut plane, 0.5);
+        // Two of eight units go each way; a neighbour has room for nine tenths.
+        for (away, holds) in [(1, 1.0), (2, 1.0), (3, 0.3), (4, 0.1)] {
+            assert!((plane.get(2, 4 - away) - holds).abs() < 1e-5 && (plane.get(2, 4 + away) - holds).abs() < 1e-5);
+        }
+        assert_eq!(plane.get(1, 4), 0.1);
+    }
+
+    #[test]
+    fn smear_lies_on_the_whole_column_alike() {
+        let mut plane = a_bright_pixel();
+        smear(&mut plane, 0.09);
+        let added = 0.01 * (9.0 + 8.0 * 0.1);
+        assert!((0..9).filter(|y| *y != 4).all(|y| (plane.get(2, y) - 0.1 - added).abs() < 1e-6));
+    }
 }

@@ -98,6 +98,13 @@ pub struct CameraModel {
     /// Share of the light that the lens scatters into a wide glow.
     #[serde(default = "default_glow")]
     pub glow: f64,
+    /// Share of the light of a whole column that falls on each of its pixels while it is read out, as in sensors without
+    /// a shutter (0.001 is much).
+    #[serde(default)]
+    pub smear: f64,
+    /// Share of what a full pixel cannot hold that spills along its column; the rest is drained.
+    #[serde(default)]
+    pub bloom: f64,
     /// Electrons that fill a pixel at ISO 100.
     #[serde(default = "default_well")]
     pub full_well: f64,
@@ -330,6 +337,8 @@ impl Scenario {
                 ("shaken", m.shaken, 1.0),
                 ("daylight", m.daylight, 1e3),
                 ("defocus_px", m.defocus_px, 1e3),
+                ("smear", c.smear, 1.0),
+                ("bloom", c.bloom, 1.0),
                 ("contrast", c.processing.contrast, 1.0),
                 ("sharpening", c.processing.sharpening, 5.0),
                 ("smoothing", c.processing.smoothing, 1.0),
