@@ -10,6 +10,10 @@ use crate::raster::PixelPoint;
 /// How many discs are measured at full resolution; the rest keep what the reduced copy showed.
 const AT_FULL_SIZE: usize = 2;
 
+/// Confidence above which a large disc is no chance: lamps of a town, strung on a circle, reached 0.62, and of the large
+/// Moons of photographs and nights by another hand all but one in thirty lie above it.
+const BEYOND_DOUBT: f64 = 2.0 / 3.0;
+
 /// Discs of a frame, best first.
 pub(crate) fn find_discs(frame: &Measured<'_>, expected: &Expectation<'_>, keep: usize) -> Vec<Look> {
     let mut found: Vec<Look> = Vec::new();
@@ -35,7 +39,7 @@ pub(crate) fn find_discs(frame: &Measured<'_>, expected: &Expectation<'_>, keep:
 /// Whether a disc is so well seen that none of a fraction of its size need be looked for: large, dark wherever its limb
 /// is not seen, and more convincing than anything of a few pixels can be.
 pub(super) fn is_beyond_doubt(fit: &DiscFit) -> bool {
-    fit.radius_px > 40.0 && fit.confidence() > 0.55 && fit.open_share < 0.1
+    fit.radius_px > 40.0 && fit.confidence() > BEYOND_DOUBT && fit.open_share < 0.1
 }
 
 fn best_first(found: &mut [Look]) {

@@ -112,7 +112,7 @@ pub struct Placement {
     pub to_disc: Matrix2,
     /// Radius on the canvas (of the circle of its area), pixels.
     pub radius_px: f64,
-    /// Radius in the source frame, pixels.
+    /// Radius in the source frame as seen there, glare and all, pixels.
     pub source_radius_px: f64,
     /// Clockwise turn from the source to the canvas, radians.
     pub turn_rad: f64,

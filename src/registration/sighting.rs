@@ -21,8 +21,10 @@ pub enum Status {
 pub struct Disc {
     /// Its centre, pixels.
     pub centre: PixelPoint,
-    /// Radius of the circle of its area, pixels.
+    /// Radius of the circle of its area as seen, pixels.
     pub radius_px: f64,
+    /// Radius of the Moon inside a disc that is burnt beyond its limb, pixels, where the scale tells it.
+    pub true_radius_px: Option<f64>,
     /// Standard deviation of the centre, pixels.
     pub centre_sigma_px: f64,
     /// What was measured of the limb; `None` where it was inferred, or written by a person.
@@ -31,7 +33,20 @@ pub struct Disc {
 
 impl From<DiscFit> for Disc {
     fn from(fit: DiscFit) -> Self {
-        Disc { centre: fit.centre, radius_px: fit.radius_px, centre_sigma_px: fit.centre_sigma_px, fit: Some(fit) }
+        Disc {
+            centre: fit.centre,
+            radius_px: fit.radius_px,
+            true_radius_px: None,
+            centre_sigma_px: fit.centre_sigma_px,
+            fit: Some(fit),
+        }
+    }
+}
+
+impl Disc {
+    /// The Moon's own radius, pixels: inside a burnt disc's glare where that is known, else as seen.
+    pub fn moon_radius_px(&self) -> f64 {
+        self.true_radius_px.unwrap_or(self.radius_px)
     }
 }
 

@@ -71,7 +71,8 @@ fn sighting(found: &Findings<'_, '_>, k: usize) -> Sighting {
         return Sighting::Absent(Why::Unreadable(why.clone()));
     }
     if let Some(moon) = &found.moons[k] {
-        return Sighting::Measured(moon.fit.into());
+        let true_radius_px = sequence.place(k).and_then(|place| aim.true_radius_px(place, &moon.fit));
+        return Sighting::Measured(Disc { true_radius_px, ..moon.fit.into() });
     }
     let Some(place) = sequence.place(k) else { return Sighting::Absent(Why::NoDisc) };
     if place.is_below_horizon() {
@@ -79,7 +80,8 @@ fn sighting(found: &Findings<'_, '_>, k: usize) -> Sighting {
     }
     match aim.infers(place) {
         Some((centre, centre_sigma_px, radius_px)) if sequence.is_in_frame(centre, radius_px) => {
-            Sighting::Inferred(Disc { centre, radius_px, centre_sigma_px, fit: None }, Why::NoLimb)
+            let disc = Disc { centre, radius_px, true_radius_px: None, centre_sigma_px, fit: None };
+            Sighting::Inferred(disc, Why::NoLimb)
         }
         Some(_) => Sighting::Absent(Why::OutsideFrame),
         None if aim.is_pointed() => Sighting::Absent(Why::OutsideFrame),

@@ -59,7 +59,7 @@ fn through_air(fit: DiscFit, place: &SkyPlace) -> DiscFit {
 }
 
 /// Share of a disc's pixels at the top of the scale from which it is burnt out: its limb is the edge of its own glare.
-const BURNT_SHARE: f64 = 0.2;
+pub(super) const BURNT_SHARE: f64 = 0.2;
 
 /// How sure copper through bright cloud must be: what noise and clouds made of that difference stayed below this on two nights
 /// by another hand, whole, halved and recompressed.

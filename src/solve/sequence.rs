@@ -102,21 +102,19 @@ impl<'a> Sequence<'a> {
 
     /// Looks at every frame.
     ///
-    /// Some frames spread over the night are looked at for discs of any size; where those show large ones beyond doubt,
-    /// the rest need not be searched for Moons of a fraction of that.
+    /// Some frames spread over the night are looked at for discs of any size; where half of those show large ones beyond
+    /// doubt, of sizes that they share, the rest need not be searched for Moons of a fraction of that.
     pub fn look(&self, progress: &(dyn Fn(&str) + Sync)) -> Vec<Seen> {
         const PROBES: usize = 6;
         const LEAST_SHARE: f64 = 0.3;
         let step = self.len().div_ceil(PROBES).max(1);
         let probed: Vec<(usize, Seen)> =
             (0..self.len()).into_par_iter().step_by(step).map(|k| (k, self.look_at(k, 0.0, progress))).collect();
-        let mut large: Vec<f64> = probed
+        let large: Vec<f64> = probed
             .iter()
             .filter_map(|(_, seen)| seen.fits().next().filter(|fit| is_beyond_doubt(fit)).map(|fit| fit.radius_px))
             .collect();
-        large.sort_by(f64::total_cmp);
-        let enough = large.len() >= 2 && self.len() > PROBES;
-        let least_px = large.first().filter(|_| enough).map_or(0.0, |r| LEAST_SHARE * r);
+        let least_px = if self.len() > PROBES { LEAST_SHARE * least_common(&large, probed.len()) } else { 0.0 };
         let mut probed: Vec<Option<Seen>> = {
             let mut slots: Vec<Option<Seen>> = (0..self.len()).map(|_| None).collect();
             probed.into_iter().for_each(|(k, seen)| slots[k] = Some(seen));
@@ -159,5 +157,26 @@ impl<'a> Sequence<'a> {
     }
 }
 
+/// The least of those radii that another shares to a tenth; nil where they are not half of so many frames'. (The lamps of
+/// a town lie on a large circle now and then, and each time on another.)
+fn least_common(radii: &[f64], frames: usize) -> f64 {
+    const SAME: f64 = 0.1;
+    let sharers = |r: f64| radii.iter().filter(|other| (*other / r).ln().abs() < SAME).count();
+    let common: Vec<f64> = radii.iter().copied().filter(|r| sharers(*r) >= 2).collect();
+    if 2 * common.len() < frames { 0.0 } else { common.into_iter().fold(f64::INFINITY, f64::min) }
+}
+
 /// Discs kept of a frame: the Moon, a ghost of it, and the lamps of a town.
 const MOST_DISCS: usize = 40;
+
+#[cfg(test)]
+mod tests {
+    use super::least_common;
+
+    #[test]
+    fn large_moons_share_a_size_and_chance_circles_do_not() {
+        assert_eq!(least_common(&[330.0, 326.0, 150.0], 6), 0.0);
+        assert_eq!(least_common(&[330.0, 326.0, 324.0, 150.0], 6), 324.0);
+        assert_eq!(least_common(&[330.0, 326.0, 60.0, 61.0], 6), 60.0);
+    }
+}

@@ -58,6 +58,7 @@ fn made_up(site: Site, instants: &[&str]) -> (Night, Registration) {
         rig: 0,
         time: Instant::parse_utc(utc).ok(),
         sighting: Sighting::Measured(Disc {
+            true_radius_px: None,
             centre: PixelPoint::new(320.0, 240.0),
             radius_px: 100.0,
             centre_sigma_px: 0.05,

@@ -5,6 +5,7 @@ use crate::layout::composition::{Companion, Composition, DiscSky, Gain, Placemen
 use crate::layout::notation::{Measure, Normalization, Upright};
 use crate::layout::select::Chosen;
 use crate::raster::{LinearMap, PixelPoint};
+use crate::registration::FrameRegistration;
 use crate::sky::{
     Danjon, EarthShadow, Refraction, SATURATION_PER_LIGHT_GAIN, ShadowLight, airmass, apparent_moon, shadow_from,
 };
@@ -16,14 +17,14 @@ const SHADOW_STEPS: usize = 256;
 impl Context<'_> {
     /// The placement of one disc; `None` where its frame shows none.
     fn place(&self, chosen: &Chosen<'_>, spot: &Spot) -> Option<Placement> {
-        let (source_centre, source_radius_px, metric) = match chosen.registered {
+        let (source_centre, moon_radius_px, metric) = match chosen.registered {
             Some(f) => {
                 let centre = f.centre()?;
                 // In the source, a rectified offset is the metric times the pixel offset; the metric's
                 // determinant carries the mean scale, which `radius_px` already has.
                 let metric = self.lens(f.rig).map_or(IDENTITY, |l| l.local_metric(centre));
                 let [[a, b], [c, d]] = metric;
-                (centre, f.radius_px()?, scaled(metric, 1.0 / (a * d - b * c).abs().sqrt()))
+                (centre, f.disc()?.moon_radius_px(), scaled(metric, 1.0 / (a * d - b * c).abs().sqrt()))
             }
             None => {
                 // Painted about as large as it is shown, in a square with room for its blur.
@@ -32,7 +33,9 @@ impl Context<'_> {
             }
         };
         // Canvas offset -> mirrored back -> turned back -> source scale -> source pixels.
-        let to_rectified = scaled(times(spot.turn.back(), spot.stretch), source_radius_px / spot.radius_px);
+        let to_rectified = scaled(times(spot.turn.back(), spot.stretch), moon_radius_px / spot.radius_px);
+        // Its sky begins beyond all that is burnt.
+        let source_radius_px = chosen.registered.and_then(FrameRegistration::radius_px).unwrap_or(moon_radius_px);
         let map =
             LinearMap { source_centre, target_centre: spot.centre, to_source: times(inverse(metric), to_rectified) };
         let light = &self.layout.file.light;
@@ -62,7 +65,7 @@ impl Context<'_> {
             }),
             lift: None,
             sky: self.disc_sky(chosen, shadow.as_ref()),
-            shadow: shadow.and_then(|s| self.shadow_on_disc(chosen, &s, source_radius_px)),
+            shadow: shadow.and_then(|s| self.shadow_on_disc(chosen, &s, moon_radius_px)),
             feather_px: self.feather_px(spot.radius_px),
             subtract_sky: light.subtract_sky && chosen.registered.is_some(),
             blend: light.blend,
@@ -126,12 +129,12 @@ impl Context<'_> {
     }
 
     /// Only where it is asked for: the table of the shadow's light is no small thing.
-    fn shadow_on_disc(&self, chosen: &Chosen<'_>, s: &EarthShadow, source_radius_px: f64) -> Option<ShadowOnDisc> {
+    fn shadow_on_disc(&self, chosen: &Chosen<'_>, s: &EarthShadow, moon_radius_px: f64) -> Option<ShadowOnDisc> {
         if self.layout.file.light.shadow_lift == 0.0 {
             return None;
         }
         let north_up: Righting = self.turn(chosen, Upright::North)?;
-        let px = source_radius_px / s.moon_semidiameter.radians();
+        let px = moon_radius_px / s.moon_semidiameter.radians();
         // The Moon lies at (xi, eta) from the axis, to the right and down with north up.
         let [[a, b], [c, d]] = north_up.back();
         let (x, y) = (-s.xi.radians() * px, -s.eta.radians() * px);

@@ -46,6 +46,8 @@ pub(super) struct FrameForm {
     pub(super) centre_px: Option<(f64, f64)>,
     #[serde(default)]
     pub(super) radius_px: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) true_radius_px: Option<f64>,
     #[serde(default)]
     pub(super) centre_sigma_px: Option<f64>,
     #[serde(default)]
@@ -111,6 +113,7 @@ impl From<&FrameRegistration> for FrameForm {
             utc: f.time.map(Instant::to_iso_utc),
             centre_px: f.centre().map(|c| (rounded(c.x), rounded(c.y))),
             radius_px: f.radius_px().map(rounded),
+            true_radius_px: f.disc().and_then(|d| d.true_radius_px).map(rounded),
             centre_sigma_px: f.centre_sigma_px().map(rounded),
             umbral_fraction: f.umbral_fraction.map(rounded),
             orientation: f.orientation.map(|o| OrientationForm {
@@ -189,6 +192,7 @@ fn sighting_of(f: &FrameForm) -> Sighting {
     let disc = centre.zip(f.radius_px).map(|(centre, radius_px)| Disc {
         centre,
         radius_px,
+        true_radius_px: f.true_radius_px,
         centre_sigma_px: f.centre_sigma_px.unwrap_or(0.0),
         fit: f.limb.as_ref().map(|l| fit_of(f, l, centre)),
     });

@@ -8,7 +8,7 @@ mod pointing;
 mod tracking;
 
 use super::claims::Claims;
-use super::measure::Moon;
+use super::measure::{BURNT_SHARE, Moon};
 use super::scale::Scale;
 use super::sequence::{Seen, Sequence};
 use super::sky_place::SkyPlace;
@@ -17,6 +17,7 @@ use crate::ingest::Mount;
 use crate::raster::PixelPoint;
 use crate::registration::{PointingSolution, TrackingSolution, pointing_at};
 use crate::sky::{CameraPointing, Lens};
+use crate::units::Angle;
 use pointing::Sighted;
 use tracking::Waypoint;
 
@@ -51,8 +52,10 @@ impl Aim {
             lenses
                 .into_iter()
                 .flatten()
-                .map(|focal| bare.pointed(Lens::rectilinear(sequence.rig.width, sequence.rig.height, focal), &frames))
-                .filter(|aim| aim.holds(&frames))
+                .map(|focal| Lens::rectilinear(sequence.rig.width, sequence.rig.height, focal))
+                .map(|lens| (lens, bare.pointed(lens, &frames)))
+                .filter(|(lens, aim)| aim.holds(&frames) || aim.is_no_chance(*lens, &frames))
+                .map(|(_, aim)| aim)
                 .max_by_key(|aim| aim.pointings.iter().map(|p| p.frames).sum::<usize>())
                 .map(|aim| Aim { mount: Mount::FixedTripod, ..aim })
         };
@@ -130,6 +133,27 @@ impl Aim {
             agreeing += usize::from(convincing.any(near));
         }
         self.is_solved() && agreeing as f64 >= AGREEING * shown as f64
+    }
+
+    /// Whether so many frames show something where one pointing expects the Moon that lights anywhere cannot be what it
+    /// rests on: burnt Moons over a town, none of them convincing and none of the Moon's size.
+    fn is_no_chance(&self, lens: Lens, frames: &Sightings<'_>) -> bool {
+        /// How many pairs of discs are tried for a pointing, at most (`pointing`).
+        const TRIALS: f64 = 5e4;
+        /// Chance that pointings rest on chance: one night in a million.
+        const FALSE_ALARM: f64 = 1e-6;
+        /// A pointing is not to be bought with another focal length than it started from.
+        const SAME_LENS: f64 = 0.1;
+        let ([only], Some(focal)) = (self.pointings.as_slice(), self.focal_length_px()) else { return false };
+        let shown: Vec<usize> = frames.iter().filter(|f| f.0.is_some()).map(|f| f.1.len()).filter(|n| *n > 0).collect();
+        let agreeing = only.frames as f64;
+        let reach = pointing::tolerance_px(only.rms_px);
+        let area = lens.centre.x * lens.centre.y * 4.0;
+        // How many frames would show a light there by chance; two of those that agree made the pointing.
+        let by_chance = shown.iter().sum::<usize>() as f64 * std::f64::consts::PI * reach * reach / area;
+        agreeing >= AGREEING * shown.len() as f64
+            && (focal / lens.focal_length_px).ln().abs() < SAME_LENS
+            && TRIALS.ln() + (agreeing - 2.0) * by_chance.ln() < FALSE_ALARM.ln()
     }
 
     /// Whether a path over the frames is that of a mount which follows the sky: it leaves little, and crosses in an hour
@@ -240,6 +264,19 @@ impl Aim {
         }
         let radius = self.focal_length_px()? * place.semidiameter.radians();
         Some((at, self.tracking.as_ref()?.rms_px, radius))
+    }
+
+    /// The Moon's radius where a disc stands, pixels, where that is burnt beyond its limb.
+    pub fn true_radius_px(&self, place: &SkyPlace, seen: &DiscFit) -> Option<f64> {
+        /// A limb's blur and the scale's error take no more than this share, and two pixels' worth of a small disc's blur.
+        const BEYOND: f64 = 0.03;
+        let lens = self.pointing(place).map(|p| p.lens);
+        let radius = match lens {
+            Some(lens) => lens.disc_radius_px(seen.centre, place.semidiameter),
+            None => self.focal_length_px()? * place.semidiameter.radians(),
+        };
+        let radius = radius * place.flattened(Angle::ZERO).ratio.recip().sqrt();
+        (seen.saturated_share > BURNT_SHARE && seen.radius_px > (1.0 + BEYOND) * radius + 2.0).then_some(radius)
     }
 
     /// What the mount did, as the frames have it.

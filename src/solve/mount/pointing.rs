@@ -21,6 +21,7 @@ use crate::units::{Angle, Instant};
 use knocks::{knocked, strongest_step};
 use least_squares::{refine, slopes_at};
 use nalgebra::{Matrix3, SMatrix};
+use rayon::prelude::*;
 use stretches::{holds_together, in_order, stretches};
 
 /// Candidate discs of a frame and where the Moon then stood.
@@ -76,38 +77,59 @@ fn rough_tolerance(lens: &Lens) -> f64 {
     (0.012 * lens.focal_length_px).max(6.0)
 }
 
+/// How far a disc may lie from where a pointing of that root mean square residual expects it, pixels.
+pub(super) fn tolerance_px(rms_px: f64) -> f64 {
+    4.0 * rms_px + 0.6
+}
+
 /// Fewest frames that make a pointing.
 const FEWEST: usize = 4;
 
-/// The pointing from a pair that most of the sightings agree with.
+/// The pointing that most of the sightings agree with: from pairs of their best discs, or where less than half agree on one
+/// (a burnt Moon over a town is the tenth light of its frame), of more.
 fn consensus(lens: Lens, sightings: &[&Sighted]) -> Option<CameraPointing> {
-    let tolerance = rough_tolerance(&lens);
-    let mut best: Option<(usize, f64, CameraPointing)> = None;
-    // Some fifty frames spread over the night give pairs enough; a long night has hundreds.
-    let stride = sightings.len().div_ceil(50).max(1);
-    for i in (0..sightings.len()).step_by(stride) {
-        for j in (i + stride..sightings.len()).step_by(stride) {
-            for a in sightings[i].discs.iter().take(3) {
-                for b in sightings[j].discs.iter().take(3) {
-                    let Some(trial) = from_pair(lens, (sightings[i].seen, a.centre), (sightings[j].seen, b.centre))
-                    else {
-                        continue;
-                    };
-                    let offs: Vec<f64> = sightings
-                        .iter()
-                        .filter_map(|s| nearest(&trial, s).map(|(_, off)| off))
-                        .filter(|off| *off < tolerance)
-                        .collect();
-                    let spread = offs.iter().sum::<f64>();
-                    let better = best.as_ref().is_none_or(|(n, s, _)| (offs.len(), -spread) > (*n, -*s));
-                    if better {
-                        best = Some((offs.len(), spread, trial));
-                    }
-                }
-            }
+    // Some fifty frames spread over the night give pairs enough, and half as many where each has more discs; a long night
+    // has hundreds.
+    let first = agreed(lens, sightings, Pairs { discs: 3, frames: 50 });
+    let best = match first {
+        Some((agreeing, _)) if 2 * agreeing >= sightings.len() => first,
+        _ => {
+            let deeper = agreed(lens, sightings, Pairs { discs: 12, frames: 24 });
+            [first, deeper].into_iter().flatten().max_by_key(|(agreeing, _)| *agreeing)
         }
-    }
-    best.filter(|(agreeing, ..)| *agreeing >= FEWEST).map(|(_, _, pointing)| pointing)
+    };
+    best.filter(|(agreeing, _)| *agreeing >= FEWEST).map(|(_, pointing)| pointing)
+}
+
+/// Of how many frames how many of the best discs are paired.
+struct Pairs {
+    discs: usize,
+    frames: usize,
+}
+
+/// The pointing from a pair that most others agree with, and how many do.
+fn agreed(lens: Lens, sightings: &[&Sighted], pairs: Pairs) -> Option<(usize, CameraPointing)> {
+    let tolerance = rough_tolerance(&lens);
+    let stride = sightings.len().div_ceil(pairs.frames).max(1);
+    let of = |first: usize| (first..sightings.len()).step_by(stride);
+    let trials: Vec<CameraPointing> = of(0)
+        .flat_map(|i| of(i + stride).map(move |j| (sightings[i], sightings[j])))
+        .flat_map(|(a, b)| {
+            let (ours, theirs) = (a.discs.iter().take(pairs.discs), b.discs.iter().take(pairs.discs));
+            let both = ours.flat_map(move |d| theirs.clone().map(move |e| (d.centre, e.centre)));
+            both.filter_map(move |(d, e)| from_pair(lens, (a.seen, d), (b.seen, e)))
+        })
+        .collect();
+    let weighed = trials.into_par_iter().enumerate().map(|(i, trial)| {
+        let offs = sightings.iter().filter_map(|s| nearest(&trial, s).map(|(_, off)| off));
+        let (count, spread) = offs.filter(|off| *off < tolerance).fold((0, 0.0), |(n, sum), off| (n + 1, sum + off));
+        (count, spread, i, trial)
+    });
+    // The first of equals, whatever the threads do.
+    let better = |a: &(usize, f64, usize, CameraPointing), b: &(usize, f64, usize, CameraPointing)| {
+        a.0.cmp(&b.0).then(b.1.total_cmp(&a.1)).then(b.2.cmp(&a.2))
+    };
+    weighed.max_by(better).map(|(count, _, _, trial)| (count, trial))
 }
 
 /// Solves the pointings of one rig, in the order of time; none when fewer than four frames agree.

@@ -1,6 +1,6 @@
 //! Aims for stretches of the night through one lens, by least squares with Tukey's biweight.
 
-use super::{FEWEST, Sighted, nearest, rough_tolerance};
+use super::{FEWEST, Sighted, nearest, rough_tolerance, tolerance_px};
 use crate::detect::DiscFit;
 use crate::raster::PixelPoint;
 use crate::registration::PointingSolution;
@@ -205,7 +205,7 @@ pub(super) fn refine(starts: &[CameraPointing], labels: &[usize], sightings: &[S
             }
         }
         solved.rms_px = (sum / weights.max(1e-9)).sqrt();
-        solved.tolerance = (4.0 * solved.rms_px + 0.6).min(solved.tolerance);
+        solved.tolerance = tolerance_px(solved.rms_px).min(solved.tolerance);
         if step.norm() < 1e-9 {
             break;
         }
