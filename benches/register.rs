@@ -1,7 +1,8 @@
-//! Registration of a night of 24-megapixel JPEGs beside decoding it once with the `image` crate.
+//! Registration of nights beside decoding their frames once with the `image` crate.
 //!
-//! `cargo bench --bench register`. Two rigs are rehearsed first (a minute): a wide lens on a fixed tripod
-//! and a long lens re-aimed by hand.
+//! `cargo bench --bench register`. Rehearsed first (two minutes): 24-megapixel JPEGs of a wide lens on a fixed tripod and
+//! of a long lens re-aimed by hand, and the rigs of the tests' matrix with all that goes wrong there. Where
+//! `MOONLOOM_CORPUS` names a folder, the nights and sequences in it follow.
 
 mod timing;
 
@@ -41,25 +42,38 @@ const NIGHTS: &str = r#"(
 
 fn main() {
     let folder = std::env::temp_dir().join(format!("moonloom-bench-{}", std::process::id()));
-    let scenario = Scenario::parse(Path::new("bench.ron"), NIGHTS).unwrap_or_else(|d| panic!("{d}"));
-    rehearse(&scenario, &folder, &|_| {}).expect("the nights are rendered");
     println!("{} threads", rayon::current_num_threads());
-    for rig in &scenario.rigs {
-        let night = read_night(&folder.join(&rig.name)).expect("there are frames").value;
-        let decode = best(|| {
-            night.frames.par_iter().for_each(|f| drop(image::open(&f.path).expect("it decodes").into_rgb8()));
-        });
-        let mut measured = 0;
-        let all = best(|| {
-            measured =
-                register(&night, Default::default(), &|_| {}).value.count(moonloom::registration::Status::Measured);
-        });
-        println!(
-            "{}: {} frames of 24 MP, {measured} measured: decoding once {decode:.2} s, registering {all:.2} s, ratio {:.2}",
-            rig.name,
-            night.frames.len(),
-            all / decode
-        );
+    let matrix = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/rehearsals/matrix.ron");
+    let matrix = std::fs::read_to_string(matrix).expect("the matrix is there");
+    for nights in [NIGHTS, &matrix] {
+        let scenario = Scenario::parse(Path::new("bench.ron"), nights).unwrap_or_else(|d| panic!("{d}"));
+        rehearse(&scenario, &folder, &|_| {}).expect("the nights are rendered");
+        scenario.rigs.iter().for_each(|rig| beside_decoding(&rig.name, &folder.join(&rig.name)));
+        let _ = std::fs::remove_dir_all(&folder);
     }
-    let _ = std::fs::remove_dir_all(&folder);
+    let Some(corpus) = std::env::var_os("MOONLOOM_CORPUS") else { return };
+    for kind in ["nights", "sequences"] {
+        let Ok(entries) = std::fs::read_dir(Path::new(&corpus).join(kind)) else { continue };
+        let mut nights: Vec<_> = entries.filter_map(|e| e.ok().map(|e| e.path())).filter(|p| p.is_dir()).collect();
+        nights.sort();
+        nights.iter().for_each(|night| beside_decoding(&night.file_name().unwrap_or_default().to_string_lossy(), night));
+    }
+}
+
+fn beside_decoding(name: &str, folder: &Path) {
+    let night = read_night(folder).expect("there are frames").value;
+    let decode = best(|| {
+        night.frames.par_iter().for_each(|f| drop(image::open(&f.path).map(image::DynamicImage::into_rgb8)));
+    });
+    let mut measured = 0;
+    let all = best(|| {
+        measured = register(&night, Default::default(), &|_| {}).value.count(moonloom::registration::Status::Measured);
+    });
+    let pixels: usize = night.frames.iter().map(|f| night.rigs[f.rig].width * night.rigs[f.rig].height).sum();
+    println!(
+        "{name:<24} {:3} frames of {:4.1} MP, {measured:3} measured: decoding once {decode:6.2} s, registering {all:6.2} s, ratio {:5.2}",
+        night.frames.len(),
+        pixels as f64 / 1e6 / night.frames.len() as f64,
+        all / decode
+    );
 }
