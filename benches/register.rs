@@ -56,7 +56,9 @@ fn main() {
         let Ok(entries) = std::fs::read_dir(Path::new(&corpus).join(kind)) else { continue };
         let mut nights: Vec<_> = entries.filter_map(|e| e.ok().map(|e| e.path())).filter(|p| p.is_dir()).collect();
         nights.sort();
-        nights.iter().for_each(|night| beside_decoding(&night.file_name().unwrap_or_default().to_string_lossy(), night));
+        nights
+            .iter()
+            .for_each(|night| beside_decoding(&night.file_name().unwrap_or_default().to_string_lossy(), night));
     }
 }
 

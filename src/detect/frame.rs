@@ -130,6 +130,11 @@ impl<'a> Measured<'a> {
         Measured { plane, sky: SkyLevel::measure(plane), code_noise }
     }
 
+    /// Whether edges are placed on codes, by a curve that is not known.
+    pub(super) fn is_on_codes(&self) -> bool {
+        self.code_noise.is_some()
+    }
+
     /// A reduced copy, measured as this frame is.
     pub(super) fn likewise<'b>(&self, copy: &'b CodedPlane, sky: SkyLevel) -> Measured<'b> {
         let code_noise = self.code_noise.map(|_| code_noise(copy));
@@ -147,7 +152,7 @@ impl<'a> Measured<'a> {
             Some(noise) => noise,
             None => self.plane.step_at(self.sky.at(centre.x, centre.y)) / 3.0,
         };
-        let mut view = View { plane, at, noise: floor, on_codes: self.code_noise.is_some() };
+        let mut view = View { plane, at, noise: floor, on_codes: self.is_on_codes() };
         let here = view.noise_around(view.inside(centre), 1.1 * radius_px);
         view.noise = here.unwrap_or_else(|| self.sky.noise_at(centre.x, centre.y)).max(floor);
         view

@@ -51,6 +51,15 @@ const SEEN_OUTSIDE: f64 = 0.5;
 /// Largest reach of a limb search, in radii.
 const REACH: f64 = 0.30;
 
+/// How carefully a limb is placed along each ray.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum Care {
+    /// Where its light falls most steeply: enough to tell a disc from what is none.
+    Rough,
+    /// By its whole profile.
+    Exact,
+}
+
 /// A circle through the limb seen in a view, in rounds of narrowing reach.
 struct Traced {
     centre: PixelPoint,
@@ -61,7 +70,13 @@ struct Traced {
     on_codes: bool,
 }
 
-fn trace(view: &View, expected: &Expectation<'_>, first: (PixelPoint, f64), reaches: &[f64]) -> Option<Traced> {
+fn trace(
+    view: &View,
+    expected: &Expectation<'_>,
+    first: (PixelPoint, f64),
+    reaches: &[f64],
+    care: Care,
+) -> Option<Traced> {
     let (mut centre, mut radius) = first;
     let mut last = None;
     for (round, reach) in reaches.iter().enumerate() {
@@ -72,7 +87,7 @@ fn trace(view: &View, expected: &Expectation<'_>, first: (PixelPoint, f64), reac
             radius,
             reach: (reach * radius).max(3.0),
             noise: view.noise,
-            by_profile: round + 1 == reaches.len(),
+            by_profile: care == Care::Exact && round + 1 == reaches.len(),
         };
         let points = limb_points(&view.plane, &search);
         let circle = fit(&points, radius, expected.radius)?;
@@ -134,7 +149,17 @@ pub(crate) fn look_at(
     radius: f64,
     shading: Option<Shading<'_>>,
 ) -> Option<Look> {
-    let (mut at, mut radius) = (centre, radius);
+    Some(glance_at(frame, expected, (centre, radius), shading, Care::Exact)?.with_limb_in_light(frame, expected))
+}
+
+/// The same without where the limb lies on light, which only the few candidates that remain need.
+pub(super) fn glance_at(
+    frame: &Measured<'_>,
+    expected: &Expectation<'_>,
+    (mut at, mut radius): (PixelPoint, f64),
+    shading: Option<Shading<'_>>,
+    care: Care,
+) -> Option<Look> {
     let stretch = expected.shape.metric(at).largest_stretch();
     let mut view = frame.view(at, radius * stretch, (1.0 + 1.7 * REACH) * radius * stretch + 14.0);
     let factor = (radius / 45.0).floor() as usize;
@@ -153,7 +178,7 @@ pub(crate) fn look_at(
         2.. => &[0.06, 0.04, 0.04],
         _ => &[REACH, 0.15, 0.12],
     };
-    let mut traced = trace(&view, expected, (at, radius), reaches)?;
+    let mut traced = trace(&view, expected, (at, radius), reaches, care)?;
     let light = light_of_disc(frame, traced.centre, traced.radius * traced.metric.stretch());
     let open_share = open_share(frame, &traced, &light);
     let small = (traced.radius * traced.metric.stretch() < small_disc::LARGEST_PX).then(|| {
@@ -163,28 +188,29 @@ pub(crate) fn look_at(
     });
     let modelled = small.as_ref().and_then(|view| by_model(view, &mut traced, expected, shading));
     let fit = describe(&traced, modelled, light, open_share, view.noise);
-    let in_light = in_light(frame, &view, expected, &fit);
     fit.holds().then_some(Look {
         fit,
         limb: traced.points,
         from: traced.centre,
         reduced: 1.0,
-        in_light,
+        in_light: None,
         small,
         cutout: None,
     })
 }
 
 /// The limb of a disc once more, on light: `None` where it was on light already, or where light shows another circle.
-fn in_light(frame: &Measured<'_>, seen: &View, expected: &Expectation<'_>, fit: &DiscFit) -> Option<InLight> {
-    if !seen.on_codes {
+fn in_light(frame: &Measured<'_>, expected: &Expectation<'_>, fit: &DiscFit) -> Option<InLight> {
+    if !frame.is_on_codes() {
         return None;
     }
-    let (plane, at) = frame.plane.window(seen.at);
+    let stretch = expected.shape.metric(fit.centre).largest_stretch();
+    let (plane, at) =
+        frame.plane.window(PixelRect::around(fit.centre, (1.0 + REACH) * fit.rectified_radius_px * stretch + 14.0));
     let noise = frame.sky.noise_at(fit.centre.x, fit.centre.y).max(frame.plane.step_at(fit.sky_level) / 3.0);
     let view = View { plane, at, noise, on_codes: false };
     let reach = (2.5 * fit.edge_width_px / fit.rectified_radius_px).max(0.04);
-    let traced = trace(&view, expected, (fit.centre, fit.rectified_radius_px), &[reach])?;
+    let traced = trace(&view, expected, (fit.centre, fit.rectified_radius_px), &[reach], Care::Exact)?;
     let near = 1.5 * fit.edge_width_px + 0.01 * fit.rectified_radius_px;
     let same = traced.centre.distance(fit.centre) < near
         && (traced.radius - fit.rectified_radius_px).abs() < near
@@ -325,6 +351,12 @@ impl Look {
         }
     }
 
+    /// With where its limb lies on light, if it was looked at in the frame itself.
+    pub fn with_limb_in_light(self, frame: &Measured<'_>, expected: &Expectation<'_>) -> Look {
+        let in_light = if self.is_at_full_size() { in_light(frame, expected, &self.fit) } else { None };
+        Look { in_light, ..self }
+    }
+
     /// With the disc on its own grid, where it is large enough.
     pub fn with_cutout(self, frame: &Measured<'_>) -> Look {
         let noise = frame.sky.noise_at(self.fit.centre.x, self.fit.centre.y);
@@ -350,7 +382,7 @@ impl Look {
         if self.reduced <= 1.0 {
             return None;
         }
-        look_at(frame, expected, self.fit.centre, self.fit.rectified_radius_px, None)
+        glance_at(frame, expected, (self.fit.centre, self.fit.rectified_radius_px), None, Care::Exact)
             .filter(|l| l.fit.confidence() > 0.7 * self.fit.confidence())
     }
 
@@ -382,7 +414,7 @@ impl Look {
             sky: self.fit.sky_level,
         };
         if let Some(view) = &self.small {
-            let mut traced = trace(view, expected, (self.fit.centre, known), &[REACH, 0.15, 0.12])?;
+            let mut traced = trace(view, expected, (self.fit.centre, known), &[REACH, 0.15, 0.12], Care::Exact)?;
             let model = by_model(view, &mut traced, expected, shading);
             let fit = describe(&traced, model, light, self.fit.open_share, view.noise);
             return fit.holds().then_some(fit);

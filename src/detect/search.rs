@@ -4,7 +4,7 @@
 use super::candidates::{Sifted, candidates};
 use super::circle::RadiusPrior;
 use super::frame::{DiscFit, Expectation, Measured, OnReducedCopy};
-use super::look::{Look, look_at};
+use super::look::{Care, Look, glance_at};
 use crate::raster::PixelPoint;
 
 /// How many discs are measured at full resolution; the rest keep what the reduced copy showed.
@@ -26,14 +26,16 @@ pub(crate) fn find_discs(frame: &Measured<'_>, expected: &Expectation<'_>, keep:
     }
     best_first(&mut found);
     found.truncate(2 * keep);
-    for i in 0..found.len().min(AT_FULL_SIZE) {
+    // Beside a disc beyond doubt nothing else needs to be placed to a tenth of a pixel.
+    let at_full_size = if found.first().is_some_and(|l| is_beyond_doubt(&l.fit)) { 1 } else { AT_FULL_SIZE };
+    for i in 0..found.len().min(at_full_size) {
         if let Some(look) = found[i].at_full_size(frame, expected) {
             found[i] = look;
         }
     }
     best_first(&mut found);
     found.truncate(keep);
-    found.into_iter().map(|look| look.with_cutout(frame)).collect()
+    found.into_iter().map(|look| look.with_limb_in_light(frame, expected).with_cutout(frame)).collect()
 }
 
 /// Whether a disc is so well seen that none of a fraction of its size need be looked for: large, dark wherever its limb
@@ -71,7 +73,8 @@ fn judge(frame: &Measured<'_>, level: &Sifted<'_>, expected: &Expectation<'_>, f
         }
         let stretch = expected.shape.metric(at).stretch();
         let start = on_copy.radius.map_or(place.radius_px / stretch, |p| p.radius);
-        let Some(look) = look_at(&copy, &on_copy, place.centre, start, None) else { continue };
+        let care = if level.factor > 1 { Care::Rough } else { Care::Exact };
+        let Some(look) = glance_at(&copy, &on_copy, (place.centre, start), None, care) else { continue };
         let plausible = look.fit.radius_px > 0.7 * on_copy.from_px && look.fit.radius_px < 1.4 * on_copy.to_px;
         if !plausible {
             continue;

@@ -142,6 +142,8 @@ impl Aim {
         const TRIALS: f64 = 5e4;
         /// Chance that pointings rest on chance: one night in a million.
         const FALSE_ALARM: f64 = 1e-6;
+        /// Streaks and glare hide the Moon in more than half of the frames that show lights.
+        const LEAST_SHARE: f64 = 1.0 / 3.0;
         /// A pointing is not to be bought with another focal length than it started from.
         const SAME_LENS: f64 = 0.1;
         let ([only], Some(focal)) = (self.pointings.as_slice(), self.focal_length_px()) else { return false };
@@ -151,7 +153,7 @@ impl Aim {
         let area = lens.centre.x * lens.centre.y * 4.0;
         // How many frames would show a light there by chance; two of those that agree made the pointing.
         let by_chance = shown.iter().sum::<usize>() as f64 * std::f64::consts::PI * reach * reach / area;
-        agreeing >= AGREEING * shown.len() as f64
+        agreeing >= LEAST_SHARE * shown.len() as f64
             && (focal / lens.focal_length_px).ln().abs() < SAME_LENS
             && TRIALS.ln() + (agreeing - 2.0) * by_chance.ln() < FALSE_ALARM.ln()
     }
