@@ -83,7 +83,8 @@ pub fn develop(cut_outs: Vec<CutOut>, p: &Placement, composition: &Composition) 
     if let Some(shadow) = &p.shadow {
         let bright = measure(&image, &saturated, centre, p.source_radius_px).bright;
         let level = bright[0].max(bright[1]).max(bright[2]).max(1e-6);
-        lift(&mut image, centre, shadow, how.shadow_lift, least_told / level);
+        let told = (level, least_told / level);
+        lift(&mut image, (centre, p.source_radius_px), shadow, how.shadow_lift, told);
     }
     if how.sharpening != Sharpening::Off {
         sharpen(&mut image, how.sharpening, p.edge_width_px, (centre, p.source_radius_px));

@@ -15,7 +15,7 @@ use std::time::SystemTime;
 
 /// Bytes that kept discs may take; the oldest go first.
 const LARGEST: u64 = 2 << 30;
-const MAGIC: &[u8; 8] = b"mldisc03";
+const MAGIC: &[u8; 8] = b"mldisc04";
 
 /// A folder of kept discs.
 pub(super) struct DiscCache {

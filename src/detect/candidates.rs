@@ -6,6 +6,7 @@
 //! the other way and its votes fly apart. Only edges that are steepest along their own gradient
 //! vote, so a glow does not.
 
+use super::frame::BESIDE_IGNORED_PX;
 use super::sky_level::SkyLevel;
 use crate::raster::{CodedPlane, PixelPoint, PixelRect, Plane};
 use rayon::prelude::*;
@@ -182,6 +183,9 @@ fn edges_in(plane: &CodedPlane, sky: &SkyLevel, tile: PixelRect, scale: Brightne
 /// Edges of a plane on a scale, each with the weight of its vote, 0..1.
 fn edges(plane: &CodedPlane, sky: &SkyLevel, tiles: &[PixelRect], scale: Brightness) -> Vec<Edge> {
     let mut out: Vec<Edge> = tiles.par_iter().flat_map_iter(|tile| edges_in(plane, sky, *tile, scale)).collect();
+    if !plane.ignored().is_empty() {
+        out.retain(|e| !plane.is_ignored(e.x.into(), e.y.into(), BESIDE_IGNORED_PX));
+    }
     if out.is_empty() {
         return out;
     }
@@ -339,7 +343,7 @@ pub(super) fn candidates(frame: &CodedPlane, from_px: f64, to_px: f64) -> Vec<Si
     let mut out: Vec<Sifted<'_>> = Vec::new();
     for level in levels(from_px, to_px) {
         let (from, by) = out.last().map_or((frame, level.factor), |l| (l.plane(), level.factor / l.factor));
-        let copy = (by > 1).then(|| CodedPlane::from_light(from.reduced(by)));
+        let copy = (by > 1).then(|| from.reduced_copy(by));
         let copy = copy.or_else(|| (level.factor > 1).then(|| from.clone()));
         let plane = copy.as_ref().unwrap_or(frame);
         if plane.width() < 8 || plane.height() < 8 {

@@ -1,7 +1,7 @@
 //! A frame made ready for measuring, what is known beforehand, and the disc that is found.
 
 use super::circle::RadiusPrior;
-use super::limb::Metric;
+use super::limb::{LimbPoint, Metric};
 use super::sky_level::{SkyLevel, difference_noise, noise_where};
 use crate::raster::{CodedPlane, PixelPoint, PixelRect, Plane};
 
@@ -113,6 +113,9 @@ impl DiscFit {
     }
 }
 
+/// What lies so near a part that shows nothing may be its own edge, blurred by a pixel.
+pub(super) const BESIDE_IGNORED_PX: f64 = 2.5;
+
 /// A frame made ready for measuring.
 pub(crate) struct Measured<'a> {
     pub plane: &'a CodedPlane,
@@ -152,7 +155,8 @@ impl<'a> Measured<'a> {
             Some(noise) => noise,
             None => self.plane.step_at(self.sky.at(centre.x, centre.y)) / 3.0,
         };
-        let mut view = View { plane, at, noise: floor, on_codes: self.is_on_codes() };
+        let ignored = self.plane.ignored().to_vec();
+        let mut view = View { plane, at, noise: floor, on_codes: self.is_on_codes(), ignored };
         let here = view.noise_around(view.inside(centre), 1.1 * radius_px);
         view.noise = here.unwrap_or_else(|| self.sky.noise_at(centre.x, centre.y)).max(floor);
         view
@@ -171,11 +175,31 @@ pub(super) struct View {
     pub noise: f32,
     /// Whether its values are codes by a curve that is not known.
     pub on_codes: bool,
+    /// Rectangles of the frame that show nothing.
+    pub ignored: Vec<PixelRect>,
 }
 
 impl View {
     pub(super) fn inside(&self, p: PixelPoint) -> PixelPoint {
         PixelPoint::new(p.x - self.at.x0 as f64, p.y - self.at.y0 as f64)
+    }
+
+    /// Limb points that lie where the frame shows something; `scale`: how many of its pixels one of theirs spans.
+    pub(super) fn shown(
+        &self,
+        mut points: Vec<LimbPoint>,
+        centre: PixelPoint,
+        metric: Metric,
+        scale: f64,
+    ) -> Vec<LimbPoint> {
+        if !self.ignored.is_empty() {
+            points.retain(|p| {
+                let (dx, dy) = metric.to_pixels(p.x * scale, p.y * scale);
+                let (x, y) = (centre.x + dx, centre.y + dy);
+                !self.ignored.iter().any(|r| r.is_near(x, y, BESIDE_IGNORED_PX * scale))
+            });
+        }
+        points
     }
 
     /// Noise of the pixels beyond a distance from a place: of the sky around a disc.
@@ -191,7 +215,7 @@ impl View {
     pub(super) fn reduced(&self, factor: usize) -> View {
         let plane = self.plane.reduced(factor);
         let noise = difference_noise((plane.width(), plane.height()), |x, y| plane.get(x, y));
-        View { plane, noise: noise.max(self.noise / factor as f32), ..*self }
+        View { plane, noise: noise.max(self.noise / factor as f32), ignored: self.ignored.clone(), ..*self }
     }
 }
 

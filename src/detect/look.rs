@@ -89,7 +89,7 @@ fn trace(
             noise: view.noise,
             by_profile: care == Care::Exact && round + 1 == reaches.len(),
         };
-        let points = limb_points(&view.plane, &search);
+        let points = view.shown(limb_points(&view.plane, &search), centre, metric, 1.0);
         let circle = fit(&points, radius, expected.radius)?;
         // Stars and corners end here, before anything costly is asked of them.
         if circle.arc_deg < 0.6 * LEAST_ARC_DEG || circle.agreeing < 0.6 * LEAST_AGREEING {
@@ -131,7 +131,8 @@ fn settle(
             by_profile: false,
         };
         let prior = expected.radius.map(|p| RadiusPrior { radius: p.radius / f, sigma: p.sigma / f + 0.2 });
-        let circle = fit(&limb_points(&copy.plane, &search), radius / f, prior)?;
+        let points = view.shown(limb_points(&copy.plane, &search), centre, metric, f);
+        let circle = fit(&points, radius / f, prior)?;
         let (dx, dy) = metric.to_pixels(circle.x, circle.y);
         centre = PixelPoint::new(centre.x + dx * f, centre.y + dy * f);
         radius = circle.radius * f;
@@ -184,7 +185,7 @@ pub(super) fn glance_at(
     let small = (traced.radius * traced.metric.stretch() < small_disc::LARGEST_PX).then(|| {
         let reach = 1.5 * traced.radius * traced.metric.largest_stretch() + 8.0;
         let (plane, at) = frame.plane.window(PixelRect::around(traced.centre, reach));
-        View { plane, at, noise: view.noise, on_codes: false }
+        View { plane, at, noise: view.noise, on_codes: false, ignored: view.ignored.clone() }
     });
     let modelled = small.as_ref().and_then(|view| by_model(view, &mut traced, expected, shading));
     let fit = describe(&traced, modelled, light, open_share, view.noise);
@@ -208,7 +209,7 @@ fn in_light(frame: &Measured<'_>, expected: &Expectation<'_>, fit: &DiscFit) -> 
     let (plane, at) =
         frame.plane.window(PixelRect::around(fit.centre, (1.0 + REACH) * fit.rectified_radius_px * stretch + 14.0));
     let noise = frame.sky.noise_at(fit.centre.x, fit.centre.y).max(frame.plane.step_at(fit.sky_level) / 3.0);
-    let view = View { plane, at, noise, on_codes: false };
+    let view = View { plane, at, noise, on_codes: false, ignored: frame.plane.ignored().to_vec() };
     let reach = (2.5 * fit.edge_width_px / fit.rectified_radius_px).max(0.04);
     let traced = trace(&view, expected, (fit.centre, fit.rectified_radius_px), &[reach], Care::Exact)?;
     let near = 1.5 * fit.edge_width_px + 0.01 * fit.rectified_radius_px;

@@ -8,10 +8,13 @@ use super::calibration::{Masters, SampleColours, mend_hot_pixels, mend_hot_sites
 use super::coded::{self, Codes};
 use super::file_kind::is_raw;
 use super::fits::{self, FitsPixels};
+use super::ignored::Ignored;
 use super::mosaic::Mosaic;
 use super::raw;
 use super::upright::{is_sideways, on_sensor, turned};
-use crate::raster::{CodedPlane, ColourMatrix, CutOut, LinearImage, PixelRect, Plane, RgbSpace, TransferFunction};
+use crate::raster::{
+    CodedPlane, ColourMatrix, CutOut, LinearImage, PixelPoint, PixelRect, Plane, RgbSpace, TransferFunction,
+};
 use image::metadata::Orientation;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, OnceLock};
@@ -51,6 +54,8 @@ pub struct Reading {
     pub exposure_s: Option<f64>,
     /// Whether sites that glow by themselves are mended; by default in camera raw and FITS alone.
     pub mend_hot_pixels: Option<bool>,
+    /// What of the frame is no photograph, by the notes.
+    pub ignored: Ignored,
 }
 
 impl From<TransferFunction> for Reading {
@@ -68,6 +73,7 @@ pub struct OpenFrame {
     exposure_s: Option<f64>,
     mends: bool,
     photographed: OnceLock<PixelRect>,
+    ignored: Ignored,
     /// What has to be said of it, such as a profile that could not be used.
     pub remark: Option<String>,
 }
@@ -92,8 +98,9 @@ pub fn open_frame(path: &Path, reading: &Reading) -> Result<OpenFrame, DecodeErr
     let exposure_s = reading.exposure_s;
     let opened = |pixels, mends: bool, orientation| {
         let mends = reading.mend_hot_pixels.unwrap_or(mends);
-        let photographed = OnceLock::new();
-        let mut open = OpenFrame { pixels, orientation, masters, exposure_s, mends, photographed, remark: None };
+        let (photographed, ignored) = (OnceLock::new(), reading.ignored.clone());
+        let mut open =
+            OpenFrame { pixels, orientation, masters, exposure_s, mends, photographed, ignored, remark: None };
         // Darks and flats of another camera are none of this one's.
         let (size, samples) = (open.sensor_size(), open.sample_count());
         if open.masters.as_ref().is_some_and(|m| !m.fit(size, samples)) {
@@ -253,16 +260,23 @@ impl OpenFrame {
         }
     }
 
-    /// The part of the frame that a camera took: strips that were pasted along its edges are none of it.
+    /// The part of the frame that a camera took: strips that were pasted along its edges are none of it, nor is a border
+    /// that the notes ignore.
     pub fn photographed(&self) -> PixelRect {
         *self.photographed.get_or_init(|| {
             let (width, height) = self.size();
-            match &self.pixels {
+            let inside = match &self.pixels {
                 // Integer files are upright already.
                 Pixels::Coded { codes, .. } => border::inside(width, height, |x, y| codes.green(x, y)),
                 _ => PixelRect::of_size(width, height),
-            }
+            };
+            self.ignored.inside_border(inside)
         })
+    }
+
+    /// The part of a window around a disc that a camera took, as far as the notes' rectangles leave it.
+    pub fn photographed_around(&self, window: PixelRect, centre: PixelPoint) -> PixelRect {
+        self.ignored.free_of(window.intersection(self.photographed()), centre)
     }
 
     /// The file's own integers over a rectangle that lies wholly inside the frame, 0..1: no curve, no primaries.
@@ -337,12 +351,26 @@ pub fn decode_brightness(path: &Path, reading: &Reading) -> Result<CodedPlane, D
 /// # Errors
 /// As [`open_frame`].
 pub fn decode_channel(path: &Path, reading: &Reading, channel: Channel) -> Result<CodedPlane, DecodeError> {
+    let (plane, photographed) = channel_of(path, reading, channel)?;
+    let size = (plane.width(), plane.height());
+    let ignored = reading.ignored.rectangles_of(size, photographed.unwrap_or(PixelRect::of_size(size.0, size.1)));
+    Ok(plane.without(ignored))
+}
+
+/// A channel, and the part of the frame inside its strips where the file's kind can have some.
+fn channel_of(
+    path: &Path,
+    reading: &Reading,
+    channel: Channel,
+) -> Result<(CodedPlane, Option<PixelRect>), DecodeError> {
     let damaged = |message: String| DecodeError::Damaged { path: path.to_owned(), message };
     let curve_known = reading.response.is_some() || reading.transfer.is_some();
     if !is_raw(path) && reading.masters.is_none() && channel != Channel::Copper {
         let bytes = std::fs::read(path).map_err(|source| DecodeError::Io { path: path.to_owned(), source })?;
         if let Some(plane) = coded::one_channel(&bytes, reading, channel).map_err(damaged)? {
-            return Ok(plane.with_curve_known(curve_known));
+            let code = |x: usize, y: usize| (plane.code(x, y) * 255.0) as u8;
+            let inside = border::inside(plane.width(), plane.height(), code);
+            return Ok((plane.with_curve_known(curve_known), Some(inside)));
         }
     }
     let frame = open_frame(path, reading)?;
@@ -350,7 +378,7 @@ pub fn decode_channel(path: &Path, reading: &Reading, channel: Channel) -> Resul
         (&frame.pixels, frame.orientation, &frame.masters)
         && channel == Channel::Brightness
     {
-        return Ok(CodedPlane::from_light(mosaic.brightness()).with_curve_known(true));
+        return Ok((CodedPlane::from_light(mosaic.brightness()).with_curve_known(true), None));
     }
     let curve_known = curve_known || !matches!(frame.pixels, Pixels::Coded { .. });
     let whole = frame.whole();
@@ -358,9 +386,10 @@ pub fn decode_channel(path: &Path, reading: &Reading, channel: Channel) -> Resul
         Channel::Brightness => whole.brightness(),
         Channel::Red => whole.red(),
         // A difference of light is no code of a file.
-        Channel::Copper => return Ok(CodedPlane::from_light(copper(&whole)).with_curve_known(true)),
+        Channel::Copper => copper(&whole),
     };
-    Ok(CodedPlane::from_light(plane).with_curve_known(curve_known))
+    let known = curve_known || channel == Channel::Copper;
+    Ok((CodedPlane::from_light(plane).with_curve_known(known), Some(frame.photographed())))
 }
 
 /// Red less the share of blue that goes along with it over the frame (least squares), on a little light so that noise stays

@@ -13,6 +13,7 @@ mod decode;
 mod file_kind;
 mod fits;
 mod frame_table;
+mod ignored;
 mod metadata;
 mod mosaic;
 mod night;
@@ -23,6 +24,7 @@ mod source_colour;
 mod upright;
 
 pub use decode::{Channel, DecodeError, OpenFrame, Reading, decode, decode_brightness, decode_channel, open_frame};
+pub use ignored::{Ignored, IgnoredRectangle};
 pub use metadata::{CaptureTime, FrameMetadata, read_metadata};
 pub use night::{Frame, Night, NightError, Rig, read_frames, read_night};
 pub use notes::{Calibration, Clock, Mount, Optics, ShootNotes, Site};

@@ -255,7 +255,11 @@ impl Papers {
             Err(e) if e.kind() == std::io::ErrorKind::NotFound => FrameTable::default(),
             Err(source) => return Err(NightError::Io { path: table_path, source }),
         };
-        let mut reading = Reading { transfer: notes.as_ref().and_then(ShootNotes::transfer), ..Reading::default() };
+        let mut reading = Reading {
+            transfer: notes.as_ref().and_then(ShootNotes::transfer),
+            ignored: notes.as_ref().map(|n| n.ignore.clone()).unwrap_or_default(),
+            ..Reading::default()
+        };
         let mut calibration = CalibrationFiles::default();
         let mut papers = vec![folder.join("shoot.ron"), table_path];
         if let Some(notes) = &notes {

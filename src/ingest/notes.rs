@@ -1,5 +1,6 @@
 //! `shoot.ron`: what the camera did not record.
 
+use super::ignored::Ignored;
 use crate::diag::{Diagnostic, Span, read_ron};
 use crate::raster::TransferFunction;
 use crate::sky::Observer;
@@ -40,6 +41,9 @@ pub struct ShootNotes {
     /// Dark, flat and bias frames.
     #[serde(default)]
     pub calibration: Calibration,
+    /// What of every frame is no photograph: a border, a caption, a date in a corner.
+    #[serde(default, skip_serializing_if = "Ignored::is_empty")]
+    pub ignore: Ignored,
 }
 
 /// Frames that show what the camera adds by itself: file names, or folders of them, beside the frames.

@@ -13,6 +13,8 @@ pub struct CodedPlane {
     height: usize,
     codes: Codes,
     curve_known: bool,
+    /// Rectangles that show nothing.
+    ignored: Vec<PixelRect>,
 }
 
 #[derive(Clone, Debug)]
@@ -30,6 +32,7 @@ impl CodedPlane {
             height,
             codes: Codes::Eight { codes, light: Box::new(light) },
             curve_known: false,
+            ignored: Vec::new(),
         })
     }
 
@@ -40,6 +43,7 @@ impl CodedPlane {
             height: plane.height(),
             codes: Codes::Light(plane.into_data()),
             curve_known: false,
+            ignored: Vec::new(),
         }
     }
 
@@ -48,6 +52,60 @@ impl CodedPlane {
     #[must_use]
     pub fn with_curve_known(self, known: bool) -> Self {
         CodedPlane { curve_known: known, ..self }
+    }
+
+    /// The same with rectangles that show nothing: they hold what lies nearest beside them, and are to be passed over.
+    #[must_use]
+    pub fn without(mut self, rectangles: Vec<PixelRect>) -> Self {
+        for r in &rectangles {
+            self.fill(r.intersection(PixelRect::of_size(self.width, self.height)));
+        }
+        self.ignored.extend(rectangles);
+        self
+    }
+
+    /// Rectangles that show nothing.
+    pub fn ignored(&self) -> &[PixelRect] {
+        &self.ignored
+    }
+
+    /// Whether a place lies in a rectangle that shows nothing, or within a distance of one.
+    pub fn is_ignored(&self, x: f64, y: f64, within_px: f64) -> bool {
+        self.ignored.iter().any(|r| r.is_near(x, y, within_px))
+    }
+
+    /// A copy reduced by blocks, which ignores the same parts.
+    #[must_use]
+    pub fn reduced_copy(&self, factor: usize) -> Self {
+        let by = factor.max(1) as i64;
+        let smaller = |r: &PixelRect| PixelRect {
+            x0: r.x0.div_euclid(by),
+            y0: r.y0.div_euclid(by),
+            x1: (r.x1 + by - 1).div_euclid(by),
+            y1: (r.y1 + by - 1).div_euclid(by),
+        };
+        let ignored = self.ignored.iter().map(smaller).collect();
+        CodedPlane { ignored, ..CodedPlane::from_light(self.reduced(factor)) }
+    }
+
+    /// Gives each pixel of a rectangle the value of the nearest beside it, above, below, left or right.
+    fn fill(&mut self, r: PixelRect) {
+        let (width, height) = (self.width as i64, self.height as i64);
+        for y in r.y0..r.y1 {
+            for x in r.x0..r.x1 {
+                let beside = [(r.x0 - 1, y), (r.x1, y), (x, r.y0 - 1), (x, r.y1)];
+                let nearest = beside
+                    .into_iter()
+                    .filter(|(bx, by)| *bx >= 0 && *by >= 0 && *bx < width && *by < height)
+                    .min_by_key(|(bx, by)| (bx - x).abs() + (by - y).abs());
+                let Some((bx, by)) = nearest else { continue };
+                let (from, to) = ((by * width + bx) as usize, (y * width + x) as usize);
+                match &mut self.codes {
+                    Codes::Eight { codes, .. } => codes[to] = codes[from],
+                    Codes::Light(light) => light[to] = light[from],
+                }
+            }
+        }
     }
 
     /// Whether its light is the camera's own.
@@ -199,6 +257,14 @@ mod tests {
         assert_eq!((window.data(), at.x0, at.y0), ([6.0, 8.0].as_slice(), 2, 0));
         assert_eq!(coded().reduced(2).data(), &[7.0, 11.0]);
         assert_eq!(coded().get(1, 1), 12.0);
+    }
+
+    #[test]
+    fn what_is_ignored_holds_what_lies_beside_it() {
+        let plane = coded().without(vec![PixelRect { x0: 3, y0: 0, x1: 4, y1: 2 }]);
+        assert_eq!((plane.get(3, 0), plane.get(3, 1), plane.get(2, 0)), (6.0, 14.0, 6.0));
+        assert!(plane.is_ignored(3.5, 1.0, 0.0) && !plane.is_ignored(2.4, 1.0, 0.5));
+        assert!(plane.reduced_copy(2).is_ignored(1.5, 0.5, 0.0));
     }
 
     #[test]

@@ -58,6 +58,13 @@ impl PixelRect {
             y1: self.y1.min(other.y1),
         }
     }
+    /// Whether a place lies inside, or within a distance of it along both axes.
+    pub fn is_near(self, x: f64, y: f64, within_px: f64) -> bool {
+        x > self.x0 as f64 - within_px
+            && x < self.x1 as f64 + within_px
+            && y > self.y0 as f64 - within_px
+            && y < self.y1 as f64 + within_px
+    }
     /// Whether it holds no pixel.
     pub fn is_empty(self) -> bool {
         self.x1 <= self.x0 || self.y1 <= self.y0

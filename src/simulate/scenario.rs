@@ -393,6 +393,7 @@ pub(super) fn empty_notes() -> crate::ingest::ShootNotes {
         foreground: Vec::new(),
         response: None,
         calibration: crate::ingest::Calibration::default(),
+        ignore: Default::default(),
     }
 }
 

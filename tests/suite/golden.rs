@@ -72,6 +72,7 @@ fn every_shipped_layout_draws_what_it_drew() {
         let frames = match name.as_str() {
             "drift-trail" => vec![wide.clone()],
             "telescope-over-jetty" => vec![wide.clone(), tele.clone()],
+            "sliver-and-copper" => vec![sample("bracket")],
             _ => vec![tele.clone()],
         };
         wrong.extend(compare(&name, &render(layout, &name, &frames)));

@@ -6,6 +6,7 @@ mod cli;
 mod corpus;
 mod frames;
 mod golden;
+mod ignored;
 mod language;
 mod layering;
 

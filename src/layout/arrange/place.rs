@@ -138,15 +138,18 @@ impl Context<'_> {
         // The Moon lies at (xi, eta) from the axis, to the right and down with north up.
         let [[a, b], [c, d]] = north_up.back();
         let (x, y) = (-s.xi.radians() * px, -s.eta.radians() * px);
-        let light = ShadowLight::new(s.umbra_radius, s.penumbra_radius, Danjon { scale: 2.0 });
-        let at = |i: usize| {
-            let from_axis = s.penumbra_radius.radians() * i as f64 / (SHADOW_STEPS - 1) as f64;
-            (light.radiance(Angle::from_radians(from_axis)).iter().sum::<f64>() / 3.0) as f32
+        let of_grade = |grade: u32| {
+            let light = ShadowLight::new(s.umbra_radius, s.penumbra_radius, Danjon { scale: f64::from(grade) });
+            let at = |i: usize| {
+                let from_axis = s.penumbra_radius.radians() * i as f64 / (SHADOW_STEPS - 1) as f64;
+                (light.radiance(Angle::from_radians(from_axis)).iter().sum::<f64>() / 3.0) as f32
+            };
+            (0..SHADOW_STEPS).map(at).collect()
         };
         Some(ShadowOnDisc {
             axis_px: (a * x + b * y, c * x + d * y),
             penumbra_px: s.penumbra_radius.radians() * px,
-            light: (0..SHADOW_STEPS).map(at).collect(),
+            grades: (0..=4).map(of_grade).collect(),
         })
     }
 }

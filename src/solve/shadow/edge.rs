@@ -78,6 +78,9 @@ const EDGE_LIGHT: f64 = 0.0024;
 const LEAST_SHARE: f64 = 0.004;
 /// Largest share: beyond it noise hides the edge, or the whole disc is copper.
 const MOST_SHARE: f64 = 0.15;
+/// How far light falls over a fifth of a radius across the edge, at least: at the umbra's it is thirty times (ten with a veil
+/// of cloud); what falls less is copper that darkens towards the shadow's middle, by a third.
+const LEAST_FALL: f64 = 3.0;
 /// Chords along which the edge is traced, to both sides of the axis.
 const CHORDS: i32 = 9;
 
@@ -96,7 +99,7 @@ pub(in crate::solve) fn shadow_edge(
     if threshold > MOST_SHARE * bright {
         return None;
     }
-    let edge = settled_edge(&disc, &mut towards, threshold, umbra)?;
+    let edge = settled_edge(&disc, &mut towards, threshold, umbra).filter(|e| e.fall > LEAST_FALL)?;
     let (towards, towards_sigma) = direction(&disc, towards, (threshold, bright), umbra, &edge);
     let sigma = edge.sigma.hypot(0.01);
     (edge.place.abs() < 0.88 && sigma < 0.15).then(|| ShadowEdge {
@@ -214,11 +217,14 @@ struct TracedEdge {
     tilt: f64,
     sigma: f64,
     tilt_sigma: f64,
+    /// Light a tenth of a radius before it over light a tenth beyond it, in the middle of its chords.
+    fall: f64,
 }
 
 fn traced_edge(disc: &Disc<'_>, towards: f64, threshold: f64, radius: f64) -> Option<TracedEdge> {
     let (s, c) = towards.sin_cos();
     let mut points: Vec<(f64, f64)> = Vec::new();
+    let mut falls: Vec<f64> = Vec::new();
     for chord in -CHORDS..=CHORDS {
         let across = 0.75 * f64::from(chord) / f64::from(CHORDS);
         let reach = (RIM * RIM - across * across).sqrt();
@@ -242,6 +248,9 @@ fn traced_edge(disc: &Disc<'_>, towards: f64, threshold: f64, radius: f64) -> Op
         if let Some(along) = crossing {
             // A circle bulges towards the light in the middle: laid flat, the edge is a straight line.
             points.push((across, along - (radius - (radius * radius - across * across).sqrt())));
+            if let (Some(before), Some(beyond)) = (at(along - 0.1), at(along + 0.1)) {
+                falls.push(before / beyond.max(0.1 * threshold));
+            }
         }
     }
     if points.len() < 7 {
@@ -260,8 +269,10 @@ fn traced_edge(disc: &Disc<'_>, towards: f64, threshold: f64, radius: f64) -> Op
     let n = kept.len() as f64;
     let variance = kept.iter().map(|p| (p.1 - line.0 - line.1 * p.0).powi(2)).sum::<f64>() / (n - 2.0).max(1.0);
     let spread = kept.iter().map(|p| p.0 * p.0).sum::<f64>().max(1e-6);
+    falls.sort_by(f64::total_cmp);
     // A sea crosses some three chords.
     Some(TracedEdge {
+        fall: falls.get(falls.len() / 2).copied().unwrap_or(0.0),
         place: line.0,
         tilt: -line.1 * radius,
         sigma: (3.0 * variance / n).sqrt(),
