@@ -1,7 +1,7 @@
 //! Cut-outs of a moment's frames become a disc of light: sky subtracted, merged, lifted, sharpened.
 
 use super::align::align;
-use super::lift::lift;
+use super::lift::{Told, lift};
 use super::merge::{MomentFrame, merge};
 use super::sharpen::sharpen;
 use super::sky_model::{self, ring};
@@ -83,8 +83,8 @@ pub fn develop(cut_outs: Vec<CutOut>, p: &Placement, composition: &Composition) 
     if let Some(shadow) = &p.shadow {
         let bright = measure(&image, &saturated, centre, p.source_radius_px).bright;
         let level = bright[0].max(bright[1]).max(bright[2]).max(1e-6);
-        let told = (level, least_told / level);
-        lift(&mut image, (centre, p.source_radius_px), shadow, how.shadow_lift, told);
+        let told = Told { level, least: least_told / level, saturated: &saturated };
+        lift(&mut image, centre, shadow, how.shadow_lift, &told);
     }
     if how.sharpening != Sharpening::Off {
         sharpen(&mut image, how.sharpening, p.edge_width_px, (centre, p.source_radius_px));

@@ -9,17 +9,23 @@
 use crate::layout::ShadowOnDisc;
 use crate::raster::{LinearImage, PixelPoint};
 
-/// Divides a disc by the shadow's light to the power of `lift`. What the frames cannot tell stays dark: `least_told`
-/// is the least light that they can, over `level`, the disc's bright part.
-pub(super) fn lift(
-    image: &mut LinearImage,
-    (centre, radius): (PixelPoint, f64),
-    shadow: &ShadowOnDisc,
-    lift: f32,
-    (level, least_told): (f32, f32),
-) {
-    let light = light_of_this_eclipse(image, centre, (shadow, radius), level, least_told);
-    let factors = factors(&light, lift, least_told.max(1e-6));
+/// What the pixels of a disc tell.
+pub(super) struct Told<'a> {
+    /// Light of the disc's bright part.
+    pub level: f32,
+    /// The least light that the frames tell, over `level`.
+    pub least: f32,
+    /// Which pixels are saturated in every frame.
+    pub saturated: &'a [bool],
+}
+
+/// Divides a disc by the shadow's light to the power of `lift`. What the frames cannot tell stays dark.
+pub(super) fn lift(image: &mut LinearImage, centre: PixelPoint, shadow: &ShadowOnDisc, lift: f32, told: &Told<'_>) {
+    if shadow.grades.is_empty() || shadow.grades.iter().any(|g| g.len() < 2) {
+        return;
+    }
+    let Eclipse { light, brightest } = light_of_this_eclipse(image, centre, shadow, told);
+    let factors = factors(&light, lift, told.least.max(1e-6) * brightest);
     let width = image.width();
     let axis = (centre.x + shadow.axis_px.0, centre.y + shadow.axis_px.1);
     let last = factors.len() - 1;
@@ -32,43 +38,66 @@ pub(super) fn lift(
     }
 }
 
-/// How many steps from the axis to the penumbra's edge the disc's light is read at: some thirty lie on a disc.
+/// How many steps from the axis to the penumbra's edge the disc's light is read at: some fifty lie on a disc.
 const BINS: usize = 128;
+/// Light, over the uneclipsed Moon's, that only what the Sun itself still lights exceeds: the brightest copper is a hundred
+/// times darker.
+const DIM: f32 = 0.03;
+/// How many steps of either part tell its light.
+const FEWEST_STEPS: usize = 4;
+/// How far out the disc is read, radii: the limb's own blur lies outside.
+const RIM: f64 = 0.93;
+/// How finely grades are tried, and how the shadow's sizes: as the published enlargements differ, and as much again.
+const GRADE_STEP: f32 = 0.25;
+const SIZES: std::ops::RangeInclusive<i32> = -8..=8;
+const SIZE_STEP: f32 = 0.004;
 /// Fewest pixels whose median tells a step's light, whatever seas lie there.
 const FEWEST: usize = 24;
 
+/// The shadow's light as a disc shows it.
+struct Eclipse {
+    /// At even steps from the axis to the penumbra's edge, over the uneclipsed Moon's.
+    light: Vec<f32>,
+    /// That of the disc's bright part: in totality a thousandth.
+    brightest: f32,
+}
+
 /// The light of the grade, between two where it lies there, that the disc shows.
-fn light_of_this_eclipse(
-    image: &LinearImage,
-    centre: PixelPoint,
-    (shadow, radius): (&ShadowOnDisc, f64),
-    level: f32,
-    least_told: f32,
-) -> Vec<f32> {
-    let read = stops_by_distance(image, centre, (shadow, radius), level, least_told);
+fn light_of_this_eclipse(image: &LinearImage, centre: PixelPoint, shadow: &ShadowOnDisc, told: &Told<'_>) -> Eclipse {
+    let read = stops_by_distance(image, centre, shadow, told);
     let count = shadow.grades.len();
+    // Sunlit and copper parts of one disc tell by how much the one is darker; copper alone does not.
+    let usual = &shadow.grades[count / 2];
+    let shown =
+        |lit: bool| read.iter().filter(|(bin, _)| lit == (usual[bin * (usual.len() - 1) / (BINS - 1)] > DIM)).count();
     let between = |grade: f32| -> Vec<f32> {
         let below = (grade as usize).min(count.saturating_sub(2));
         let share = grade - below as f32;
         let (a, b) = (&shadow.grades[below], &shadow.grades[(below + 1).min(count - 1)]);
         a.iter().zip(b).map(|(a, b)| a.max(1e-9).powf(1.0 - share) * b.max(1e-9).powf(share)).collect()
     };
-    // Mean distance from the common offset, which stands for exposure and albedo.
-    let misfit = |light: &[f32]| {
+    // How far the disc lies above a light, distance by distance, and the middle of that: exposure and albedo.
+    let offset = |light: &[f32]| {
         let at = |bin: usize| light[bin * (light.len() - 1) / (BINS - 1)].clamp(1e-9, 1.0).log2();
         let mut off: Vec<f32> = read.iter().map(|(bin, stops)| stops - at(*bin)).collect();
         off.sort_by(f32::total_cmp);
         let middle = off.get(off.len() / 2).copied().unwrap_or(0.0);
+        (middle, off)
+    };
+    let misfit = |light: &[f32]| {
+        let (middle, off) = offset(light);
         off.iter().map(|o| (o - middle).abs()).sum::<f32>()
     };
-    let quarters = 4 * count.saturating_sub(1);
-    // As the published enlargements of the shadow differ, and as much again.
-    let sizes = (-8..=8).map(|k| 1.0 + 0.004 * k as f32);
-    let trials = (0..=quarters)
-        .map(|q| between(q as f32 / 4.0))
-        .flat_map(|light| sizes.clone().map(move |size| enlarged(&light, size)));
+    let as_read = |light: Vec<f32>| Eclipse { brightest: (-offset(&light).0).exp2().min(1.0), light };
+    if shown(true) < FEWEST_STEPS || shown(false) < FEWEST_STEPS {
+        return as_read(usual.clone());
+    }
+    let grades = ((count - 1) as f32 / GRADE_STEP) as usize;
+    let trials = (0..=grades)
+        .map(|k| between(GRADE_STEP * k as f32))
+        .flat_map(|light| SIZES.map(move |k| enlarged(&light, 1.0 + SIZE_STEP * k as f32)));
     let best = trials.map(|light| (misfit(&light), light)).min_by(|a, b| a.0.total_cmp(&b.0));
-    best.map(|(_, light)| light).unwrap_or_default()
+    as_read(best.map_or_else(|| usual.clone(), |(_, light)| light))
 }
 
 /// The light of a shadow so many times as large, at the same distances.
@@ -86,28 +115,28 @@ fn enlarged(light: &[f32], size: f32) -> Vec<f32> {
 fn stops_by_distance(
     image: &LinearImage,
     centre: PixelPoint,
-    (shadow, radius): (&ShadowOnDisc, f64),
-    level: f32,
-    least_told: f32,
+    shadow: &ShadowOnDisc,
+    told: &Told<'_>,
 ) -> Vec<(usize, f32)> {
     let mut bins: Vec<Vec<f32>> = vec![Vec::new(); BINS];
     for (i, pixel) in image.data().as_chunks::<3>().0.iter().enumerate() {
         let (x, y) = ((i % image.width()) as f64 + 0.5 - centre.x, (i / image.width()) as f64 + 0.5 - centre.y);
-        if x.hypot(y) < 0.93 * radius {
+        if x.hypot(y) < RIM * shadow.radius_px && !told.saturated.get(i).copied().unwrap_or(false) {
             let away = (x - shadow.axis_px.0).hypot(y - shadow.axis_px.1) / shadow.penumbra_px;
             let bin = (away * (BINS - 1) as f64) as usize;
             if bin < BINS {
-                bins[bin].push(pixel.iter().sum::<f32>() / 3.0 / level);
+                bins[bin].push(pixel.iter().sum::<f32>() / 3.0 / told.level);
             }
         }
     }
-    let told = |(bin, mut values): (usize, Vec<f32>)| {
+    let in_stops = |(bin, mut values): (usize, Vec<f32>)| {
         let middle = values.len() / 2;
         (values.len() >= FEWEST).then_some(())?;
         let median = *values.select_nth_unstable_by(middle, f32::total_cmp).1;
-        (median > 2.0 * least_told).then(|| (bin, median.log2()))
+        // Of what lies near the least that is told, half is not.
+        (median > 2.0 * told.least).then(|| (bin, median.log2()))
     };
-    bins.into_iter().enumerate().filter_map(told).collect()
+    bins.into_iter().enumerate().filter_map(in_stops).collect()
 }
 
 /// Factors at even steps from the axis to the penumbra's edge.
@@ -137,16 +166,20 @@ fn factors(light: &[f32], lift: f32, floor: f32) -> Vec<f32> {
 mod tests {
     use super::*;
 
+    fn told(least: f32) -> Told<'static> {
+        Told { level: 1.0, least, saturated: &[] }
+    }
+
     fn shadow() -> ShadowOnDisc {
         // Dark within half of the penumbra, then rising to full light.
         let light = (0..256).map(|i| if i < 128 { 1e-4 } else { (i as f32 - 127.0) / 128.0 }).collect();
-        ShadowOnDisc { axis_px: (-100.0, 0.0), penumbra_px: 200.0, grades: vec![light] }
+        ShadowOnDisc { axis_px: (-100.0, 0.0), penumbra_px: 200.0, radius_px: 100.0, grades: vec![light] }
     }
 
     #[test]
     fn full_light_stays_and_the_umbra_rises_without_a_ring() {
         let mut image = LinearImage::from_data(220, 1, vec![1.0; 660]).unwrap();
-        lift(&mut image, (PixelPoint::new(100.0, 0.5), 100.0), &shadow(), 0.5, (1.0, 1e-6));
+        lift(&mut image, PixelPoint::new(100.0, 0.5), &shadow(), 0.5, &told(1e-6));
         let row: Vec<f32> = image.data().iter().step_by(3).copied().collect();
         assert!((row[210] - 1.0).abs() < 0.02, "outside the penumbra nothing changes");
         assert!((row[5] - 100.0).abs() < 1.0, "1e-4 to the power of a half comes off");
@@ -156,20 +189,31 @@ mod tests {
     #[test]
     fn the_disc_tells_how_dark_its_eclipse_is() {
         let grade = |dark: f32| (0..256).map(|i| if i < 128 { dark } else { (i as f32 - 127.0) / 128.0 }).collect();
-        let shadow =
-            ShadowOnDisc { axis_px: (-100.0, 0.0), penumbra_px: 200.0, grades: [1e-5, 1e-4, 1e-3].map(grade).to_vec() };
+        let shadow = ShadowOnDisc {
+            axis_px: (-100.0, 0.0),
+            penumbra_px: 200.0,
+            radius_px: 100.0,
+            grades: [1e-5, 1e-4, 1e-3].map(grade).to_vec(),
+        };
         // Half way between the last two.
         let light = |x: usize| if x < 100 { 3.16e-4 } else { ((x - 99) as f32 / 100.0).min(1.0) };
         let data = (0..200 * 30).flat_map(|i| [light(i % 200); 3]).collect();
         let image = LinearImage::from_data(200, 30, data).unwrap();
-        let found = light_of_this_eclipse(&image, PixelPoint::new(100.0, 15.0), (&shadow, 100.0), 1.0, 1e-6);
+        let centre = PixelPoint::new(100.0, 15.0);
+        let found = light_of_this_eclipse(&image, centre, &shadow, &told(1e-6)).light;
         assert!((found[20].log10() + 3.5).abs() < 0.05, "{}", found[20]);
+        // Copper alone tells no grade: the middle one, and that the bright part is copper.
+        let copper = LinearImage::from_data(200, 30, vec![1.0; 200 * 30 * 3]).unwrap();
+        let inside = ShadowOnDisc { axis_px: (0.0, 0.0), penumbra_px: 400.0, ..shadow };
+        let found = light_of_this_eclipse(&copper, centre, &inside, &told(1e-6));
+        assert_eq!(found.light, inside.grades[1]);
+        assert!((found.brightest.log10() + 4.0).abs() < 0.01, "{}", found.brightest);
     }
 
     #[test]
     fn noise_is_not_lifted() {
         let mut image = LinearImage::from_data(4, 1, vec![1.0; 12]).unwrap();
-        lift(&mut image, (PixelPoint::new(100.0, 0.5), 100.0), &shadow(), 0.5, (1.0, 0.04));
+        lift(&mut image, PixelPoint::new(100.0, 0.5), &shadow(), 0.5, &told(0.04));
         assert!((image.pixel(0, 0)[0] - 1.0).abs() < 0.01);
     }
 }

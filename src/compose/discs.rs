@@ -189,7 +189,9 @@ impl<'a> Discs<'a> {
     }
 
     fn develop_one(&self, lead: &OpenFrame, p: &Placement) -> Result<DevelopedDisc, String> {
-        let cut = |frame: &OpenFrame, centre| frame.light(frame.photographed_around(source_window(p, centre), centre));
+        let cut = |frame: &OpenFrame, centre| {
+            frame.light(frame.photographed_around(source_window(p, centre), centre, p.source_radius_px))
+        };
         let mut cut_outs = vec![cut(lead, p.map.source_centre)];
         let mut p = p.clone();
         p.also.retain(|companion| match self.frame(&companion.frame) {

@@ -26,9 +26,11 @@ pub(crate) fn find_discs(frame: &Measured<'_>, expected: &Expectation<'_>, keep:
     }
     best_first(&mut found);
     found.truncate(2 * keep);
-    // Beside a disc beyond doubt nothing else needs to be placed to a tenth of a pixel.
-    let at_full_size = if found.first().is_some_and(|l| is_beyond_doubt(&l.fit)) { 1 } else { AT_FULL_SIZE };
-    for i in 0..found.len().min(at_full_size) {
+    for i in 0..found.len().min(AT_FULL_SIZE) {
+        // Beside a disc beyond doubt nothing else needs to be placed to a tenth of a pixel.
+        if i > 0 && is_beyond_doubt(&found[0].fit) {
+            break;
+        }
         if let Some(look) = found[i].at_full_size(frame, expected) {
             found[i] = look;
         }

@@ -270,13 +270,14 @@ impl OpenFrame {
                 Pixels::Coded { codes, .. } => border::inside(width, height, |x, y| codes.green(x, y)),
                 _ => PixelRect::of_size(width, height),
             };
-            self.ignored.inside_border(inside)
+            inside.intersection(self.ignored.inside_border(PixelRect::of_size(width, height)))
         })
     }
 
-    /// The part of a window around a disc that a camera took, as far as the notes' rectangles leave it.
-    pub fn photographed_around(&self, window: PixelRect, centre: PixelPoint) -> PixelRect {
-        self.ignored.free_of(window.intersection(self.photographed()), centre)
+    /// The part of a window around a disc (radius in pixels) that a camera took: where a rectangle of the notes touches the
+    /// disc, the window ends there.
+    pub fn photographed_around(&self, window: PixelRect, centre: PixelPoint, radius_px: f64) -> PixelRect {
+        self.ignored.free_of(window.intersection(self.photographed()), centre, radius_px)
     }
 
     /// The file's own integers over a rectangle that lies wholly inside the frame, 0..1: no curve, no primaries.

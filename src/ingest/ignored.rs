@@ -1,7 +1,8 @@
 //! What of a frame is to be ignored, by the notes: borders, pasted strips, captions, dates burnt into a corner.
 //!
 //! Strips that are plain enough are found without being told (`border`); everything else only a person can tell from the
-//! sky. Where such a rectangle lies the frame shows nothing: no limb is looked for there, and no pixel of it is drawn.
+//! sky. Where such a rectangle lies no limb is looked for, and no disc shows a pixel of it. (A backplate is shown as it is, and
+//! the sky around a disc is measured robustly enough for a caption beside it.)
 
 use crate::raster::{PixelPoint, PixelRect};
 use serde::{Deserialize, Serialize};
@@ -29,6 +30,9 @@ pub struct IgnoredRectangle {
     /// How high it is.
     pub height_px: u32,
 }
+
+/// Within so many radii a rectangle touches a disc: its limb is blurred, and its mask soft.
+const TOUCHING: f64 = 1.05;
 
 impl From<IgnoredRectangle> for PixelRect {
     fn from(r: IgnoredRectangle) -> PixelRect {
@@ -60,13 +64,17 @@ impl Ignored {
             PixelRect { x0: p.x1, ..whole },
         ];
         let noted = self.rectangles.iter().map(|r| PixelRect::from(*r).intersection(whole));
-        beside.into_iter().chain(noted).filter(|r| !r.is_empty()).collect()
+        beside.into_iter().map(|r| r.intersection(whole)).chain(noted).filter(|r| !r.is_empty()).collect()
     }
 
-    /// The largest part of a window that no rectangle of the notes touches: each takes away the side on which it leaves
-    /// most of the disc around `centre`.
-    pub(super) fn free_of(&self, window: PixelRect, centre: PixelPoint) -> PixelRect {
-        self.rectangles.iter().fold(window, |free, r| without(free, PixelRect::from(*r), centre))
+    /// A window around a disc, cut off where a rectangle of the notes touches the disc: along the side that leaves most
+    /// of it.
+    pub(super) fn free_of(&self, window: PixelRect, centre: PixelPoint, radius_px: f64) -> PixelRect {
+        let touching = self.rectangles.iter().map(|r| PixelRect::from(*r)).filter(|r| {
+            let beside = |at: f64, from: i64, to: i64| (from as f64 - at).max(at - to as f64).max(0.0);
+            beside(centre.x, r.x0, r.x1).hypot(beside(centre.y, r.y0, r.y1)) < TOUCHING * radius_px
+        });
+        touching.fold(window, |free, r| without(free, r, centre))
     }
 }
 
@@ -100,15 +108,20 @@ mod tests {
         let covered = |x: i64, y: i64| found.iter().any(|r| x >= r.x0 && x < r.x1 && y >= r.y0 && y < r.y1);
         assert!(covered(0, 50) && covered(98, 50) && covered(50, 1) && covered(50, 89) && covered(20, 84));
         assert!(!covered(50, 50) && !covered(50, 84));
+        let all = Ignored { border_px: u32::MAX, ..Ignored::default() };
+        assert!(all.rectangles_of((100, 90), PixelRect::of_size(100, 90)).iter().any(|r| !r.is_empty()));
+        assert!(all.inside_border(PixelRect::of_size(100, 90)).is_empty());
         assert!(Ignored::default().rectangles_of((100, 90), PixelRect::of_size(100, 90)).is_empty());
     }
 
     #[test]
     fn a_disc_loses_only_what_lies_beyond_a_caption() {
         let window = PixelRect { x0: 0, y0: 20, x1: 60, y1: 90 };
-        let free = caption().free_of(window, PixelPoint::new(30.0, 55.0));
+        let free = caption().free_of(window, PixelPoint::new(30.0, 55.0), 30.0);
         assert_eq!(free, PixelRect { y1: 80, ..window });
         let beside = PixelRect { x0: 50, y0: 20, x1: 90, y1: 90 };
-        assert_eq!(caption().free_of(beside, PixelPoint::new(70.0, 55.0)), beside);
+        assert_eq!(caption().free_of(beside, PixelPoint::new(70.0, 55.0), 25.0), beside);
+        let touched_by_none = caption().free_of(window, PixelPoint::new(30.0, 55.0), 20.0);
+        assert_eq!(touched_by_none, window);
     }
 }

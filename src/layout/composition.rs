@@ -54,6 +54,8 @@ pub struct ShadowOnDisc {
     pub axis_px: (f64, f64),
     /// Radius of the penumbra, pixels of the frame.
     pub penumbra_px: f64,
+    /// The Moon's own radius, pixels of the frame.
+    pub radius_px: f64,
     /// Light over the uneclipsed Moon's at even steps from the axis to the penumbra's edge, for eclipses from the darkest
     /// to the brightest (Danjon's grades 0 to 4): which of them it was, the disc itself tells.
     #[serde(skip)]

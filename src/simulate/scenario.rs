@@ -98,8 +98,8 @@ pub struct CameraModel {
     /// Share of the light that the lens scatters into a wide glow.
     #[serde(default = "default_glow")]
     pub glow: f64,
-    /// Share of the light of a whole column that falls on each of its pixels while it is read out, as in sensors without
-    /// a shutter (0.001 is much).
+    /// Share of a column's mean light that falls on each of its pixels while it is read out, as in sensors without a
+    /// shutter (0.001 is much).
     #[serde(default)]
     pub smear: f64,
     /// Share of what a full pixel cannot hold that spills along its column; the rest is drained.

@@ -163,7 +163,7 @@ fn least_common(radii: &[f64], frames: usize) -> f64 {
     const SAME: f64 = 0.1;
     let sharers = |r: f64| radii.iter().filter(|other| (*other / r).ln().abs() < SAME).count();
     let common: Vec<f64> = radii.iter().copied().filter(|r| sharers(*r) >= 2).collect();
-    if 2 * common.len() < frames { 0.0 } else { common.into_iter().fold(f64::INFINITY, f64::min) }
+    if common.is_empty() || 2 * common.len() < frames { 0.0 } else { common.into_iter().fold(f64::INFINITY, f64::min) }
 }
 
 /// Discs kept of a frame: the Moon, a ghost of it, and the lamps of a town.

@@ -66,6 +66,17 @@ fn every_moon_of_the_long_lens_sample_is_found_within_1_percent() {
     score("sample-frames/tele", &sample("tele"), registered_tele(), 0.01);
 }
 
+/// A quarter of an hour in brackets around U2, two thirds of it burnt or copper: nothing in it tells a phase that its times
+/// contradict.
+#[test]
+fn brackets_around_totality_are_found_and_raise_no_alarm() {
+    let folder = sample("bracket");
+    let found = register(&read_night(&folder).unwrap().value, Default::default(), &|_| {});
+    score("bracket", &folder, &found.value, 0.01);
+    let alarms: Vec<_> = found.diagnostics.iter().map(|d| &d.code).collect();
+    assert!(alarms.is_empty(), "{alarms:?}");
+}
+
 #[test]
 fn a_small_night_is_found_within_1_percent() {
     score("45 px", small_night(), &registered(small_night()), 0.01);

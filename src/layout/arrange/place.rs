@@ -149,6 +149,7 @@ impl Context<'_> {
         Some(ShadowOnDisc {
             axis_px: (a * x + b * y, c * x + d * y),
             penumbra_px: s.penumbra_radius.radians() * px,
+            radius_px: moon_radius_px,
             grades: (0..=4).map(of_grade).collect(),
         })
     }

@@ -53,6 +53,12 @@ pub(super) fn check(path: &Path, text: &str, form: &FileForm) -> Result<(), Diag
         {
             return fault(&[&f.file, "radius_px"], format!("{}: a disc of radius {r} px is not in this frame", f.file));
         }
+        if let (Some(inner), Some(seen)) = (f.true_radius_px, f.radius_px)
+            && !(0.5..=seen).contains(&inner)
+        {
+            let message = format!("{}: a Moon of radius {inner} px does not lie inside its disc of {seen} px", f.file);
+            return fault(&[&f.file, "true_radius_px"], message);
+        }
         if let Some(o) = &f.orientation
             && !(o.up_position_angle_deg.abs() <= 360.0 && (0.0..=180.0).contains(&o.sigma_deg))
         {

@@ -138,8 +138,10 @@ impl Aim {
     /// Whether so many frames show something where one pointing expects the Moon that lights anywhere cannot be what it
     /// rests on: burnt Moons over a town, none of them convincing and none of the Moon's size.
     fn is_no_chance(&self, lens: Lens, frames: &Sightings<'_>) -> bool {
-        /// How many pairs of discs are tried for a pointing, at most (`pointing`).
-        const TRIALS: f64 = 5e4;
+        /// Two lenses are tried.
+        const TRIALS: f64 = 2.0 * pointing::TRIALS as f64;
+        /// Azimuth, altitude, roll, focal length and distortion take up two frames and a half.
+        const TAKEN: f64 = 2.5;
         /// Chance that pointings rest on chance: one night in a million.
         const FALSE_ALARM: f64 = 1e-6;
         /// Streaks and glare hide the Moon in more than half of the frames that show lights.
@@ -151,11 +153,11 @@ impl Aim {
         let agreeing = only.frames as f64;
         let reach = pointing::tolerance_px(only.rms_px);
         let area = lens.centre.x * lens.centre.y * 4.0;
-        // How many frames would show a light there by chance; two of those that agree made the pointing.
+        // How many frames would show a light there by chance.
         let by_chance = shown.iter().sum::<usize>() as f64 * std::f64::consts::PI * reach * reach / area;
         agreeing >= LEAST_SHARE * shown.len() as f64
             && (focal / lens.focal_length_px).ln().abs() < SAME_LENS
-            && TRIALS.ln() + (agreeing - 2.0) * by_chance.ln() < FALSE_ALARM.ln()
+            && TRIALS.ln() + (agreeing - TAKEN) * by_chance.ln() < FALSE_ALARM.ln()
     }
 
     /// Whether a path over the frames is that of a mount which follows the sky: it leaves little, and crosses in an hour

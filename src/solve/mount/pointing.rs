@@ -90,12 +90,13 @@ const FEWEST: usize = 4;
 fn consensus(lens: Lens, sightings: &[&Sighted]) -> Option<CameraPointing> {
     // Some fifty frames spread over the night give pairs enough, and half as many where each has more discs; a long night
     // has hundreds.
-    let first = agreed(lens, sightings, Pairs { discs: 3, frames: 50 });
+    let first = agreed(lens, sightings, BEST);
     let best = match first {
         Some((agreeing, _)) if 2 * agreeing >= sightings.len() => first,
         _ => {
-            let deeper = agreed(lens, sightings, Pairs { discs: 12, frames: 24 });
-            [first, deeper].into_iter().flatten().max_by_key(|(agreeing, _)| *agreeing)
+            let deeper = agreed(lens, sightings, DEEPER);
+            // Of equals the first.
+            [deeper, first].into_iter().flatten().max_by_key(|(agreeing, _)| *agreeing)
         }
     };
     best.filter(|(agreeing, _)| *agreeing >= FEWEST).map(|(_, pointing)| pointing)
@@ -105,6 +106,18 @@ fn consensus(lens: Lens, sightings: &[&Sighted]) -> Option<CameraPointing> {
 struct Pairs {
     discs: usize,
     frames: usize,
+}
+
+const BEST: Pairs = Pairs { discs: 3, frames: 50 };
+const DEEPER: Pairs = Pairs { discs: 12, frames: 24 };
+
+/// How many pointings are tried for one lens, at most.
+pub(super) const TRIALS: usize = BEST.count() + DEEPER.count();
+
+impl Pairs {
+    const fn count(&self) -> usize {
+        self.frames * (self.frames - 1) / 2 * self.discs * self.discs
+    }
 }
 
 /// The pointing from a pair that most others agree with, and how many do.
@@ -121,7 +134,10 @@ fn agreed(lens: Lens, sightings: &[&Sighted], pairs: Pairs) -> Option<(usize, Ca
         })
         .collect();
     let weighed = trials.into_par_iter().enumerate().map(|(i, trial)| {
-        let offs = sightings.iter().filter_map(|s| nearest(&trial, s).map(|(_, off)| off));
+        let offs = sightings.iter().filter_map(|s| {
+            let expected = trial.to_pixel(s.seen)?;
+            s.discs.iter().map(|d| d.centre.distance(expected)).min_by(f64::total_cmp)
+        });
         let (count, spread) = offs.filter(|off| *off < tolerance).fold((0, 0.0), |(n, sum), off| (n + 1, sum + off));
         (count, spread, i, trial)
     });

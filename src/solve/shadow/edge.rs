@@ -80,7 +80,7 @@ const LEAST_SHARE: f64 = 0.004;
 const MOST_SHARE: f64 = 0.15;
 /// How far light falls over a fifth of a radius across the edge, at least: at the umbra's it is thirty times (ten with a veil
 /// of cloud); what falls less is copper that darkens towards the shadow's middle, by a third.
-const LEAST_FALL: f64 = 3.0;
+const LEAST_FALL: f64 = 2.0;
 /// Chords along which the edge is traced, to both sides of the axis.
 const CHORDS: i32 = 9;
 
