@@ -297,8 +297,9 @@ pub(super) fn estimate(observer: &Observer, edges: &[ShadowEdge]) -> Option<Cloc
         return None;
     }
     let balance = comparison.balance(&agreeing, found);
-    // What one side takes for time may be the umbra's size: the other side alone tells them apart.
-    let one_sided = ENLARGEMENT_SIGMA / comparison.usual_slope(found) * (1.0 - balance);
+    // What one side takes for time may be the umbra's size, and the other takes it the other way: of sides that weigh a and
+    // b, (a - b) / (a + b) of it is left.
+    let one_sided = ENLARGEMENT_SIGMA / comparison.usual_slope(found) * (1.0 - balance) / (1.0 + balance);
     Some(ClockEstimate {
         ahead_s: found.ahead_s,
         sigma_s: sigma_s.hypot(one_sided),
