@@ -150,11 +150,11 @@ pub(crate) fn look_at(
     radius: f64,
     shading: Option<Shading<'_>>,
 ) -> Option<Look> {
-    Some(glance_at(frame, expected, (centre, radius), shading, Care::Exact)?.with_limb_in_light(frame, expected))
+    Some(first_look(frame, expected, (centre, radius), shading, Care::Exact)?.with_limb_in_light(frame, expected))
 }
 
 /// The same without where the limb lies on light, which only the few candidates that remain need.
-pub(super) fn glance_at(
+pub(super) fn first_look(
     frame: &Measured<'_>,
     expected: &Expectation<'_>,
     (mut at, mut radius): (PixelPoint, f64),
@@ -383,7 +383,7 @@ impl Look {
         if self.reduced <= 1.0 {
             return None;
         }
-        glance_at(frame, expected, (self.fit.centre, self.fit.rectified_radius_px), None, Care::Exact)
+        first_look(frame, expected, (self.fit.centre, self.fit.rectified_radius_px), None, Care::Exact)
             .filter(|l| l.fit.confidence() > 0.7 * self.fit.confidence())
     }
 

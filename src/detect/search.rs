@@ -4,7 +4,7 @@
 use super::candidates::{Sifted, candidates};
 use super::circle::RadiusPrior;
 use super::frame::{DiscFit, Expectation, Measured, OnReducedCopy};
-use super::look::{Care, Look, glance_at};
+use super::look::{Care, Look, first_look};
 use crate::raster::PixelPoint;
 
 /// How many discs are measured at full resolution; the rest keep what the reduced copy showed.
@@ -76,7 +76,7 @@ fn judge(frame: &Measured<'_>, level: &Sifted<'_>, expected: &Expectation<'_>, f
         let stretch = expected.shape.metric(at).stretch();
         let start = on_copy.radius.map_or(place.radius_px / stretch, |p| p.radius);
         let care = if level.factor > 1 { Care::Rough } else { Care::Exact };
-        let Some(look) = glance_at(&copy, &on_copy, (place.centre, start), None, care) else { continue };
+        let Some(look) = first_look(&copy, &on_copy, (place.centre, start), None, care) else { continue };
         let plausible = look.fit.radius_px > 0.7 * on_copy.from_px && look.fit.radius_px < 1.4 * on_copy.to_px;
         if !plausible {
             continue;

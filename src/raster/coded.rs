@@ -57,10 +57,9 @@ impl CodedPlane {
     /// The same with rectangles that show nothing: they hold what lies nearest beside them, and are to be passed over.
     #[must_use]
     pub fn without(mut self, rectangles: Vec<PixelRect>) -> Self {
-        for r in &rectangles {
-            self.fill(r.intersection(PixelRect::of_size(self.width, self.height)));
-        }
-        self.ignored.extend(rectangles);
+        let whole = PixelRect::of_size(self.width, self.height);
+        self.ignored.extend(rectangles.iter().map(|r| r.intersection(whole)));
+        rectangles.iter().for_each(|r| self.fill(r.intersection(whole)));
         self
     }
 
@@ -88,7 +87,8 @@ impl CodedPlane {
         CodedPlane { ignored, ..CodedPlane::from_light(self.reduced(factor)) }
     }
 
-    /// Gives each pixel of a rectangle the value of the nearest beside it, above, below, left or right.
+    /// Gives each pixel of a rectangle the value of the nearest beside it, above, below, left or right, that itself shows
+    /// something.
     fn fill(&mut self, r: PixelRect) {
         let (width, height) = (self.width as i64, self.height as i64);
         for y in r.y0..r.y1 {
@@ -97,6 +97,7 @@ impl CodedPlane {
                 let nearest = beside
                     .into_iter()
                     .filter(|(bx, by)| *bx >= 0 && *by >= 0 && *bx < width && *by < height)
+                    .filter(|(bx, by)| !self.is_ignored(*bx as f64 + 0.5, *by as f64 + 0.5, 0.0))
                     .min_by_key(|(bx, by)| (bx - x).abs() + (by - y).abs());
                 let Some((bx, by)) = nearest else { continue };
                 let (from, to) = ((by * width + bx) as usize, (y * width + x) as usize);
@@ -264,6 +265,10 @@ mod tests {
         let plane = coded().without(vec![PixelRect { x0: 3, y0: 0, x1: 4, y1: 2 }]);
         assert_eq!((plane.get(3, 0), plane.get(3, 1), plane.get(2, 0)), (6.0, 14.0, 6.0));
         assert!(plane.is_ignored(3.5, 1.0, 0.0) && !plane.is_ignored(2.4, 1.0, 0.5));
+        // Neighbours that show nothing are not copied from.
+        let column = |x: i64| PixelRect { x0: x, y0: 0, x1: x + 1, y1: 2 };
+        let two = coded().without(vec![column(2), column(3)]);
+        assert_eq!((two.get(2, 0), two.is_ignored(3.5, 0.5, 0.0)), (4.0, true));
         assert!(plane.reduced_copy(2).is_ignored(1.5, 0.5, 0.0));
     }
 
