@@ -9,8 +9,8 @@ mod record;
 mod simulated;
 mod targets;
 
-pub use kept::{Kept, frames_digest, registration_of};
-pub use targets::{check_targets, protect_inputs};
+pub use kept::{Kept, frames_digest, keep_registration, registration_of};
+pub use targets::{check_targets, protect, protect_inputs, same_file};
 
 use crate::blend::Renderer;
 use crate::diag::{Diagnostic, Warned};
@@ -32,7 +32,7 @@ pub enum ComposeError {
     #[error("{0}")]
     Layout(Box<Diagnostic>),
     /// The target is one of the frames.
-    #[error("{} is one of the frames, their notes, a mask or the layout: nothing is written over them", path.display())]
+    #[error("{} is one of the files that this run reads (a frame, its notes, a mask, a font, the layout or a registration): nothing is written over them", path.display())]
     TargetIsFrame {
         /// The target.
         path: PathBuf,
@@ -130,8 +130,12 @@ fn assumed_curve(layout: &Layout, composition: &Composition, night: &Night) -> O
 
 /// The layout's font, which stands beside it, or the embedded one.
 fn typeface(layout: &Layout) -> Result<Typeface, FontError> {
+    Typeface::open(font_of(layout).as_deref())
+}
+
+fn font_of(layout: &Layout) -> Option<PathBuf> {
     let folder = layout.path.parent().unwrap_or(Path::new("."));
-    Typeface::open(layout.file.font.as_ref().map(|f| folder.join(f)).as_deref())
+    layout.file.font.as_ref().map(|font| folder.join(font))
 }
 
 /// The papers beside the frames.
@@ -152,8 +156,9 @@ pub fn compose(request: &ComposeRequest<'_>) -> Result<(Composition, Vec<Diagnos
         ForegroundPlacement::Mask(path) => Some(path.as_path()),
         _ => None,
     });
-    let own = [request.layout.path.as_path()];
-    targets::protect(masks.chain(own), [Some(request.out), request.preview].into_iter().flatten())?;
+    let font = font_of(request.layout);
+    let own = [Some(request.layout.path.as_path()), font.as_deref()].into_iter().flatten();
+    protect(masks.chain(own), [Some(request.out), request.preview].into_iter().flatten())?;
     let mut discs = Discs::open(&composition, night, request.cache, &mut diagnostics)?;
     let words = typeface(request.layout)?.stamps(&composition.texts);
     let spec = OutputSpec {

@@ -1,9 +1,9 @@
 //! `moonloom compose`: make a picture from a layout and a folder of frames.
 
 use super::frames::{joined, user_cache};
-use super::outcome::{Exit, Failure, Outcome, print, say, strict, tell};
+use super::outcome::{Exit, Failure, Outcome, print, print_json, say, strict, tell};
 use clap::Args;
-use moonloom::compose::{ComposeError, ComposeRequest, check_targets, compose, plan_picture};
+use moonloom::compose::{ComposeError, ComposeRequest, check_targets, compose, plan_picture, protect};
 use moonloom::ingest::Night;
 use moonloom::layout::{Composition, Gain, Layout, forecheck};
 use moonloom::registration::Registration;
@@ -31,8 +31,8 @@ pub struct ComposeArgs {
     #[arg(long, value_name = "FILE")]
     preview: Option<PathBuf>,
     /// No side of the picture gets more pixels than this
-    #[arg(long, value_name = "PIXELS")]
-    longest_side: Option<usize>,
+    #[arg(long, value_name = "PIXELS", value_parser = clap::value_parser!(u32).range(16..=60_000))]
+    longest_side: Option<u32>,
     /// Where registrations and developed discs are kept (default: the user's cache folder)
     #[arg(long, value_name = "DIR")]
     cache: Option<PathBuf>,
@@ -66,10 +66,17 @@ impl ComposeArgs {
     }
 }
 
+fn longest_side(args: &ComposeArgs) -> Option<usize> {
+    args.longest_side.map(|side| side as usize)
+}
+
 fn frames(args: &ComposeArgs, layout: &Layout, warnings: &mut usize) -> Result<(Night, Registration), Failure> {
     let beforehand = |night: &Night| {
         if let Some(out) = &args.out {
             check_targets(night, out, args.preview.as_deref())?;
+            // A registration is a frame's place in words; where a folder is given, the frames themselves are safe already.
+            let given = std::iter::once(&args.frames).chain(&args.also).map(PathBuf::as_path);
+            protect(given, [Some(out.as_path()), args.preview.as_deref()].into_iter().flatten())?;
         }
         can_be_drawn(layout, night)
     };
@@ -97,7 +104,7 @@ pub fn run(args: &ComposeArgs) -> Outcome {
         out,
         preview: args.preview.as_deref(),
         cache: cache.as_deref(),
-        longest_side: args.longest_side,
+        longest_side: longest_side(args),
     };
     let (composition, diagnostics) = compose(&request)?;
     warnings += tell(&diagnostics);
@@ -110,15 +117,14 @@ pub fn run(args: &ComposeArgs) -> Outcome {
         start.elapsed().as_secs_f64()
     ));
     if args.json {
-        let json = serde_json::to_string_pretty(&composition).unwrap_or_default();
-        print(&(json + "\n"))?;
+        print_json(&composition)?;
     }
     strict(args.strict, warnings)
 }
 
 /// Reads a layout; of its faults the first is the failure, the others are told before it.
 pub fn read_layout(path: &Path) -> Result<Layout, Failure> {
-    let text = std::fs::read_to_string(path).map_err(|e| Failure::reading(path, &e))?;
+    let text = moonloom::files::read_text(path).map_err(|e| Failure::reading(path, &e))?;
     let (layout, mut faults) = Layout::examine(path, &text);
     match (layout, faults.pop()) {
         (Some(layout), None) => Ok(layout),
@@ -136,11 +142,10 @@ fn dry_run(
     (night, registration): (&Night, &Registration),
     earlier_warnings: usize,
 ) -> Outcome {
-    let planned = plan_picture(layout, night, registration, args.longest_side)?;
+    let planned = plan_picture(layout, night, registration, longest_side(args))?;
     let warnings = earlier_warnings + tell(&planned.diagnostics);
     if args.json {
-        let json = serde_json::to_string_pretty(&planned.value).unwrap_or_default();
-        print(&(json + "\n"))?;
+        print_json(&planned.value)?;
     } else {
         print(&table(&planned.value))?;
     }

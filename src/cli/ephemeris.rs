@@ -1,6 +1,6 @@
 //! `moonloom ephemeris`: where the Moon and the Earth's shadow are.
 
-use super::outcome::{Failure, Outcome, print};
+use super::outcome::{Failure, Outcome, print, print_json};
 use super::values::{site, wrong};
 use clap::Args;
 use moonloom::sky::{Observer, Refraction, SERIES_RANGE, apparent_moon, libration, serves, shadow_from};
@@ -89,7 +89,7 @@ fn duration(text: &str) -> Result<f64, Failure> {
 fn instants(args: &EphemerisArgs) -> Result<Vec<Instant>, Failure> {
     let mut out = args.at.iter().map(|t| instant(t)).collect::<Result<Vec<_>, _>>()?;
     if let Some(path) = &args.at_file {
-        let text = std::fs::read_to_string(path).map_err(|e| Failure::reading(path, &e))?;
+        let text = moonloom::files::read_text(path).map_err(|e| Failure::reading(path, &e))?;
         for line in text.lines().filter(|l| !l.trim().is_empty() && !l.starts_with('#')) {
             out.push(instant(line)?);
         }
@@ -160,7 +160,7 @@ pub fn run(args: &EphemerisArgs) -> Outcome {
             })
             .collect();
         let document = serde_json::json!({ "schema": "moonloom-ephemeris-1", "instants": entries });
-        return print(&format!("{}\n", serde_json::to_string_pretty(&document).unwrap_or_default()));
+        return print_json(&document);
     }
     let mut table = COLUMNS.join(",") + "\n";
     for r in &rows {

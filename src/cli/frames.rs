@@ -36,19 +36,28 @@ impl Source {
             *warnings += tell(&read.diagnostics);
             return Ok(Source { night: read.value, registration: None });
         }
-        let text = std::fs::read_to_string(frames).map_err(|e| Failure::reading(frames, &e))?;
-        let (registration, folder, digest) =
+        let text = moonloom::files::read_text(frames).map_err(|e| Failure::reading(frames, &e))?;
+        let (mut registration, folder, digest) =
             read_registration(frames, &text).map_err(|d| Failure::new(Exit::BadRequest, d))?;
         let base = frames.parent().unwrap_or(Path::new("."));
         let read = read_night(&base.join(folder))?;
         *warnings += tell(&read.diagnostics);
+        let changed = registration.without_changed(&read.value);
         *warnings += tell(&moonloom::registration::remarks(&read.value, &registration));
-        if frames_digest(&read.value, |name| registration.frame(name).is_some()) != digest {
+        let same = || frames_digest(&read.value, |name| registration.frame(name).is_some()) == digest;
+        if let Some(first) = changed.first() {
+            let more = if changed.len() > 1 { format!(" and {} more", changed.len() - 1) } else { String::new() };
             *warnings += tell(&[Diagnostic::warning(
                 "frames-changed",
-                "the frames or their notes have changed since they were registered; the places in the file are used",
+                format!("{first}{more}: the file is no longer the one that was registered, and its disc is left out"),
             )
-            .with_help("register them again if they were replaced or cropped")]);
+            .with_help("register the folder again into this file: what was set by hand is kept")]);
+        } else if !same() {
+            *warnings += tell(&[Diagnostic::warning(
+                "notes-changed",
+                "the notes beside the frames have changed since they were registered; the places in the file are used",
+            )
+            .with_help("register them again if the change matters to where the Moon was")]);
         }
         Ok(Source { night: read.value, registration: Some(registration) })
     }

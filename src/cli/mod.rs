@@ -4,6 +4,7 @@ mod check;
 mod compose;
 mod ephemeris;
 mod frames;
+mod interrupt;
 mod notes;
 mod outcome;
 mod plan;
@@ -24,6 +25,9 @@ use std::process::ExitCode;
 struct Cli {
     #[command(subcommand)]
     verb: Verb,
+    /// How much memory the run may take, such as 2GB or 800MB (default: half of the machine's)
+    #[arg(long, global = true, value_name = "SIZE", value_parser = values::bytes)]
+    memory: Option<u64>,
 }
 
 #[derive(Subcommand)]
@@ -63,6 +67,10 @@ pub fn run() -> ExitCode {
             return ExitCode::from(if e.use_stderr() { 2 } else { 0 });
         }
     };
+    interrupt::listen();
+    if let Some(bytes) = cli.memory {
+        moonloom::memory::set_limit(bytes);
+    }
     report(match cli.verb {
         Verb::Plan(args) => plan::run(&args),
         Verb::Rehearse(args) => rehearse::run(&args),

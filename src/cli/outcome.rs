@@ -36,9 +36,11 @@ impl Failure {
         use std::io::ErrorKind;
         // A path that names nothing, a folder, or no text is the request's fault, not the machine's.
         let exit = match error.kind() {
-            ErrorKind::NotFound | ErrorKind::IsADirectory | ErrorKind::InvalidData | ErrorKind::NotADirectory => {
-                Exit::BadRequest
-            }
+            ErrorKind::NotFound
+            | ErrorKind::IsADirectory
+            | ErrorKind::InvalidData
+            | ErrorKind::InvalidInput
+            | ErrorKind::NotADirectory => Exit::BadRequest,
             _ => Exit::Machine,
         };
         Failure::new(exit, diagnostic.with_help("check the path and that you may read it"))
@@ -100,6 +102,22 @@ impl From<ComposeError> for Failure {
                 Exit::CouldNot,
                 Diagnostic::error("no-disc", e.to_string()).with_help("see the warnings above; copy the frames again"),
             ),
+            ComposeError::MaskSize { .. } => Failure::new(
+                Exit::BadRequest,
+                Diagnostic::error("mask-size", e.to_string())
+                    .with_help("a mask has its backplate's own size in pixels"),
+            ),
+            ComposeError::Font(_) => Failure::new(
+                Exit::BadRequest,
+                Diagnostic::error("font-unreadable", e.to_string()).with_help(
+                    "`font` names a TrueType or OpenType file beside the layout; leave it out for the embedded one",
+                ),
+            ),
+            ComposeError::Decode(_) => Failure::new(
+                Exit::CouldNot,
+                Diagnostic::error("backplate-unreadable", e.to_string())
+                    .with_help("copy the file from the card again, or name another frame"),
+            ),
             ComposeError::Write(w) => w.into(),
             other => Failure::new(Exit::Machine, Diagnostic::error("compose-failed", other.to_string())),
         }
@@ -117,12 +135,12 @@ pub fn tell(diagnostics: &[Diagnostic]) -> usize {
         let seen = by_code.entry(d.code).or_insert(0);
         *seen += 1;
         if *seen <= 3 {
-            let _ = writeln!(std::io::stderr(), "{d}");
+            say(&d.to_string());
         }
     }
     for (code, count) in by_code {
         if count > 3 {
-            let _ = writeln!(std::io::stderr(), "  and {} more [{code}]", count - 3);
+            say(&format!("  and {} more [{code}]", count - 3));
         }
     }
     diagnostics.iter().filter(|d| d.severity >= Severity::Warning).count()
@@ -141,18 +159,73 @@ pub fn strict(is_strict: bool, warnings: usize) -> Outcome {
 
 /// Says something on stderr; a closed stderr is no fault.
 pub fn say(words: &str) {
-    let _ = writeln!(std::io::stderr(), "{words}");
+    let _ = writeln!(std::io::stderr(), "{}", legible(words));
+}
+
+/// Most characters of a line that is said, and most lines.
+const LONGEST_LINE: usize = 1000;
+const MOST_LINES: usize = 400;
+
+/// Words as a terminal may show them: what would move its cursor or colour it is spelt out (names of files may hold
+/// anything), and what nobody could read to its end is cut.
+fn legible(words: &str) -> String {
+    let mut out = String::with_capacity(words.len().min(1 << 16));
+    for (number, line) in words.split('\n').enumerate() {
+        if number > 0 {
+            out.push('\n');
+        }
+        if number >= MOST_LINES {
+            out.push_str("  …");
+            break;
+        }
+        spell_out(line.chars().take(LONGEST_LINE), &mut out);
+        if line.chars().nth(LONGEST_LINE).is_some() {
+            out.push_str(" …");
+        }
+    }
+    out
+}
+
+fn spell_out(characters: impl Iterator<Item = char>, out: &mut String) {
+    for c in characters {
+        // Marks that turn the direction of writing are as good as control characters.
+        let turns = matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
+        if (c.is_control() && c != '\n' && c != '\t') || turns {
+            out.extend(c.escape_unicode());
+        } else {
+            out.push(c);
+        }
+    }
 }
 
 /// Writes what was asked for to stdout; a reader that has gone away is success.
 pub fn print(text: &str) -> Outcome {
     let mut out = std::io::stdout().lock();
+    let mut spelt = String::new();
+    // Another program gets names as they are.
+    let text = if out.is_terminal() {
+        spell_out(text.chars(), &mut spelt);
+        &spelt
+    } else {
+        text
+    };
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => Err(Failure::new(
             Exit::Machine,
             Diagnostic::error("cannot-write", format!("cannot write to the standard output: {e}")),
         )),
         _ => Ok(()),
+    }
+}
+
+/// Writes a document as JSON to stdout.
+pub fn print_json(document: &impl serde::Serialize) -> Outcome {
+    match serde_json::to_string_pretty(document) {
+        Ok(json) => print(&(json + "\n")),
+        Err(e) => Err(Failure::new(
+            Exit::Machine,
+            Diagnostic::error("no-json", format!("the result cannot be written as JSON: {e}")),
+        )),
     }
 }
 
@@ -170,7 +243,7 @@ impl Progress {
     pub fn step(&self, what: &str) {
         let n = self.done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
         if self.on_terminal {
-            let _ = write!(std::io::stderr(), "\r{} {n}: {what}\x1b[K", self.doing);
+            let _ = write!(std::io::stderr(), "\r{} {n}: {}\x1b[K", self.doing, legible(what));
         }
     }
     pub fn end(&self) {
@@ -185,8 +258,20 @@ pub fn report(outcome: Outcome) -> ExitCode {
     match outcome {
         Ok(()) => ExitCode::SUCCESS,
         Err(failure) => {
-            let _ = writeln!(std::io::stderr(), "{}", failure.diagnostic);
+            say(&failure.diagnostic.to_string());
             ExitCode::from(failure.exit as u8)
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_said_moves_no_cursor_and_comes_to_an_end() {
+        assert_eq!(legible("a\x1b[2Jb\u{202e}c\td"), "a\\u{1b}[2Jb\\u{202e}c\td");
+        assert!(legible(&"x".repeat(1_000_000)).chars().count() < 1100);
+        assert!(legible(&"x\n".repeat(1_000_000)).lines().count() < 410);
     }
 }

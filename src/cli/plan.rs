@@ -1,6 +1,6 @@
 //! `moonloom plan`: when, where, how long, how wide.
 
-use super::outcome::{Exit, Failure, Outcome, print, say};
+use super::outcome::{Exit, Failure, Outcome, print, print_json, say};
 use super::values::{site, wrong};
 use clap::Args;
 use jiff::tz::TimeZone;
@@ -104,7 +104,7 @@ fn zone_of(name: &str) -> Result<TimeZone, Failure> {
 }
 
 fn horizon(path: &Path) -> Result<HorizonProfile, Failure> {
-    let text = std::fs::read_to_string(path).map_err(|e| Failure::reading(path, &e))?;
+    let text = moonloom::files::read_text(path).map_err(|e| Failure::reading(path, &e))?;
     let mut points = Vec::new();
     for (number, line) in text.lines().enumerate().filter(|(_, l)| !l.trim().is_empty() && !l.starts_with('#')) {
         let pair: Option<Vec<f64>> = line.split(',').map(|v| v.trim().parse().ok()).collect();
@@ -112,7 +112,8 @@ fn horizon(path: &Path) -> Result<HorizonProfile, Failure> {
             Some([azimuth, altitude]) if altitude.abs() <= 90.0 && azimuth.abs() <= 720.0 => {
                 points.push((azimuth.rem_euclid(360.0), *altitude));
             }
-            _ if number == 0 => {}
+            // A first line of words names the columns.
+            _ if number == 0 && !line.contains(|c: char| c.is_ascii_digit()) => {}
             _ => {
                 return Err(wrong(
                     format!("{}:{}: `{line}` is not `azimuth,altitude`", path.display(), number + 1),
@@ -129,7 +130,7 @@ pub fn run(args: &PlanArgs) -> Outcome {
     let rule = rule(&args.shadow)?;
     let scenario = match &args.rig {
         Some(path) => {
-            let text = std::fs::read_to_string(path).map_err(|e| Failure::reading(path, &e))?;
+            let text = moonloom::files::read_text(path).map_err(|e| Failure::reading(path, &e))?;
             Some(Scenario::parse(path, &text).map_err(|d| Failure::new(Exit::BadRequest, d))?)
         }
         None => None,
@@ -170,7 +171,7 @@ pub fn run(args: &PlanArgs) -> Outcome {
         write_drawing(path, &request, &night)?;
     }
     if args.json {
-        return print(&(serde_json::to_string_pretty(&night).unwrap_or_default() + "\n"));
+        return print_json(&night);
     }
     print(&words(&night))
 }
@@ -217,7 +218,7 @@ fn list(eclipses: &[LunarEclipse], observer: Option<&Observer>, json: bool) -> O
     let summaries: Vec<EclipseSummary> = eclipses.iter().map(|e| summarize(e, observer)).collect();
     if json {
         let document = serde_json::json!({ "schema": "moonloom-eclipses-1", "eclipses": summaries });
-        return print(&(serde_json::to_string_pretty(&document).unwrap_or_default() + "\n"));
+        return print_json(&document);
     }
     let mut out = String::from("greatest eclipse (UTC)  type       umbral  penumbral  saros");
     out.push_str(if observer.is_some() { "  seen: penumbral  partial  total  altitude\n" } else { "\n" });

@@ -1,6 +1,6 @@
 //! `moonloom layout-reference`: every field of a layout file.
 
-use super::outcome::{Outcome, print};
+use super::outcome::{Outcome, print, print_json};
 use clap::Args;
 use moonloom::layout::{reference_text, schema};
 
@@ -14,7 +14,7 @@ pub struct ReferenceArgs {
 
 pub fn run(args: &ReferenceArgs) -> Outcome {
     if args.json {
-        return print(&(serde_json::to_string_pretty(&schema()).unwrap_or_default() + "\n"));
+        return print_json(&schema());
     }
     print(&reference_text())
 }

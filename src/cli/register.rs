@@ -1,8 +1,9 @@
 //! `moonloom register`: find the Moon in every frame.
 
 use super::outcome::{Outcome, Progress, print, say, strict, tell};
+use super::values::wrong;
 use clap::{Args, ValueEnum};
-use moonloom::compose::{frames_digest, protect_inputs};
+use moonloom::compose::{frames_digest, keep_registration, protect_inputs, same_file};
 use moonloom::diag::{Diagnostic, Warned};
 use moonloom::ingest::{Night, NightError, read_frames, read_night};
 use moonloom::registration::{
@@ -125,7 +126,7 @@ fn keep_what_was_set(registration: &mut Registration, night: &Night, out: &Path)
         Diagnostic::warning("settings-not-kept", format!("nothing set by hand in {} is kept: {why}", out.display()))
             .with_help("keep a copy of it before you register again")
     };
-    let text = match std::fs::read_to_string(out) {
+    let text = match moonloom::files::read_text(out) {
         Ok(text) => text,
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Vec::new(),
         Err(e) => return vec![lost(e.to_string())],
@@ -165,10 +166,19 @@ pub fn run(args: &RegisterArgs) -> Outcome {
     let night = read.value;
     let csv = args.csv.as_deref().filter(|p| *p != Path::new("-"));
     protect_inputs(&night, [Some(args.out.as_path()), csv].into_iter().flatten())?;
+    if csv.is_some_and(|csv| same_file(csv, &args.out)) {
+        return Err(wrong("`--out` and `--csv` name one file".into(), "give the table another name"));
+    }
     let progress = Progress::new("looking at frame");
     let start = Instant::now();
     let mut found = register(&night, args.clock.into(), &|name| progress.step(name));
     progress.end();
+    // `compose` on the folder starts from here; a cache that cannot be written costs time, and is no fault of this run.
+    if args.clock == ClockFrom::Frames
+        && let Some(cache) = super::frames::user_cache()
+    {
+        let _ = keep_registration(&night, &found.value, &cache);
+    }
     warnings += tell(&keep_what_was_set(&mut found.value, &night, &args.out));
     warnings += tell(&found.diagnostics);
     say(&summary(&found.value, start.elapsed().as_secs_f64()));

@@ -39,11 +39,11 @@ pub fn run(args: &RehearseArgs) -> Outcome {
 
 /// Prints how a registration compares with the truth beside its frames.
 fn score(path: &Path) -> Outcome {
-    let text = std::fs::read_to_string(path).map_err(|e| Failure::reading(path, &e))?;
+    let text = moonloom::files::read_text(path).map_err(|e| Failure::reading(path, &e))?;
     let (registration, frames, _) = read_registration(path, &text).map_err(|d| Failure::new(Exit::BadRequest, d))?;
     let folder = path.parent().unwrap_or(Path::new(".")).join(frames);
     let truth = folder.join("truth.json");
-    let text = std::fs::read_to_string(&truth).map_err(|e| Failure::reading(&truth, &e))?;
+    let text = moonloom::files::read_text(&truth).map_err(|e| Failure::reading(&truth, &e))?;
     let truth: Truth = serde_json::from_str(&text).map_err(|e| {
         let words = format!("{} is no rehearsal's truth: {e}", truth.display());
         Failure::new(Exit::CouldNot, Diagnostic::error("truth-unreadable", words).with_help("rehearse the night again"))
@@ -56,7 +56,7 @@ fn score(path: &Path) -> Outcome {
 }
 
 fn render(rehearsal: &Path, out: &Path, layout: Option<&Path>) -> Outcome {
-    let text = std::fs::read_to_string(rehearsal).map_err(|e| Failure::reading(rehearsal, &e))?;
+    let text = moonloom::files::read_text(rehearsal).map_err(|e| Failure::reading(rehearsal, &e))?;
     let scenario = Scenario::parse(rehearsal, &text).map_err(|d| Failure::new(Exit::BadRequest, d))?;
     let progress = Progress::new("rendering frame");
     let truths = rehearse(&scenario, out, &|path| {

@@ -20,3 +20,20 @@ pub fn site(text: &str) -> Result<Observer, Failure> {
     };
     observer.map_err(|e| wrong(e.to_string(), help))
 }
+
+/// Bytes from a size such as `2GB`, `1.5 GB` or `800MB`.
+pub fn bytes(text: &str) -> Result<u64, String> {
+    let upper = text.trim().to_ascii_uppercase();
+    let (number, unit) = match upper.strip_suffix("GB") {
+        Some(number) => (number, 1u64 << 30),
+        None => (upper.strip_suffix("MB").ok_or("write it like 2GB or 800MB")?, 1 << 20),
+    };
+    let number: f64 = number.trim().parse().map_err(|_| "write it like 2GB or 800MB")?;
+    let bytes = number * unit as f64;
+    let least = moonloom::memory::LEAST;
+    if (least as f64..=1e15).contains(&bytes) {
+        Ok(bytes as u64)
+    } else {
+        Err(format!("give {} MB or more", least >> 20))
+    }
+}

@@ -28,8 +28,9 @@ pub struct WatchArgs {
     #[arg(long, value_name = "FILE")]
     preview: PathBuf,
     /// No side of it gets more pixels than this
-    #[arg(long, value_name = "PIXELS", default_value_t = 1600)]
-    longest_side: usize,
+    #[arg(long, value_name = "PIXELS", default_value_t = 1600,
+          value_parser = clap::value_parser!(u32).range(16..=60_000))]
+    longest_side: u32,
     /// Where registrations and developed discs are kept (default: the user's cache folder)
     #[arg(long, value_name = "DIR")]
     cache: Option<PathBuf>,
@@ -115,7 +116,7 @@ fn draw(args: &WatchArgs, night: &Night, registration: &Registration) -> Outcome
         out: &args.preview,
         preview: None,
         cache: cache.as_deref(),
-        longest_side: Some(args.longest_side),
+        longest_side: Some(args.longest_side as usize),
     };
     let (composition, diagnostics) = compose(&request)?;
     tell(&diagnostics);

@@ -1,21 +1,43 @@
 //! Developed discs kept from run to run: content-keyed, bounded, safe to delete.
 //!
-//! A key covers all that a disc's pixels depend on: the program's version, the frames' files, the papers beside
+//! A key covers all that a disc's pixels depend on: the program's own sources, the frames' files, the papers beside
 //! them, the place in the frame and the treatment. What is kept is exact, so a kept disc and a new one give the
-//! same picture. A file that does not read is made anew; one that cannot be written is no fault.
+//! same picture, and it ends in a digest of itself. A file that does not read is made anew; one that cannot be written is no
+//! fault.
 
-use super::kept::stamp;
+use super::kept::{BUILD, stamp};
 use crate::blend::{DevelopedDisc, DiscMeasure};
-use crate::ingest::Night;
-use crate::layout::{Composition, Placement};
+use crate::ingest::{Night, Site};
+use crate::layout::{Companion, Composition, Placement, ShadowOnDisc, Sharpening};
 use crate::raster::{LinearImage, PixelPoint};
+use serde::Serialize;
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 
 /// Bytes that kept discs may take; the oldest go first.
 const LARGEST: u64 = 2 << 30;
-const MAGIC: &[u8; 8] = b"mldisc04";
+const MAGIC: &[u8; 8] = b"mldisc05";
+/// Length of the digest at a file's end.
+const DIGEST: usize = 32;
+
+/// What a disc's pixels depend on beside the files.
+#[derive(Serialize)]
+struct Request<'a> {
+    frame: &'a str,
+    also: &'a [Companion],
+    centre_px: (f64, f64),
+    radius_px: f64,
+    stretch: f64,
+    edge_width_px: Option<f64>,
+    subtract_sky: bool,
+    shadow_lift: f32,
+    sharpening: Sharpening,
+    shadow: Option<&'a ShadowOnDisc>,
+    grades: &'a [Vec<f32>],
+    /// When and from where it is painted, where no camera saw it.
+    painted: Option<(&'a str, Option<&'a Site>)>,
+}
 
 /// A folder of kept discs.
 pub(super) struct DiscCache {
@@ -29,9 +51,9 @@ impl DiscCache {
         let folder = cache.join("discs");
         std::fs::create_dir_all(&folder).ok()?;
         let mut hash = Sha256::new();
-        hash.update(env!("CARGO_PKG_VERSION"));
+        hash.update(BUILD);
         for paper in super::papers(night) {
-            hash.update(std::fs::read(paper).unwrap_or_default());
+            hash.update(crate::files::read_text(paper).unwrap_or_default());
         }
         night.set_aside.iter().for_each(|path| stamp(&mut hash, path));
         Some(DiscCache { folder, papers: hash.finalize().into() })
@@ -39,31 +61,30 @@ impl DiscCache {
 
     /// Where a placement's disc is kept.
     pub(super) fn path(&self, p: &Placement, composition: &Composition, night: &Night) -> PathBuf {
+        let request = Request {
+            frame: &p.frame,
+            also: &p.also,
+            centre_px: (p.map.source_centre.x, p.map.source_centre.y),
+            radius_px: p.source_radius_px,
+            // The lens's stretch: the same at every size of the picture, but for its last digits.
+            stretch: (p.map.reduction() * p.radius_px * 1e6).round(),
+            edge_width_px: p.edge_width_px,
+            subtract_sky: p.subtract_sky,
+            shadow_lift: composition.development.shadow_lift,
+            sharpening: composition.development.sharpening,
+            shadow: p.shadow.as_ref(),
+            grades: p.shadow.as_ref().map_or(&[], |s| &s.grades),
+            painted: p.simulated.then_some((p.utc.as_str(), night.site.as_ref())),
+        };
         let mut hash = Sha256::new();
         hash.update(self.papers);
+        // A request that could not be written down would share its key with none: its frames still tell it apart.
+        hash.update(serde_json::to_vec(&request).unwrap_or_default());
         for name in std::iter::once(&p.frame).chain(p.also.iter().map(|c| &c.frame)) {
-            hash.update(name.as_bytes());
             if let Some(frame) = night.frame(name) {
                 hash.update(frame.path.to_string_lossy().as_bytes());
                 stamp(&mut hash, &frame.path);
             }
-        }
-        let numbers = [
-            p.map.source_centre.x,
-            p.map.source_centre.y,
-            p.source_radius_px,
-            // The lens's stretch: the same at every size of the picture, but for its last digits.
-            (p.map.reduction() * p.radius_px * 1e6).round(),
-            p.edge_width_px.unwrap_or(-1.0),
-            f64::from(u8::from(p.subtract_sky)),
-            f64::from(composition.development.shadow_lift),
-        ];
-        numbers.iter().for_each(|n| hash.update(n.to_le_bytes()));
-        // Debug text is exact for floats.
-        hash.update(format!("{:?} {:?} {:?}", p.also, composition.development.sharpening, p.shadow));
-        if p.simulated {
-            hash.update(&p.utc);
-            hash.update(format!("{:?}", night.site));
         }
         let name: String = hash.finalize().iter().take(16).map(|b| format!("{b:02x}")).collect();
         self.folder.join(format!("{name}.disc"))
@@ -72,6 +93,10 @@ impl DiscCache {
     /// A kept disc.
     pub(super) fn read(path: &Path) -> Option<DevelopedDisc> {
         let bytes = std::fs::read(path).ok()?;
+        let (bytes, digest) = bytes.split_at_checked(bytes.len().checked_sub(DIGEST)?)?;
+        if Sha256::digest(bytes).as_slice() != digest {
+            return None;
+        }
         let (head, body) = bytes.split_at_checked(MAGIC.len() + 8 + 16 + 36)?;
         let head = head.strip_prefix(MAGIC)?;
         let whole = |at: usize| Some(u32::from_le_bytes(head.get(at..at + 4)?.try_into().ok()?) as usize);
@@ -105,11 +130,10 @@ impl DiscCache {
         let m = &disc.measure;
         [m.saturated_share, m.saturated_from, m.step].iter().for_each(|v| bytes.extend(v.to_le_bytes()));
         disc.image.data().iter().for_each(|v| bytes.extend(v.to_le_bytes()));
-        // Whole or not at all: another run may read it at this moment.
-        let partial = path.with_extension(format!("{}.part", std::process::id()));
-        if std::fs::write(&partial, bytes).and_then(|()| std::fs::rename(&partial, path)).is_err() {
-            let _ = std::fs::remove_file(&partial);
-        }
+        let digest = Sha256::digest(&bytes);
+        bytes.extend_from_slice(&digest);
+        // Another run may read it at this moment; one that cannot be written is made anew next time.
+        let _ = crate::write::write_kept(path, &bytes);
     }
 
     /// Lets the oldest go until the rest fits.

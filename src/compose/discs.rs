@@ -12,6 +12,7 @@ use crate::blend::{Borne, Clipped, DevelopedDisc, FramePixels, develop, disc_row
 use crate::diag::Diagnostic;
 use crate::ingest::{Night, OpenFrame, open_frame};
 use crate::layout::{Composition, Lift, Placement};
+use crate::memory;
 use crate::raster::{LinearImage, PixelPoint, PixelRect, Plane};
 use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
@@ -21,6 +22,8 @@ use std::sync::{Arc, Mutex};
 
 /// Developed discs that may stay in memory until they are drawn, bytes.
 const ROOM: usize = 400 << 20;
+/// Bytes a pixel that an open frame takes at most: what its decoder makes and its copy in three channels.
+const OPEN_BYTES_A_PIXEL: u64 = 18;
 
 /// The discs of placements that share a frame, by their index, or why they cannot be had.
 type Group = Result<Vec<(usize, DevelopedDisc)>, String>;
@@ -103,10 +106,12 @@ impl<'a> Discs<'a> {
     /// Develops every disc once; keeps the first that there is room for.
     fn measure_all(&mut self, diagnostics: &mut Vec<Diagnostic>) -> Vec<Option<Borne>> {
         let mut measures = vec![None; self.composition.placements.len()];
-        let mut room = ROOM;
+        let mut room = ROOM.min(usize::try_from(memory::limit() / 4).unwrap_or(ROOM));
         // A few at a time: what there is no room for goes at once.
         let groups: Vec<Vec<usize>> = self.by_frame();
-        for some in groups.chunks(2 * rayon::current_num_threads()) {
+        let largest = self.night.rigs.iter().map(|r| (r.width * r.height) as u64).max().unwrap_or(1);
+        let at_once = memory::at_once(OPEN_BYTES_A_PIXEL * largest).min(2 * rayon::current_num_threads());
+        for some in groups.chunks(at_once) {
             let lifted = |(index, disc): (usize, DevelopedDisc)| {
                 let most_lift = most_lift(&disc, &self.composition.placements[index]);
                 (index, disc, most_lift)

@@ -1,30 +1,31 @@
 //! Registrations kept from run to run.
 
 use crate::diag::Diagnostic;
-use crate::ingest::Night;
+use crate::ingest::{Night, fingerprint};
 use crate::registration::Registration;
 use crate::solve::{ClockSource, register};
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
 
-/// A file's length and time of change.
+/// A digest of the program's own sources: what another build kept is not taken for this one's.
+pub(super) const BUILD: &str = env!("MOONLOOM_BUILD");
+
+/// A file's time of change and what tells it from others.
 pub(super) fn stamp(hash: &mut Sha256, path: &Path) {
-    if let Ok(metadata) = std::fs::metadata(path) {
-        hash.update(metadata.len().to_le_bytes());
-        let changed = metadata.modified().ok().and_then(|t| t.duration_since(std::time::UNIX_EPOCH).ok());
-        hash.update(changed.map_or(0, |d| d.as_nanos()).to_le_bytes());
-    }
+    let changed = std::fs::metadata(path).and_then(|m| m.modified()).ok();
+    let changed = changed.and_then(|t| t.duration_since(std::time::UNIX_EPOCH).ok());
+    hash.update(changed.map_or(0, |d| d.as_nanos()).to_le_bytes());
+    hash.update(fingerprint(path).unwrap_or_default());
 }
 
-/// A digest of everything that a registration depends on: the program's version, the frames'
-/// names, sizes and times of change, and the shoot notes.
+/// A digest of everything that a registration depends on beside the program: the frames' names and fingerprints, and the
+/// shoot notes.
 ///
 /// Only frames that `of` names count: a registration may hold some of a folder.
 pub fn frames_digest(night: &Night, of: impl Fn(&str) -> bool) -> String {
     let mut hash = Sha256::new();
-    hash.update(env!("CARGO_PKG_VERSION"));
     for paper in super::papers(night) {
-        if let Ok(text) = std::fs::read(paper) {
+        if let Ok(text) = crate::files::read_text(paper) {
             hash.update(&text);
         }
     }
@@ -33,16 +34,16 @@ pub fn frames_digest(night: &Night, of: impl Fn(&str) -> bool) -> String {
     frames.sort();
     for (name, path) in frames {
         hash.update(name.as_bytes());
-        stamp(&mut hash, path);
+        hash.update(fingerprint(path).unwrap_or_default());
     }
     // Calibration frames change what is measured, too.
-    night.set_aside.iter().for_each(|path| stamp(&mut hash, path));
-    hash.finalize().iter().take(16).map(|b| format!("{b:02x}")).collect()
+    night.set_aside.iter().for_each(|path| hash.update(fingerprint(path).unwrap_or_default()));
+    short(hash)
 }
 
-/// Of what registering finds in unchanged frames: to be raised by whoever changes that, or an old cache would serve
-/// yesterday's discs.
-const REVISION: u32 = 4;
+fn short(hash: Sha256) -> String {
+    hash.finalize().iter().take(16).map(|b| format!("{b:02x}")).collect()
+}
 
 /// A registration and whether it was kept from an earlier run.
 pub struct Kept {
@@ -54,14 +55,53 @@ pub struct Kept {
     pub diagnostics: Vec<Diagnostic>,
 }
 
+/// Where a night's registration is kept. A frame that was touched is looked at again, whatever its fingerprint says.
+fn kept_file(night: &Night, digest: &str, cache: &Path) -> PathBuf {
+    let mut hash = Sha256::new();
+    hash.update(digest);
+    night.frames.iter().map(|f| &f.path).chain(&night.set_aside).for_each(|path| stamp(&mut hash, path));
+    cache.join(format!("registration-{BUILD}-{}.ron", short(hash)))
+}
+
+/// Keeps a night's registration, as it was found, for the pictures that are made of it later.
+///
+/// # Errors
+/// A sentence that says why it could not be kept.
+pub fn keep_registration(night: &Night, registration: &Registration, cache: &Path) -> Result<(), String> {
+    let digest = frames_digest(night, |_| true);
+    std::fs::create_dir_all(cache).map_err(|e| e.to_string())?;
+    let folder = night.folder.to_string_lossy();
+    let text = crate::registration::registration_text(registration, &folder, &digest).map_err(|d| d.message)?;
+    crate::write::write_text(&kept_file(night, &digest, cache), &text).map_err(|e| e.to_string())?;
+    trim(cache);
+    Ok(())
+}
+
+/// Registrations that are kept; the oldest go first.
+const MOST_KEPT: usize = 200;
+
+fn trim(cache: &Path) {
+    let ours = |path: &PathBuf| {
+        let name = path.file_name().map(|n| n.to_string_lossy()).unwrap_or_default();
+        name.starts_with("registration-") && name.ends_with(".ron")
+    };
+    let files = std::fs::read_dir(cache).into_iter().flatten().flatten().map(|e| e.path()).filter(ours);
+    let mut aged: Vec<_> = files.filter_map(|p| Some((p.metadata().ok()?.modified().ok()?, p))).collect();
+    aged.sort();
+    for (_, path) in aged.iter().rev().skip(MOST_KEPT) {
+        // One that another run has just removed is gone.
+        let _ = std::fs::remove_file(path);
+    }
+}
+
 /// The registration of a night: kept in `cache` while the frames and notes are unchanged.
 ///
 /// A kept file that cannot be read is made anew; a cache that cannot be written is a warning.
 pub fn registration_of(night: &Night, cache: Option<&Path>, progress: &(dyn Fn(&str) + Sync)) -> Kept {
     let digest = frames_digest(night, |_| true);
-    let file = cache.map(|folder| folder.join(format!("registration-{REVISION}-{digest}.ron")));
+    let file = cache.map(|folder| kept_file(night, &digest, folder));
     if let Some(path) = &file
-        && let Ok(text) = std::fs::read_to_string(path)
+        && let Ok(text) = crate::files::read_text(path)
         && let Ok((registration, _, kept)) = crate::registration::read_registration(path, &text)
         && kept == digest
     {
@@ -70,24 +110,11 @@ pub fn registration_of(night: &Night, cache: Option<&Path>, progress: &(dyn Fn(&
     }
     let registered = register(night, ClockSource::Frames, progress);
     let mut diagnostics = registered.diagnostics;
-    if let (Some(path), Some(folder)) = (&file, cache) {
-        let written = std::fs::create_dir_all(folder).map_err(|e| e.to_string()).and_then(|()| {
-            let folder = night.folder.to_string_lossy();
-            let text =
-                crate::registration::registration_text(&registered.value, &folder, &digest).map_err(|d| d.message)?;
-            crate::write::write_text(path, &text).map_err(|e| e.to_string())
-        });
-        if let Err(why) = written {
-            diagnostics.push(
-                Diagnostic::warning("registration-not-kept", format!("the registration could not be kept: {why}"))
-                    .with_help("give another folder with --cache"),
-            );
-        }
+    if let Some(Err(why)) = cache.map(|folder| keep_registration(night, &registered.value, folder)) {
+        diagnostics.push(
+            Diagnostic::warning("registration-not-kept", format!("the registration could not be kept: {why}"))
+                .with_help("give another folder with --cache"),
+        );
     }
-    // What is kept is rounded; use the rounded values now, too, so that both runs give the same bytes.
-    let registration = file
-        .and_then(|path| Some((std::fs::read_to_string(&path).ok()?, path)))
-        .and_then(|(text, path)| crate::registration::read_registration(&path, &text).ok())
-        .map_or(registered.value, |(kept, _, _)| kept);
-    Kept { registration, reused: false, diagnostics }
+    Kept { registration: registered.value, reused: false, diagnostics }
 }

@@ -14,7 +14,7 @@ pub fn check_targets(night: &Night, out: &Path, preview: Option<&Path>) -> Resul
     if let Some(preview) = preview {
         let is_jpeg =
             preview.extension().is_some_and(|e| e.eq_ignore_ascii_case("jpg") || e.eq_ignore_ascii_case("jpeg"));
-        if !is_jpeg || preview == out || same(preview, out) {
+        if !is_jpeg || preview == out || same_file(preview, out) {
             return Err(ComposeError::PreviewName { path: preview.to_owned() });
         }
     }
@@ -22,7 +22,7 @@ pub fn check_targets(night: &Night, out: &Path, preview: Option<&Path>) -> Resul
 }
 
 /// Whether two names mean one file: the same one, or two that are not there yet in the same folder.
-fn same(a: &Path, b: &Path) -> bool {
+pub fn same_file(a: &Path, b: &Path) -> bool {
     let place = |p: &Path| {
         let folder = p.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or(Path::new("."));
         Some(p.canonicalize().ok().unwrap_or(folder.canonicalize().ok()?.join(p.file_name()?)))
@@ -30,16 +30,16 @@ fn same(a: &Path, b: &Path) -> bool {
     place(a).is_some_and(|a| place(b) == Some(a))
 }
 
-/// Refuses targets that the layout itself draws from.
+/// Refuses targets that are among the files which a picture or a registration is made from.
 ///
 /// # Errors
 /// [`ComposeError::TargetIsFrame`].
-pub(super) fn protect<'a>(
+pub fn protect<'a>(
     sources: impl Iterator<Item = &'a Path> + Clone,
     targets: impl Iterator<Item = &'a Path>,
 ) -> Result<(), ComposeError> {
     for target in targets {
-        if sources.clone().any(|source| same(source, target)) {
+        if sources.clone().any(|source| same_file(source, target)) {
             return Err(ComposeError::TargetIsFrame { path: target.to_owned() });
         }
     }
@@ -54,7 +54,7 @@ pub fn protect_inputs<'a>(night: &Night, targets: impl Iterator<Item = &'a Path>
     let papers = super::papers(night);
     for target in targets {
         let mut inputs = night.frames.iter().map(|f| &f.path).chain(&night.set_aside).chain(papers);
-        if inputs.any(|input| same(input, target)) {
+        if inputs.any(|input| same_file(input, target)) {
             return Err(ComposeError::TargetIsFrame { path: target.to_owned() });
         }
         let folder = target.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));

@@ -2,6 +2,7 @@
 //!
 //! A [`Diagnostic`] is data. Stages collect them; the command line prints them.
 
+mod ron_numbers;
 mod ron_text;
 
 pub(crate) use ron_text::nearest;
@@ -54,6 +55,23 @@ impl Span {
         let line = before.matches('\n').count() + 1;
         let column = before.rsplit('\n').next().unwrap_or("").chars().count() + 1;
         Some(Box::new(Span::at(path, text, line, column, names.last()?.chars().count())))
+    }
+}
+
+/// Characters of a line that are shown around a fault.
+const SHOWN: usize = 160;
+
+impl Span {
+    /// The part of its line around the fault, and how many characters of it stand before the caret.
+    fn window(&self) -> (String, usize) {
+        let before = self.column.saturating_sub(1);
+        if self.source_line.chars().nth(SHOWN).is_none() {
+            return (self.source_line.clone(), before);
+        }
+        let from = before.saturating_sub(SHOWN / 2);
+        let part: String = self.source_line.chars().skip(from).take(SHOWN).collect();
+        let cut = if from > 0 { "… " } else { "" };
+        (format!("{cut}{part} …"), before - from + cut.chars().count())
     }
 }
 
@@ -128,9 +146,10 @@ impl fmt::Display for Diagnostic {
             let number = span.line.to_string();
             let margin = " ".repeat(number.len());
             write!(f, "\n{margin} --> {}:{}:{}", span.path.display(), span.line, span.column)?;
-            write!(f, "\n{margin} |\n{number} | {}", span.source_line)?;
-            let lead = " ".repeat(span.column.saturating_sub(1));
-            write!(f, "\n{margin} | {lead}{}", "^".repeat(span.width.max(1)))?;
+            let (shown, before) = span.window();
+            write!(f, "\n{margin} |\n{number} | {shown}")?;
+            let lead = " ".repeat(before);
+            write!(f, "\n{margin} | {lead}{}", "^".repeat(span.width.clamp(1, SHOWN)))?;
         }
         if let Some(help) = &self.help {
             write!(f, "\n  help: {help}")?;

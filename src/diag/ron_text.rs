@@ -13,10 +13,19 @@ fn extensions() -> Extensions {
 /// Reads a RON text.
 ///
 /// # Errors
-/// A [`Diagnostic`] with the file, line, column and what would be valid there.
+/// A [`Diagnostic`] with the file, line, column and what would be valid there; also for numbers that are not finite.
 pub fn read_ron<T: DeserializeOwned>(path: &Path, text: &str) -> Result<T, Diagnostic> {
     // Some editors put a byte order mark before the text.
     let text = text.strip_prefix('\u{feff}').unwrap_or(text);
+    if let Some(place) = super::ron_numbers::first_impossible(text) {
+        let (before, word) = (&text[..place.start], &text[place]);
+        let line = before.matches('\n').count() + 1;
+        let column = before.rsplit('\n').next().unwrap_or("").chars().count() + 1;
+        let span = Span::at(path, text, line, column, word.chars().count());
+        return Err(Diagnostic::error("impossible-number", format!("`{word}` is a number that nothing here can have"))
+            .with_span(span)
+            .with_help("write a number that can be measured"));
+    }
     ron::Options::default().with_default_extension(extensions()).from_str(text).map_err(|e| explain(path, text, &e))
 }
 

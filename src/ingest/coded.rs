@@ -2,8 +2,10 @@
 
 use super::decode::Channel;
 use super::decode::Reading;
+use super::jpeg_scan;
 use super::source_colour::SourceColour;
 use super::upright::upright;
+use crate::memory;
 use crate::raster::{CodedPlane, LinearImage, PixelRect, RgbSpace};
 use image::metadata::Orientation;
 use image::{DynamicImage, GrayImage, ImageDecoder, ImageReader, Limits};
@@ -11,9 +13,6 @@ use rayon::prelude::*;
 use std::io::Cursor;
 use zune_jpeg::JpegDecoder;
 use zune_jpeg::zune_core::{bytestream::ZCursor, colorspace::ColorSpace, options::DecoderOptions};
-
-/// No frame may ask for more memory than this while it is decoded.
-const MEMORY_LIMIT: u64 = 2 << 30;
 
 /// Interleaved RGB codes, rows from the top.
 pub(super) struct Codes {
@@ -90,23 +89,13 @@ fn look_up<T: Copy + Into<usize>>(
     }
 }
 
-/// Whether a JPEG breaks off: its scan has no end-of-image marker. (The decoder would fill the
-/// rest with grey and say nothing.)
-fn jpeg_breaks_off(bytes: &[u8]) -> bool {
-    let mut at = 2;
-    // Walk the segments by their lengths up to the first scan: a thumbnail inside one of them
-    // has an end marker of its own.
-    while let Some(&[0xff, marker, high, low]) = bytes.get(at..at + 4) {
-        at += 2 + usize::from(u16::from_be_bytes([high, low]));
-        if marker == 0xda {
-            return !bytes.get(at..).is_some_and(|scan| scan.windows(2).any(|w| w == [0xff, 0xd9]));
-        }
-    }
-    true
-}
-
 fn is_jpeg(bytes: &[u8]) -> bool {
     bytes.starts_with(&[0xff, 0xd8])
+}
+
+/// A damaged JPEG is none: what a decoder makes of it looks well and stands elsewhere.
+fn whole_if_jpeg(bytes: &[u8]) -> Result<(), String> {
+    if is_jpeg(bytes) { jpeg_scan::check(bytes) } else { Ok(()) }
 }
 
 /// Whether the EXIF record names the colour space that DCF 2.0 (JEITA CP-3461A) knows as `R03`: a camera
@@ -122,21 +111,20 @@ fn says_op_rgb(bytes: &[u8]) -> bool {
 
 /// Reads a picture's codes, turned upright by its orientation flag.
 pub(super) fn read(bytes: &[u8]) -> Result<CodedPicture, String> {
-    if is_jpeg(bytes) && jpeg_breaks_off(bytes) {
-        return Err("the JPEG breaks off before its end".into());
-    }
+    whole_if_jpeg(bytes)?;
     let mut reader = ImageReader::new(Cursor::new(bytes)).with_guessed_format().map_err(|e| e.to_string())?;
     let mut limits = Limits::default();
-    limits.max_alloc = Some(MEMORY_LIMIT);
+    limits.max_alloc = Some(memory::limit());
     reader.limits(limits);
     let mut decoder = match reader.into_decoder() {
         Ok(decoder) => decoder,
         Err(e) => return grey_float(bytes).map_err(|_| e.to_string()),
     };
     let (width, height) = decoder.dimensions();
-    if u64::from(width) * u64::from(height) * 3 > MEMORY_LIMIT {
-        return Err(format!("it claims {width} x {height} pixels, more than can be held"));
-    }
+    let pixels = u64::from(width) * u64::from(height);
+    // The decoder's own picture, its copy in three channels, and a progressive JPEG's coefficients.
+    let each = 2 * (decoder.total_bytes() / pixels.max(1)).max(3) + 6;
+    memory::may_open(pixels, each, bytes.len() as u64)?;
     let orientation = decoder.orientation().unwrap_or(Orientation::NoTransforms);
     let profile = decoder.icc_profile().ok().flatten().or_else(|| tiff_profile(bytes));
     let picture = DynamicImage::from_decoder(decoder).map_err(|e| e.to_string())?;
@@ -154,9 +142,10 @@ fn tiff_profile(bytes: &[u8]) -> Option<Vec<u8>> {
 /// A grey TIFF of floats, which the `image` crate (0.25) does not read.
 fn grey_float(bytes: &[u8]) -> Result<CodedPicture, String> {
     let mut limits = tiff::decoder::Limits::default();
-    limits.decoding_buffer_size = MEMORY_LIMIT as usize / 3;
+    limits.decoding_buffer_size = usize::try_from(memory::limit() / 4).unwrap_or(usize::MAX);
     let mut decoder = tiff::decoder::Decoder::new(Cursor::new(bytes)).map_err(|e| e.to_string())?.with_limits(limits);
     let (width, height) = decoder.dimensions().map_err(|e| e.to_string())?;
+    memory::may_open(u64::from(width) * u64::from(height), 16, bytes.len() as u64)?;
     let tiff::decoder::DecodingResult::F32(values) = decoder.read_image().map_err(|e| e.to_string())? else {
         return Err("it holds no floats".into());
     };
@@ -219,18 +208,28 @@ fn colour_by(
 /// One channel of a JPEG turned upright; `None` for other files and for JPEGs whose first channel is not luma.
 ///
 /// # Errors
-/// A sentence, when it breaks off.
+/// A sentence, when it is damaged or larger than this run may open.
 pub(super) fn one_channel(bytes: &[u8], reading: &Reading, channel: Channel) -> Result<Option<CodedPlane>, String> {
     if !is_jpeg(bytes) {
         return Ok(None);
     }
-    if jpeg_breaks_off(bytes) {
-        return Err("the JPEG breaks off before its end".into());
-    }
-    Ok(decode_channel(bytes, reading, channel))
+    whole_if_jpeg(bytes)?;
+    decode_channel(bytes, reading, channel)
 }
 
-fn decode_channel(bytes: &[u8], reading: &Reading, channel: Channel) -> Option<CodedPlane> {
+/// Bytes a pixel that looking for the Moon takes: luma, its upright copy, a progressive JPEG's coefficients.
+pub(crate) const MEASURING_BYTES_A_PIXEL: u64 = 8;
+
+fn decode_channel(bytes: &[u8], reading: &Reading, channel: Channel) -> Result<Option<CodedPlane>, String> {
+    let Some((decoder, (width, height))) = opened(bytes, channel) else { return Ok(None) };
+    memory::may_open((width * height) as u64, MEASURING_BYTES_A_PIXEL, bytes.len() as u64)?;
+    Ok(decoded_channel(decoder, reading, channel, (width, height)))
+}
+
+type Decoder<'a> = JpegDecoder<ZCursor<&'a [u8]>>;
+
+/// A JPEG whose first channel is luma, its headers read, and its width and height.
+fn opened(bytes: &[u8], channel: Channel) -> Option<(Decoder<'_>, (usize, usize))> {
     let wanted = match channel {
         Channel::Brightness => ColorSpace::Luma,
         Channel::Red => ColorSpace::RGB,
@@ -245,10 +244,16 @@ fn decode_channel(bytes: &[u8], reading: &Reading, channel: Channel) -> Option<C
         return None;
     }
     let info = decoder.info()?;
-    let (width, height) = (usize::from(info.width), usize::from(info.height));
-    if (width * height) as u64 > MEMORY_LIMIT {
-        return None;
-    }
+    let size = (usize::from(info.width), usize::from(info.height));
+    Some((decoder, size))
+}
+
+fn decoded_channel(
+    mut decoder: Decoder<'_>,
+    reading: &Reading,
+    channel: Channel,
+    (width, height): (usize, usize),
+) -> Option<CodedPlane> {
     let mut codes = decoder.decode().ok()?;
     if channel == Channel::Red {
         codes = codes.into_iter().step_by(3).collect();

@@ -12,6 +12,7 @@ use super::ignored::Ignored;
 use super::mosaic::Mosaic;
 use super::raw;
 use super::upright::{is_sideways, on_sensor, turned};
+use crate::files::{LARGEST_FRAME, read_bytes};
 use crate::raster::{
     CodedPlane, ColourMatrix, CutOut, LinearImage, PixelPoint, PixelRect, Plane, RgbSpace, TransferFunction,
 };
@@ -117,7 +118,7 @@ pub fn open_frame(path: &Path, reading: &Reading) -> Result<OpenFrame, DecodeErr
         };
         return Ok(opened(pixels, true, orientation));
     }
-    let bytes = std::fs::read(path).map_err(|source| DecodeError::Io { path: path.to_owned(), source })?;
+    let bytes = read_bytes(path, LARGEST_FRAME).map_err(|source| DecodeError::Io { path: path.to_owned(), source })?;
     if fits::is_fits(&bytes) {
         let picture = fits::Header::parse(&bytes).and_then(|h| h.picture(&bytes)).map_err(damaged)?;
         let pixels = match picture.pixels {
@@ -367,7 +368,8 @@ fn channel_of(
     let damaged = |message: String| DecodeError::Damaged { path: path.to_owned(), message };
     let curve_known = reading.response.is_some() || reading.transfer.is_some();
     if !is_raw(path) && reading.masters.is_none() && channel != Channel::Copper {
-        let bytes = std::fs::read(path).map_err(|source| DecodeError::Io { path: path.to_owned(), source })?;
+        let bytes =
+            read_bytes(path, LARGEST_FRAME).map_err(|source| DecodeError::Io { path: path.to_owned(), source })?;
         if let Some(plane) = coded::one_channel(&bytes, reading, channel).map_err(damaged)? {
             let code = |x: usize, y: usize| (plane.code(x, y) * 255.0) as u8;
             let inside = border::inside(plane.width(), plane.height(), code);

@@ -52,6 +52,10 @@ const UNREAD_MARKS: [(usize, &[u8], &str); 11] = [
 /// # Errors
 /// When it cannot be read.
 pub(super) fn kind_of(path: &Path) -> std::io::Result<FileKind> {
+    // Opening a pipe would wait for somebody to write to it.
+    if !std::fs::metadata(path)?.is_file() {
+        return Err(std::io::ErrorKind::InvalidInput.into());
+    }
     let mut file = File::open(path)?;
     let mut start = Vec::with_capacity(32);
     file.by_ref().take(32).read_to_end(&mut start)?;

@@ -11,6 +11,7 @@
 
 use super::FrameMetadata;
 use super::mosaic::{Mosaic, Pattern};
+use crate::memory;
 use crate::raster::LinearImage;
 use std::collections::HashMap;
 use std::io::Read;
@@ -168,6 +169,7 @@ impl Header {
     pub(super) fn picture(&self, bytes: &[u8]) -> Result<FitsPicture, String> {
         let (width, height, planes) = self.size()?;
         let count = width * height * planes;
+        memory::may_open((width * height) as u64, 8 * planes as u64, bytes.len() as u64)?;
         let bits = self.number("BITPIX").map_or(0, |v| v as i64);
         let data = bytes.get(self.data_start..).unwrap_or(&[]);
         let needed = count.checked_mul(bits.unsigned_abs() as usize / 8).ok_or("its size is absurd")?;

@@ -60,16 +60,16 @@ impl FrameTable {
         let mut reader =
             csv::ReaderBuilder::new().trim(csv::Trim::All).comment(Some(b'#')).from_reader(text.as_bytes());
         let mut entries = HashMap::new();
-        for row in reader.deserialize::<Row>() {
-            let row = row.map_err(|e| {
-                let line = e.position().map_or(1, |p| p.line() as usize);
-                fault(
-                    line,
-                    e.to_string(),
-                    "columns: file, utc, exposure_s, aperture, iso, focal_length_mm; leave a cell empty for nothing",
-                )
-            })?;
-            let line = text.lines().position(|l| l.starts_with(&row.file)).map_or(1, |i| i + 1);
+        let unread = |e: csv::Error| {
+            let line = e.position().map_or(1, |p| p.line() as usize);
+            let help = "columns: file, utc, exposure_s, aperture, iso, focal_length_mm; leave a cell empty for nothing";
+            fault(line, e.to_string(), help)
+        };
+        let headers = reader.headers().map_err(unread)?.clone();
+        for record in reader.records() {
+            let record = record.map_err(unread)?;
+            let line = record.position().map_or(1, |p| p.line() as usize);
+            let row: Row = record.deserialize(Some(&headers)).map_err(unread)?;
             let ranges = [
                 ("exposure_s", row.exposure_s, 1e-6..=1e5),
                 ("aperture", row.aperture, 0.3..=1000.0),

@@ -5,10 +5,12 @@ mod remarks;
 use super::calibration::{CalibrationFiles, Masters};
 use super::file_kind::{FileKind, kind_of};
 use super::frame_table::{self, FrameTable};
+use super::notes::lies_beside;
 use super::response_file::parse_response;
 use super::{CaptureTime, FrameMetadata, Mount, Reading, ShootNotes, Site, read_metadata};
 use crate::diag::{Diagnostic, Warned};
 use crate::sky::Observer;
+use std::collections::HashSet;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -230,7 +232,7 @@ pub fn read_frames(paths: Vec<PathBuf>) -> Result<Warned<Night>, NightError> {
 
 fn read_notes(folder: &Path) -> Result<Option<ShootNotes>, NightError> {
     let path = folder.join("shoot.ron");
-    match std::fs::read_to_string(&path) {
+    match crate::files::read_text(&path) {
         Ok(text) => ShootNotes::parse(&path, &text).map(Some).map_err(|d| NightError::Notes(Box::new(d))),
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(None),
         Err(source) => Err(NightError::Io { path, source }),
@@ -250,7 +252,7 @@ impl Papers {
     fn read(folder: &Path) -> Result<Self, NightError> {
         let notes = read_notes(folder)?;
         let table_path = folder.join(frame_table::NAME);
-        let table = match std::fs::read_to_string(&table_path) {
+        let table = match crate::files::read_text(&table_path) {
             Ok(text) => FrameTable::parse(&table_path, &text).map_err(NightError::Notes)?,
             Err(e) if e.kind() == std::io::ErrorKind::NotFound => FrameTable::default(),
             Err(source) => return Err(NightError::Io { path: table_path, source }),
@@ -264,10 +266,16 @@ impl Papers {
         let mut papers = vec![folder.join("shoot.ron"), table_path];
         if let Some(notes) = &notes {
             if let Some(name) = &notes.response {
+                if !lies_beside(name) {
+                    return Err(NightError::Notes(Box::new(
+                        Diagnostic::error("response-elsewhere", format!("`{name}` is no file beside the frames"))
+                            .with_help("copy the response beside the frames and give its name alone"),
+                    )));
+                }
                 let path = folder.join(name);
                 papers.push(path.clone());
                 let text =
-                    std::fs::read_to_string(&path).map_err(|source| NightError::Io { path: path.clone(), source })?;
+                    crate::files::read_text(&path).map_err(|source| NightError::Io { path: path.clone(), source })?;
                 reading.response = Some(Arc::new(parse_response(&path, &text).map_err(NightError::Notes)?));
             }
             let c = &notes.calibration;
@@ -334,7 +342,16 @@ fn read_list(folder: &Path, mut paths: Vec<PathBuf>) -> Result<Warned<Night>, Ni
     };
     let mut conflicts = Vec::new();
     let reading = Arc::new(papers.reading.clone());
+    let mut names = HashSet::new();
     for (metadata, path) in read {
+        // Names that are no text read alike once what is no text has been replaced.
+        let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+        if !names.insert(name.clone()) {
+            let message = format!("another file reads as `{name}` too, and is left out: its name is no text (UTF-8)");
+            diagnostics.push(Diagnostic::warning("name-twice", message).with_help("give the two files other names"));
+            night.set_aside.push(path);
+            continue;
+        }
         match metadata {
             Ok(metadata) => night.add((path, metadata), &papers, &reading, &mut conflicts),
             Err(why) => {

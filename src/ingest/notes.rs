@@ -152,13 +152,9 @@ impl ShootNotes {
                 );
             }
         }
-        let outside = |name: &String| {
-            let name = Path::new(name);
-            name.components().any(|c| !matches!(c, std::path::Component::Normal(_))) || name.as_os_str().is_empty()
-        };
         let c = &notes.calibration;
         for (field, names) in [("dark", &c.dark), ("bias", &c.bias), ("flat", &c.flat)] {
-            if let Some(name) = names.iter().find(|n| outside(n)) {
+            if let Some(name) = names.iter().find(|n| !lies_beside(n)) {
                 return fault(
                     &["calibration", field],
                     format!("`{name}` is no file or folder beside the frames"),
@@ -214,6 +210,12 @@ impl Site {
     pub fn observer(&self) -> Result<Observer, crate::sky::SiteError> {
         Observer::new(self.latitude_deg, self.longitude_deg, self.elevation_m)
     }
+}
+
+/// Whether a name is that of a file or folder beside the frames or below them: notes may come from anybody.
+pub(super) fn lies_beside(name: &str) -> bool {
+    let parts = Path::new(name).components();
+    !name.is_empty() && parts.into_iter().all(|c| matches!(c, std::path::Component::Normal(_)))
 }
 
 /// Seconds ahead of UTC of an offset like `+08:00`, `-0330` or `Z`.

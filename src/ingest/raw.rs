@@ -2,7 +2,7 @@
 //!
 //! The library ends the whole process on some damaged files (a flipped byte in a header asked it for six
 //! terabytes), and a night must not end with one file. So this program calls itself as a reader with a
-//! limit on its memory ([`serve`]); the parent checks what it says before it takes any memory itself.
+//! limit on its memory and on its time ([`serve`]); the parent checks what it says before it takes any memory itself.
 
 mod opcodes;
 mod reader;
@@ -95,7 +95,7 @@ impl Reader {
         let _ = child.wait();
         match words.lines().next().and_then(|l| l.strip_prefix("moonloom: ")) {
             Some(said) => format!("it is camera raw, and cannot be read: {said}"),
-            None => "it is damaged: the reader of camera raw could not survive it".into(),
+            None => "it is damaged: the reader of camera raw could not survive it, or found no end".into(),
         }
     }
 
@@ -144,6 +144,8 @@ pub(super) fn read_record(path: &Path) -> Result<FrameMetadata, String> {
 pub(super) fn develop_file(path: &Path) -> Result<(RawPixels, Orientation), String> {
     let mut reader = Reader::start(path, "pixels")?;
     let Some(d) = reader.description() else { return Err(reader.failure()) };
+    let file_bytes = std::fs::metadata(path).map_or(0, |m| m.len());
+    crate::memory::may_open((d.width * d.height) as u64, 8 * d.channels as u64, file_bytes)?;
     let Ok(values) = reader.numbers(&d) else { return Err(reader.failure()) };
     let _ = reader.child.wait();
     let matrix = ColourMatrix::new(d.matrix);

@@ -46,7 +46,7 @@ impl Typeface {
     pub fn open(file: Option<&Path>) -> Result<Self, FontError> {
         let Some(path) = file else { return Ok(Typeface::Embedded(Box::new(font()?))) };
         let fault = |why: String| FontError::File { path: path.to_owned(), why };
-        let bytes = std::fs::read(path).map_err(|e| fault(e.to_string()))?;
+        let bytes = crate::files::read_bytes(path, crate::files::LARGEST_FONT).map_err(|e| fault(e.to_string()))?;
         FontVec::try_from_vec(bytes).map(Typeface::Own).map_err(|e| fault(e.to_string()))
     }
 

@@ -1,5 +1,6 @@
 //! Ranges and contradictions of a layout file, in our own words, with the place in the file.
 
+use super::composition::{Composition, Placement};
 use super::notation::{
     Along, Arrangement, Atmosphere, Backplate, Canvas, ColoursIn, Foreground, Labels, Length, Light, Normalization,
     Selection, Sharpening,
@@ -25,6 +26,14 @@ pub(super) fn colour(text: &str, space: ColoursIn) -> Option<[f32; 3]> {
 
 /// Largest side of a canvas, pixels.
 const LARGEST_SIDE: usize = 60_000;
+
+/// Most discs of a picture, and most panels.
+const MOST_DISCS: usize = 10_000;
+/// Angles are given within a hundred turns.
+const LARGEST_ANGLE_DEG: f64 = 36_000.0;
+/// Most pieces of an SVG path, and its largest coordinate, in units of its drawing.
+const MOST_PIECES: usize = 20_000;
+const LARGEST_COORDINATE: f64 = 1e6;
 
 /// What is wrong, as it is found.
 struct Faults<'a> {
@@ -267,7 +276,10 @@ fn selection(faults: &mut Faults<'_>, s: &Selection) {
             faults.unless(wanted::parse(text).is_some(), &["selection", name], message, wanted::VALID);
         }
     }
-    for text in s.at.iter().flatten() {
+    let moments = s.at.as_ref().map_or(0, Vec::len);
+    let message = format!("`at` names {moments} moments");
+    faults.unless(moments <= MOST_DISCS, &["selection", "at"], message, "a picture holds ten thousand discs at most");
+    for text in s.at.iter().flatten().take(MOST_DISCS) {
         let message = wanted::what_is_wrong(text);
         faults.unless(wanted::parse(text).is_some(), &["selection", "at", text], message, wanted::VALID);
     }
@@ -317,6 +329,13 @@ fn arrangement(faults: &mut Faults<'_>, arrangement: &Arrangement) {
                 );
             }
             if let Backplate::Sky(sky) = t.backplate {
+                let centre = sky.centre_deg.is_none_or(|(a, h)| a.abs() <= LARGEST_ANGLE_DEG && h.abs() <= 90.0);
+                faults.unless(
+                    centre,
+                    &["Sky", "centre_deg"],
+                    "no place on the sky",
+                    "give azimuth and altitude in degrees, the altitude between -90 and 90",
+                );
                 let fair = sky.width_deg.is_none_or(|w| w > 0.01 && w <= 350.0);
                 faults.unless(
                     fair,
@@ -340,22 +359,18 @@ fn arrangement(faults: &mut Faults<'_>, arrangement: &Arrangement) {
         Arrangement::ShadowMap(m) => diameter(faults, "ShadowMap", m.disc_diameter),
         Arrangement::Path(p) => {
             diameter(faults, "Path", p.disc_diameter);
-            if let Along::Spiral { turns, .. } = &p.along {
-                let fair = turns.abs() > 0.01 && turns.abs() <= 100.0;
-                faults.unless(fair, &["Spiral", "turns"], format!("{turns} turns"), "give up to 100");
-            }
-            if let Along::Svg { view_box: Some((w, h)), .. } = &p.along {
-                faults.unless(
-                    *w > 0.0 && *h > 0.0,
-                    &["Svg", "view_box"],
-                    "the view box has no size",
-                    "give its width and height",
-                );
-            }
+            along(faults, &p.along);
         }
         Arrangement::Panels(p) => {
             faults.unless(!p.panels.is_empty(), &["Panels", "panels"], "there is no panel", "give one or more");
-            for panel in &p.panels {
+            let many = p.panels.len();
+            faults.unless(
+                many <= MOST_DISCS,
+                &["Panels", "panels"],
+                format!("{many} panels"),
+                "give fewer than ten thousand",
+            );
+            for panel in p.panels.iter().take(MOST_DISCS) {
                 self::arrangement(faults, &panel.arrangement);
                 heading(faults, "title", panel.title.as_deref());
                 labels(faults, panel.labels.as_ref());
@@ -365,6 +380,65 @@ fn arrangement(faults: &mut Faults<'_>, arrangement: &Arrangement) {
             }
         }
     }
+}
+
+fn along(faults: &mut Faults<'_>, along: &Along) {
+    let help = "give degrees, within a hundred turns";
+    let mut angle = |kind: &str, name: &str, degrees: f64| {
+        let message = format!("`{name}` is {degrees}");
+        faults.unless(degrees.abs() <= LARGEST_ANGLE_DEG, &[kind, name], message, help);
+    };
+    match along {
+        Along::Line { .. } => {}
+        Along::Arc { from_deg, to_deg, .. } => {
+            angle("Arc", "from_deg", *from_deg);
+            angle("Arc", "to_deg", *to_deg);
+        }
+        Along::Ellipse { from_deg, to_deg, .. } => {
+            angle("Ellipse", "from_deg", *from_deg);
+            angle("Ellipse", "to_deg", *to_deg);
+        }
+        Along::Spiral { turns, from_deg, .. } => {
+            angle("Spiral", "from_deg", *from_deg);
+            let fair = turns.abs() > 0.01 && turns.abs() <= 100.0;
+            faults.unless(fair, &["Spiral", "turns"], format!("{turns} turns"), "give up to 100");
+        }
+        Along::Svg { path, view_box } => {
+            if let Some((w, h)) = view_box {
+                let fair = [w, h].iter().all(|side| **side >= 1e-3 && **side <= LARGEST_COORDINATE);
+                let help = "give its width and height";
+                faults.unless(fair, &["Svg", "view_box"], "the view box has no size that can be drawn", help);
+            }
+            // What cannot be read is said where it is drawn.
+            let Ok(drawn) = kurbo::BezPath::from_svg(path) else { return };
+            let bounds = kurbo::Shape::bounding_box(&drawn);
+            let far = [bounds.x0, bounds.y0, bounds.x1, bounds.y1].iter().all(|v| v.abs() <= LARGEST_COORDINATE);
+            let help = "coordinates within a million, twenty thousand pieces at most";
+            let fair = far && drawn.elements().len() <= MOST_PIECES;
+            faults.unless(fair, &["Svg", "path"], "the path reaches too far, or has too many pieces", help);
+        }
+    }
+}
+
+/// A finished composition's own numbers: whatever was asked, only what can be drawn is.
+pub(super) fn drawable(layout: &Layout, composition: &Composition) -> Result<(), Diagnostic> {
+    let reach = 20.0 * LARGEST_SIDE as f64;
+    let near = |v: f64| v.abs() <= reach;
+    let disc = |p: &Placement| {
+        let c = p.centre();
+        near(c.x) && near(c.y) && p.radius_px > 0.0 && p.radius_px <= LARGEST_SIDE as f64 && p.turn_rad.is_finite()
+    };
+    let fault = |what: String| {
+        Err(layout.fault(&["arrangement"], what, "give lengths and angles that fit on the sheet, or leave them out"))
+    };
+    if let Some(p) = composition.placements.iter().find(|p| !disc(p)) {
+        return fault(format!("the disc of {} would lie where nothing can be drawn, or have no size", p.frame));
+    }
+    if composition.placements.len() > MOST_DISCS {
+        return fault(format!("the picture would hold {} discs", composition.placements.len()));
+    }
+    let texts = composition.texts.iter().all(|t| near(t.x_px) && near(t.y_px) && t.size_px > 0.0 && near(t.size_px));
+    if texts { Ok(()) } else { fault("its words would stand where nothing can be drawn".into()) }
 }
 
 fn diameter(faults: &mut Faults<'_>, arrangement: &str, diameter: Option<Length>) {

@@ -127,6 +127,7 @@ pub fn resolve(layout: &Layout, night: &Night, registration: &Registration) -> R
     let photographed = composition.placements.iter().filter(|p| !p.simulated);
     check::exposures(layout, night, photographed.map(|p| p.frame.as_str()))?;
     check::size(layout, composition.width, composition.height)?;
+    check::drawable(layout, &composition)?;
     diagnostics.extend(arrange::remarks(&composition));
     Ok(Warned { value: composition, diagnostics })
 }

@@ -58,6 +58,15 @@ pub fn registration_text(
     ))
 }
 
+/// A registration as its file gives it back: rounded far below what was measured, so that a picture is the same whether
+/// the registration went through a file or not.
+pub fn as_written(registration: &Registration) -> Registration {
+    Registration {
+        rigs: registration.rigs.iter().map(|r| RigSolution::from(&RigForm::from(r))).collect(),
+        frames: registration.frames.iter().map(|f| FrameRegistration::from(FrameForm::from(f))).collect(),
+    }
+}
+
 /// A registration read back: itself, the folder of its frames as written, and their digest.
 ///
 /// # Errors

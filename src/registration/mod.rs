@@ -14,7 +14,7 @@ mod remarks;
 mod sighting;
 
 pub use clock::{ClockEstimate, clock_words};
-pub use file::{read_registration, registration_csv, registration_text};
+pub use file::{as_written, read_registration, registration_csv, registration_text};
 pub use landscape::landscape_of;
 pub use mount::{Drift, MountRotation, PointingSolution, TrackingSolution, Wobble, pointing_at};
 pub use orientation::{Orientation, OrientationSource};
@@ -23,6 +23,7 @@ pub use remarks::remarks;
 pub use sighting::{Disc, Rejection, RejectionReason, Sighting, Status, Why};
 
 use crate::detect::DiscFit;
+use crate::ingest::{Night, fingerprint};
 use crate::raster::PixelPoint;
 use crate::units::{Angle, Instant};
 
@@ -51,6 +52,8 @@ pub struct FrameRegistration {
     pub rejected: Vec<Rejection>,
     /// Whether the notes call it a foreground frame.
     pub foreground: bool,
+    /// What tells the file from another ([`crate::ingest::fingerprint`]).
+    pub fingerprint: Option<String>,
     /// Set by a person: never use this frame.
     pub exclude: bool,
     /// Set by a person: what every picture does besides with this frame's disc.
@@ -166,6 +169,20 @@ impl Registration {
     }
 
     /// Takes over what a person set in an earlier registration of these frames: exclusions and nudges. Returns how many
+    /// Makes frames whose files are no longer those that were registered absent: what was found in them stands nowhere in
+    /// what is there now. Gives their names.
+    pub fn without_changed(&mut self, night: &Night) -> Vec<String> {
+        let mut changed = Vec::new();
+        for f in &mut self.frames {
+            let now = night.frame(&f.file).and_then(|frame| fingerprint(&frame.path));
+            if f.fingerprint.is_some() && now.is_some() && now != f.fingerprint {
+                f.sighting = Sighting::Absent(Why::Changed);
+                changed.push(f.file.clone());
+            }
+        }
+        changed
+    }
+
     /// frames have some.
     pub fn keep_what_was_set(&mut self, earlier: &Registration) -> usize {
         let mut kept = 0;

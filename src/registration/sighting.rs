@@ -104,6 +104,8 @@ pub enum Why {
     OutsideFrame,
     /// The aim says where it stands, and no limb is seen there.
     NoLimb,
+    /// The file is another than the one that was registered.
+    Changed,
 }
 
 impl fmt::Display for Why {
@@ -115,6 +117,7 @@ impl fmt::Display for Why {
             Why::BelowHorizon => "the Moon is below the horizon",
             Why::OutsideFrame => "the Moon is outside the frame",
             Why::NoLimb => "no limb was found where the Moon stands",
+            Why::Changed => "the file has changed since it was registered",
         })
     }
 }

@@ -39,7 +39,7 @@ pub use suggestion::{Suggestion, suggest};
 
 use crate::diag::{Diagnostic, Warned};
 use crate::ingest::Night;
-use crate::registration::{ClockEstimate, FrameRegistration, Registration, RigSolution, remarks};
+use crate::registration::{ClockEstimate, FrameRegistration, Registration, RigSolution, as_written, remarks};
 use claims::Claims;
 use entries::Findings;
 use face::Facing;
@@ -95,7 +95,8 @@ pub fn register(night: &Night, clock: ClockSource, progress: &(dyn Fn(&str) + Sy
         );
     }
     diagnostics.extend(remarks(night, &registration));
-    Warned { value: registration, diagnostics }
+    // As whoever reads it from a file will have it.
+    Warned { value: as_written(&registration), diagnostics }
 }
 
 /// The middle one of some values.

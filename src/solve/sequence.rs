@@ -2,7 +2,8 @@
 
 use super::sky_place::SkyPlace;
 use crate::detect::{DiscFit, Expectation, Look, Measured, any_disc, find_discs, is_beyond_doubt};
-use crate::ingest::{Channel, Frame, Night, Rig, decode_channel};
+use crate::ingest::{Channel, Frame, MEASURING_BYTES_A_PIXEL, Night, Rig, decode_channel};
+use crate::memory;
 use crate::raster::{CodedPlane, PixelPoint};
 use crate::sky::Observer;
 use rayon::prelude::*;
@@ -108,8 +109,14 @@ impl<'a> Sequence<'a> {
         const PROBES: usize = 6;
         const LEAST_SHARE: f64 = 0.3;
         let step = self.len().div_ceil(PROBES).max(1);
-        let probed: Vec<(usize, Seen)> =
-            (0..self.len()).into_par_iter().step_by(step).map(|k| (k, self.look_at(k, 0.0, progress))).collect();
+        let probes: Vec<usize> = (0..self.len()).step_by(step).collect();
+        let at_once = self.at_once();
+        let probed: Vec<(usize, Seen)> = probes
+            .chunks(at_once)
+            .flat_map(|some| {
+                some.par_iter().map(|&k| (k, self.look_at(k, 0.0, progress))).collect::<Vec<(usize, Seen)>>()
+            })
+            .collect();
         let large: Vec<f64> = probed
             .iter()
             .filter_map(|(_, seen)| seen.fits().next().filter(|fit| is_beyond_doubt(fit)).map(|fit| fit.radius_px))
@@ -120,11 +127,23 @@ impl<'a> Sequence<'a> {
             probed.into_iter().for_each(|(k, seen)| slots[k] = Some(seen));
             slots
         };
-        probed
-            .par_iter_mut()
-            .enumerate()
-            .map(|(k, seen)| seen.take().unwrap_or_else(|| self.look_at(k, least_px, progress)))
-            .collect()
+        let mut out = Vec::with_capacity(self.len());
+        for (number, some) in probed.chunks_mut(at_once).enumerate() {
+            let first = number * at_once;
+            out.par_extend(
+                some.par_iter_mut()
+                    .enumerate()
+                    .map(|(k, seen)| seen.take().unwrap_or_else(|| self.look_at(first + k, least_px, progress))),
+            );
+        }
+        out
+    }
+
+    /// How many of its frames may be open at once: all of them, unless memory is short. Rigs are looked at side by side.
+    fn at_once(&self) -> usize {
+        let side_by_side = self.night.rigs.len().min(rayon::current_num_threads()).max(1);
+        let bytes = (self.rig.width * self.rig.height) as u64 * MEASURING_BYTES_A_PIXEL * side_by_side as u64;
+        memory::at_once(bytes)
     }
 
     fn look_at(&self, k: usize, least_px: f64, progress: &(dyn Fn(&str) + Sync)) -> Seen {

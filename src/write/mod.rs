@@ -17,7 +17,7 @@ mod whole_file;
 
 pub use exif_block::CaptureTags;
 pub use record::PictureRecord;
-pub use whole_file::write_text;
+pub use whole_file::{abandon_unfinished, write_kept, write_text};
 
 use crate::raster::{RgbSpace, TransferFunction};
 use std::path::{Path, PathBuf};

@@ -54,6 +54,7 @@ fn made_up(site: Site, instants: &[&str]) -> (Night, Registration) {
         clock: None,
     };
     let measured = |(i, utc): (usize, &&str)| FrameRegistration {
+        fingerprint: None,
         file: name(i),
         rig: 0,
         time: Instant::parse_utc(utc).ok(),

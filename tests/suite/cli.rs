@@ -158,7 +158,7 @@ fn an_input_frame_is_never_written_over() {
     let frame = folder.path().join("n0002.jpg");
     let before = std::fs::read(&frame).unwrap();
     let run = compose(&layout, folder.path(), &frame, folder.path());
-    refused(&run, 2, &["is one of the frames"]);
+    refused(&run, 2, &["is one of the files that this run reads"]);
     let elsewhere = folder.path().join("ok.tif");
     let run = moonloom(&[
         "compose",
@@ -169,7 +169,7 @@ fn an_input_frame_is_never_written_over() {
         "--preview",
         text(&frame),
     ]);
-    refused(&run, 2, &["is one of the frames"]);
+    refused(&run, 2, &["is one of the files that this run reads"]);
     assert_eq!(std::fs::read(&frame).unwrap(), before);
 }
 
@@ -368,7 +368,8 @@ fn a_sliver_of_a_picture_among_the_frames_does_no_harm() {
 fn wrong_notes_are_pointed_at() {
     let cases = [
         ("optics: (pixel_pitch_um: 0.00917)", "`pixel_pitch_um` is not between"),
-        ("clock: (ahead_s: NaN)", "cannot be put right"),
+        ("clock: (ahead_s: NaN)", "a number that nothing here can have"),
+        ("clock: (ahead_s: 5e10)", "cannot be put right"),
         ("clock: (utc_offset: \"Perth\")", "not an offset from UTC"),
         ("mont: FixedTripod", "did you mean `mount`"),
     ];

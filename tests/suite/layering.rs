@@ -5,19 +5,21 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 /// Each room and the rooms it may use.
-const TABLE: [(&str, &[&str]); 19] = [
+const TABLE: [(&str, &[&str]); 21] = [
     ("units", &[]),
+    ("files", &[]),
+    ("memory", &[]),
     ("diag", &[]),
     ("raster", &["units"]),
     ("random", &[]),
     ("sky", &["units", "raster", "random"]),
-    ("ingest", &["units", "raster", "diag", "sky"]),
+    ("ingest", &["units", "files", "memory", "raster", "diag", "sky"]),
     ("detect", &["units", "raster"]),
     ("registration", &["units", "raster", "diag", "ingest", "sky", "detect"]),
-    ("solve", &["units", "raster", "diag", "ingest", "sky", "detect", "registration"]),
+    ("solve", &["units", "memory", "raster", "diag", "ingest", "sky", "detect", "registration"]),
     ("response", &["units", "raster", "ingest", "registration"]),
     ("layout", &["units", "raster", "diag", "ingest", "sky", "registration"]),
-    ("labels", &["units", "raster", "diag", "sky", "layout"]),
+    ("labels", &["units", "files", "raster", "diag", "sky", "layout"]),
     ("blend", &["units", "raster", "diag", "layout"]),
     ("write", &["raster", "diag"]),
     ("plan", &["units", "raster", "diag", "sky", "simulate", "labels"]),
@@ -25,7 +27,21 @@ const TABLE: [(&str, &[&str]); 19] = [
     ("score", &["registration", "simulate"]),
     (
         "compose",
-        &["units", "raster", "diag", "ingest", "sky", "registration", "solve", "layout", "labels", "blend", "write"],
+        &[
+            "units",
+            "files",
+            "memory",
+            "raster",
+            "diag",
+            "ingest",
+            "sky",
+            "registration",
+            "solve",
+            "layout",
+            "labels",
+            "blend",
+            "write",
+        ],
     ),
     ("lib", &[]),
 ];

@@ -18,6 +18,9 @@ use std::path::Path;
 /// The reader may take this much memory.
 #[cfg(unix)]
 const MEMORY_LIMIT: u64 = 4 << 30;
+/// And this much of a processor's time, seconds: a hundred megapixels take ten.
+#[cfg(unix)]
+const TIME_LIMIT_S: u64 = 120;
 
 /// Answers as a reader: `what` is `record` or `pixels`.
 ///
@@ -25,7 +28,9 @@ const MEMORY_LIMIT: u64 = 4 << 30;
 /// A sentence for the standard error.
 pub fn serve(what: &str, path: &Path) -> Result<(), String> {
     #[cfg(unix)]
-    rlimit::setrlimit(rlimit::Resource::AS, MEMORY_LIMIT, MEMORY_LIMIT).map_err(|e| e.to_string())?;
+    for (resource, limit) in [(rlimit::Resource::AS, MEMORY_LIMIT), (rlimit::Resource::CPU, TIME_LIMIT_S)] {
+        rlimit::setrlimit(resource, limit, limit).map_err(|e| e.to_string())?;
+    }
     // A panic's own words are for programmers; the parent says what matters.
     std::panic::set_hook(Box::new(|_| {}));
     let read = std::panic::catch_unwind(|| read(what == "record", path));

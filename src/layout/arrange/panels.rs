@@ -56,7 +56,7 @@ fn draw(context: &Context<'_>, panel: &Panel, out: &mut Composition) -> Result<V
     let inner = Context {
         area,
         name: name_of(&panel.arrangement),
-        labels: panel.labels.as_ref(),
+        labels: panel.labels.as_ref().or(context.labels),
         marks: panel.marks,
         title: title.as_deref(),
         subtitle: None,

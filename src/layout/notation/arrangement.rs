@@ -39,7 +39,7 @@ pub struct SkyTrack {
     /// out where another frame of the same aim shows the sky behind it.
     #[serde(default = "one")]
     pub enlarge: f64,
-    /// Brightens (above 1) or darkens the backplate.
+    /// A factor on the backplate's light: 2 brightens it by a stop, 0.5 darkens it by one.
     #[serde(default = "one")]
     pub backplate_gain: f64,
     /// What stands in front of the Moon.
@@ -294,7 +294,7 @@ pub struct Panel {
     /// Which frames it shows; by default those of the whole layout.
     #[serde(default)]
     pub selection: Option<Selection>,
-    /// Words beside its discs.
+    /// Words beside its discs; by default those of the whole layout, if it has any.
     #[serde(default)]
     pub labels: Option<Labels>,
     /// Marks in it.

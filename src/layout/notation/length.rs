@@ -44,6 +44,9 @@ const UNITS: [(&str, Unit); 7] = [
     ("deg", Unit::Degree),
 ];
 
+/// No length is longer, whatever its unit: the largest sheet has 60,000 pixels a side.
+const LARGEST: f64 = 1e6;
+
 impl Length {
     /// Pixels.
     pub const fn px(value: f64) -> Self {
@@ -62,7 +65,7 @@ impl Length {
     pub fn parse(text: &str) -> Option<Self> {
         let text = text.trim();
         let at = text.find(|c: char| !(c.is_ascii_digit() || matches!(c, '.' | '-' | '+'))).unwrap_or(text.len());
-        let value: f64 = text[..at].parse().ok().filter(|v: &f64| v.is_finite())?;
+        let value: f64 = text[..at].parse().ok().filter(|v: &f64| v.abs() <= LARGEST)?;
         let name = text[at..].trim();
         let name = if name == "discs" { "disc" } else { name };
         let unit = if name.is_empty() { Unit::Pixel } else { UNITS.iter().find(|(n, _)| *n == name)?.1 };
@@ -123,13 +126,17 @@ impl<'de> Deserialize<'de> for Length {
                 f.write_str("a length: a number of pixels, or a text such as \"12mm\", \"0.5in\", \"9pt\", \"4%\", \"1.2disc\" or \"0.5deg\"")
             }
             fn visit_f64<E: de::Error>(self, value: f64) -> Result<Length, E> {
-                Ok(Length::px(value))
+                if value.abs() <= LARGEST {
+                    Ok(Length::px(value))
+                } else {
+                    Err(E::custom(format!("a length of {value} pixels: nothing on a sheet is that long")))
+                }
             }
             fn visit_i64<E: de::Error>(self, value: i64) -> Result<Length, E> {
-                Ok(Length::px(value as f64))
+                self.visit_f64(value as f64)
             }
             fn visit_u64<E: de::Error>(self, value: u64) -> Result<Length, E> {
-                Ok(Length::px(value as f64))
+                self.visit_f64(value as f64)
             }
             fn visit_str<E: de::Error>(self, text: &str) -> Result<Length, E> {
                 Length::parse(text).ok_or_else(|| E::invalid_value(de::Unexpected::Str(text), &self))
@@ -166,5 +173,6 @@ mod tests {
         assert_eq!(px("12"), Some(12.0));
         assert_eq!(px("1deg"), None);
         assert_eq!(Length::parse("3 furlongs"), None);
+        assert_eq!(Length::parse("1234567890 px"), None);
     }
 }

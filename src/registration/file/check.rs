@@ -59,6 +59,36 @@ pub(super) fn check(path: &Path, text: &str, form: &FileForm) -> Result<(), Diag
             let message = format!("{}: a Moon of radius {inner} px does not lie inside its disc of {seen} px", f.file);
             return fault(&[&f.file, "true_radius_px"], message);
         }
+        if let Some(sigma) = f.centre_sigma_px
+            && !(0.0..=w.max(h)).contains(&sigma)
+        {
+            return fault(&[&f.file, "centre_sigma_px"], format!("{}: its centre's sigma cannot be true", f.file));
+        }
+        let shares = [f.umbral_fraction, f.limb.as_ref().map(|l| l.saturated_share)];
+        let ratio = f.light_ratio.is_none_or(|r| (0.0..=1e9).contains(&r));
+        if !(ratio && shares.into_iter().flatten().all(|s| (0.0..=1.0).contains(&s))) {
+            return fault(&[&f.file], format!("{}: its light cannot be true", f.file));
+        }
+        if let Some(l) = &f.limb {
+            let side = w.max(h);
+            let lengths = [l.residual_px, l.edge_width_px, l.radius_sigma_px];
+            let levels = [l.disc_level, l.mean_level, l.sky_level, l.contrast];
+            let fair = lengths.iter().all(|v| (0.0..=side).contains(v))
+                && (0.0..=side).contains(&l.rectified_radius_px)
+                && levels.iter().all(|v| v.abs() <= 1e6)
+                && (0.0..=361.0).contains(&l.arc_deg)
+                && [l.agreeing, l.open_share].iter().all(|v| (-1.0..=1e6).contains(v));
+            if !fair {
+                return fault(&[&f.file, "limb"], format!("{}: what it says of its limb cannot be true", f.file));
+            }
+        }
+        let near = |v: f64, side: f64| (-10.0 * side..=10.0 * side).contains(&v);
+        let claims = |r: &super::frame_forms::RejectionForm| {
+            near(r.centre_px.0, w) && near(r.centre_px.1, h) && (0.0..=10.0 * w.max(h)).contains(&r.radius_px)
+        };
+        if !f.rejected.iter().all(claims) {
+            return fault(&[&f.file, "rejected"], format!("{}: what was rejected lies outside the frame", f.file));
+        }
         if let Some(o) = &f.orientation
             && !(o.up_position_angle_deg.abs() <= 360.0 && (0.0..=180.0).contains(&o.sigma_deg))
         {

@@ -68,6 +68,8 @@ pub(super) struct FrameForm {
     pub(super) why: Option<Why>,
     #[serde(default)]
     pub(super) phase_contradicted: bool,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) fingerprint: Option<String>,
 }
 
 fn is_default(number: &f64) -> bool {
@@ -150,6 +152,7 @@ impl From<&FrameRegistration> for FrameForm {
             foreground: f.foreground,
             why: f.sighting.why().cloned(),
             phase_contradicted: f.phase_contradicted,
+            fingerprint: f.fingerprint.clone(),
         }
     }
 }
@@ -179,6 +182,7 @@ impl From<FrameForm> for FrameRegistration {
                 })
                 .collect(),
             foreground: f.foreground,
+            fingerprint: f.fingerprint,
             exclude: f.exclude,
             nudge: Nudge { gain_stops: f.gain_stops, white: f.white, turn: Angle::from_degrees(f.turn_deg) },
             file: f.file,

@@ -10,7 +10,7 @@ use crate::registration::ClockEstimate;
 use crate::sky::{Danjon, Observer, ShadowLight};
 use crate::solve::sky_place::SkyPlace;
 use crate::units::{Angle, Instant};
-use nalgebra::{Matrix3, Vector3};
+use nalgebra::{Matrix4, Vector4};
 use rayon::prelude::*;
 
 /// Logarithm of the power by which cameras' curves stretch light around the penumbra, and its spread: an S-shaped curve
@@ -19,6 +19,9 @@ const CONTRAST: (f64, f64) = (0.1, 0.4);
 /// Spread of the umbra's enlargement: published ones differ by a percent and a half of its radius (Danjon's rule against
 /// Chauvenet's), 0.04 radii of the Moon.
 const ENLARGEMENT_SIGMA: f64 = 0.04;
+/// How far a frame's brightness moves its edge: as much as an exposure under one curve would, or not at all where each
+/// picture was brought to its brightness by a curve of its own. Both are met; the frames say which.
+const BY_EXPOSURE: (f64, f64) = (0.8, 0.4);
 
 /// The light of the shadow against the distance from its axis, in radii of the Moon, tabulated.
 struct Law {
@@ -117,6 +120,15 @@ struct Unknowns {
     /// Logarithm of the power.
     contrast: f64,
     enlargement: f64,
+    /// How much of a frame's brightness is its exposure, 0..1.
+    by_exposure: f64,
+}
+
+impl Unknowns {
+    /// Before anything is known of a rig but a time.
+    fn at(ahead_s: f64, contrast: f64) -> Self {
+        Unknowns { ahead_s, contrast, enlargement: 0.0, by_exposure: BY_EXPOSURE.0 }
+    }
 }
 
 /// A rig's edges, and what they are compared with.
@@ -126,6 +138,8 @@ pub(super) struct Comparison<'a> {
     umbra: f64,
     table: Distances,
     edges: &'a [ShadowEdge],
+    /// The share of the bright part's light at which the usual edge was traced, logarithm.
+    usual_share: f64,
 }
 
 impl<'a> Comparison<'a> {
@@ -142,12 +156,14 @@ impl<'a> Comparison<'a> {
         // The shadow's size changes little within a night: it is taken at greatest eclipse.
         let there = SkyPlace::at(observer, table.nearest_to_axis());
         let umbra = there.shadow.umbra_radius.radians() / there.semidiameter.radians();
-        Some(Comparison { law: Law::of(&there), umbra, table, edges })
+        let mut shares: Vec<f64> = edges.iter().map(|e| e.share.ln()).collect();
+        shares.sort_by(f64::total_cmp);
+        Some(Comparison { law: Law::of(&there), umbra, table, edges, usual_share: shares[shares.len() / 2] })
     }
 
     /// How far an edge lies from where it is expected, its time being ahead by so much; `None` where none can be then.
     pub fn off(&self, edge: &ShadowEdge, ahead_s: f64) -> Option<f64> {
-        let u = Unknowns { ahead_s, contrast: 0.4, enlargement: 0.0 };
+        let u = Unknowns::at(ahead_s, 0.4);
         self.crosses(edge, u).then(|| edge.place - self.modelled(edge, u).0)
     }
 
@@ -158,14 +174,15 @@ impl<'a> Comparison<'a> {
             .flat_map(|i| [0.1, 0.8].map(|contrast| (i, contrast)))
             .map(|(i, contrast)| {
                 let ahead_s = i as f64 * 120.0;
-                (self.cost(Unknowns { ahead_s, contrast, enlargement: 0.0 }), ahead_s)
+                (self.cost(Unknowns::at(ahead_s, contrast)), ahead_s)
             })
             .min_by(|a, b| a.0.total_cmp(&b.0))
     }
 
     fn modelled(&self, edge: &ShadowEdge, u: Unknowns) -> (f64, f64) {
         let (distance, slope) = self.table.at(edge.instant.plus_seconds(-u.ahead_s));
-        (self.law.edge(distance, edge.share, u.contrast.exp()) - u.enlargement, slope)
+        let share = self.usual_share + u.by_exposure * (edge.share.ln() - self.usual_share);
+        (self.law.edge(distance, share.exp(), u.contrast.exp()) - u.enlargement, slope)
     }
 
     /// Whether an edge can cross the disc then: within the umbra what is traced is the copper's own shading.
@@ -221,24 +238,27 @@ impl<'a> Comparison<'a> {
         off / self.usual_slope(u) / 2.5
     }
 
-    /// Gauss-Newton on all three, with their standard deviations from the scatter.
+    /// Gauss-Newton on all four, with their standard deviations from the scatter.
     fn settle(&self, start: Unknowns) -> Option<(Unknowns, f64)> {
         let mut u = start;
         let mut sigma_s = f64::INFINITY;
         for _ in 0..40 {
-            let priors = Vector3::new(0.0, CONTRAST.1.powi(-2), ENLARGEMENT_SIGMA.powi(-2));
-            let mut normal = Matrix3::from_diagonal(&priors);
-            let mut gradient = Vector3::new(0.0, -(u.contrast - CONTRAST.0) * priors.y, -u.enlargement * priors.z);
+            let priors = Vector4::new(0.0, CONTRAST.1.powi(-2), ENLARGEMENT_SIGMA.powi(-2), BY_EXPOSURE.1.powi(-2));
+            let mut normal = Matrix4::from_diagonal(&priors);
+            let beside = [0.0, CONTRAST.0 - u.contrast, -u.enlargement, BY_EXPOSURE.0 - u.by_exposure];
+            let mut gradient = Vector4::from(beside).component_mul(&priors);
             let (mut chi, mut weights) = (0.0, 0.0);
             for e in self.edges.iter().filter(|e| self.crosses(e, start)) {
                 let (here, _) = self.modelled(e, u);
                 let by_time = (self.modelled(e, Unknowns { ahead_s: u.ahead_s + 5.0, ..u }).0 - here) / 5.0;
                 let by_contrast = (self.modelled(e, Unknowns { contrast: u.contrast + 0.02, ..u }).0 - here) / 0.02;
+                let by_exposure =
+                    (self.modelled(e, Unknowns { by_exposure: u.by_exposure + 0.02, ..u }).0 - here) / 0.02;
                 let off = e.place - here;
                 let scaled = off / (2.0 * spread(e));
                 let robust = 1.0 / (1.0 + scaled * scaled);
                 let w = robust / spread(e).powi(2);
-                let row = Vector3::new(by_time, by_contrast, -1.0);
+                let row = Vector4::new(by_time, by_contrast, -1.0, by_exposure);
                 normal += row * row.transpose() * w;
                 gradient += row * (w * off);
                 (chi, weights) = (chi + w * off * off, weights + robust);
@@ -248,7 +268,8 @@ impl<'a> Comparison<'a> {
             u.ahead_s += step.x.clamp(-300.0, 300.0);
             u.contrast = (u.contrast + step.y.clamp(-0.2, 0.2)).clamp(-1.0, 1.6);
             u.enlargement += step.z.clamp(-0.1, 0.1);
-            sigma_s = (inverse[(0, 0)] * (chi / (weights - 3.0_f64).max(1.0)).max(1.0)).sqrt();
+            u.by_exposure += step.w.clamp(-0.2, 0.2);
+            sigma_s = (inverse[(0, 0)] * (chi / (weights - 4.0_f64).max(1.0)).max(1.0)).sqrt();
             if step.x.abs() < 0.01 && step.y.abs() < 1e-4 {
                 break;
             }
@@ -279,7 +300,7 @@ pub(super) fn estimate(observer: &Observer, edges: &[ShadowEdge]) -> Option<Cloc
     let comparison = Comparison::new(observer, edges)?;
     let steps = (FARTHEST_S / 120.0) as i64;
     let trial = |(i, contrast): (i64, f64)| {
-        let u = Unknowns { ahead_s: i as f64 * 120.0, contrast, enlargement: 0.0 };
+        let u = Unknowns::at(i as f64 * 120.0, contrast);
         (comparison.cost(u), u)
     };
     let trials: Vec<(i64, f64)> =

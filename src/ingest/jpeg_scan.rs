@@ -1,0 +1,359 @@
+//! Whether a JPEG's scans hold their blocks, each of them and no more (ITU-T T.81, annexes F and G).
+//!
+//! A decoder makes a picture of any bytes. After one flipped bit its codes run out of step, find their step again some
+//! blocks later, and all that follows stands beside its place: a Moon that looks well and is somewhere else. What betrays
+//! it is the book-keeping, which is followed here without making a pixel: codes that are in no table, coefficients beyond
+//! the sixty-fourth, a brightness that no sample can have, blocks that are missing or left over at a scan's end.
+//!
+//! Neglected: a flip that changes a number and keeps the step, within the range of what can be. It moves no block.
+//! Arithmetic coding and lossless JPEG are not followed.
+
+use super::jpeg_bits::{Bits, Table, unstuffed};
+use crate::memory;
+
+/// What a frame's header says of a colour component.
+#[derive(Clone, Copy)]
+struct Component {
+    id: u8,
+    across: usize,
+    down: usize,
+    quantization: usize,
+}
+
+#[derive(Clone, Copy, PartialEq)]
+enum Process {
+    Sequential,
+    Progressive,
+}
+
+struct FrameHeader {
+    process: Process,
+    width: usize,
+    height: usize,
+    /// Largest value of a dequantized coefficient: eight times half the scale.
+    largest: i64,
+    components: Vec<Component>,
+}
+
+/// One scan's header.
+struct Scan {
+    /// Index of the component, its table of direct and of alternating coefficients.
+    parts: Vec<(usize, usize, usize)>,
+    first: usize,
+    last: usize,
+    /// Whether it refines what an earlier scan gave.
+    refines: bool,
+    /// By how many bits its numbers are shifted.
+    shift: u32,
+}
+
+/// Follows all scans of a JPEG.
+///
+/// # Errors
+/// A sentence that says what does not add up.
+pub(super) fn check(bytes: &[u8]) -> Result<(), String> {
+    followed(bytes).map_err(|fault| match fault {
+        Fault::Damaged(what) => format!("the JPEG is damaged: {what}; copy it from the card again"),
+        Fault::TooLarge(why) => why,
+    })
+}
+
+enum Fault {
+    Damaged(&'static str),
+    TooLarge(String),
+}
+
+impl From<&'static str> for Fault {
+    fn from(what: &'static str) -> Self {
+        Fault::Damaged(what)
+    }
+}
+
+fn followed(bytes: &[u8]) -> Result<(), Fault> {
+    let mut state = State::default();
+    let mut at = 2;
+    loop {
+        // Any number of fill bytes may stand before a marker.
+        while bytes.get(at..at + 2) == Some(&[0xff, 0xff]) {
+            at += 1;
+        }
+        let marker = match bytes.get(at..at + 2) {
+            Some(&[0xff, marker]) => marker,
+            Some(_) => return Err("what should be a marker is none".into()),
+            None => return Err(BREAKS_OFF.into()),
+        };
+        at += 2;
+        match marker {
+            0xd9 if state.scans == 0 => return Err("it holds no scan".into()),
+            0xd9 => return Ok(()),
+            0x01 | 0xd0..=0xd7 => continue,
+            _ => {}
+        }
+        let length = bytes.get(at..at + 2).map_or(0, |l| usize::from(u16::from_be_bytes([l[0], l[1]])));
+        let body = bytes.get(at + 2..at + length.max(2)).ok_or(BREAKS_OFF)?;
+        at += length.max(2);
+        match marker {
+            0xc0..=0xc2 => {
+                let frame = frame_header(marker, body).ok_or(HEADER)?;
+                let pixels = (frame.width * frame.height) as u64;
+                memory::may_open(pixels, 1, bytes.len() as u64).map_err(Fault::TooLarge)?;
+                state.frame = Some(frame);
+            }
+            // Hierarchical, lossless and arithmetic frames.
+            0xc3 | 0xc5..=0xc7 | 0xc9..=0xcb | 0xcd..=0xcf => return Ok(()),
+            0xc4 => state.tables(body).ok_or(HEADER)?,
+            0xdb => state.quantization(body).ok_or(HEADER)?,
+            0xdd => state.restart = usize::from(u16::from_be_bytes(body.try_into().map_err(|_| HEADER)?)),
+            0xda => {
+                let frame = state.frame.take().ok_or("a scan comes before its frame's header")?;
+                // The number of lines comes after the first scan: cameras do not write that.
+                if frame.height == 0 || frame.width == 0 {
+                    return Ok(());
+                }
+                let scan = scan_header(&frame, body).ok_or(HEADER)?;
+                at += state.follow(&frame, &scan, &bytes[at..])?;
+                state.frame = Some(frame);
+                state.scans += 1;
+            }
+            _ => {}
+        }
+    }
+}
+
+const BREAKS_OFF: &str = "it breaks off before its end";
+const HEADER: &str = "a header makes no sense";
+const MISSING: &str = "blocks are missing";
+const SURPLUS: &str = "blocks are left over";
+const NO_CODE: &str = "there are bits that are no code";
+const NO_SAMPLE: &str = "there is a brightness that no sample has";
+
+#[derive(Default)]
+struct State {
+    frame: Option<FrameHeader>,
+    direct: [Option<Table>; 4],
+    alternating: [Option<Table>; 4],
+    /// The first number of each quantization table.
+    quantization: [i64; 4],
+    restart: usize,
+    scans: usize,
+    /// Of progressive frames, which coefficients of each block are not nought, a bit each.
+    known: Vec<Vec<u64>>,
+}
+
+fn frame_header(marker: u8, body: &[u8]) -> Option<FrameHeader> {
+    let &[precision, h0, h1, w0, w1, count] = body.first_chunk()?;
+    let list = body.get(6..6 + 3 * usize::from(count))?;
+    let components: Vec<Component> = list
+        .as_chunks::<3>()
+        .0
+        .iter()
+        .map(|&[id, sampling, table]| Component {
+            id,
+            across: usize::from(sampling >> 4),
+            down: usize::from(sampling & 15),
+            quantization: usize::from(table & 3),
+        })
+        .collect();
+    let fair = components.iter().all(|c| (1..=4).contains(&c.across) && (1..=4).contains(&c.down));
+    (fair && !components.is_empty() && (precision == 8 || precision == 12)).then(|| FrameHeader {
+        process: if marker == 0xc2 { Process::Progressive } else { Process::Sequential },
+        width: usize::from(u16::from_be_bytes([w0, w1])),
+        height: usize::from(u16::from_be_bytes([h0, h1])),
+        largest: 4 << precision,
+        components,
+    })
+}
+
+fn scan_header(frame: &FrameHeader, body: &[u8]) -> Option<Scan> {
+    let count = usize::from(*body.first()?);
+    let part = |p: &[u8; 2]| {
+        let index = frame.components.iter().position(|c| c.id == p[0])?;
+        Some((index, usize::from(p[1] >> 4 & 3), usize::from(p[1] & 3)))
+    };
+    let parts = body.get(1..1 + 2 * count)?.as_chunks::<2>().0.iter().map(part).collect::<Option<Vec<_>>>()?;
+    let &[first, last, shifts] = body.get(1 + 2 * count..)?.first_chunk()?;
+    let (first, last) = (usize::from(first), usize::from(last));
+    let progressive = frame.process == Process::Progressive;
+    let (first, last) = if progressive { (first, last) } else { (0, 63) };
+    let alternating_alone = first > 0 && count == 1 && last < 64 && last >= first;
+    let direct_alone = first == 0 && last == 0;
+    let fair = !parts.is_empty() && (!progressive || alternating_alone || direct_alone);
+    fair.then_some(Scan { parts, first, last, refines: progressive && shifts >> 4 > 0, shift: u32::from(shifts & 15) })
+}
+
+impl FrameHeader {
+    /// Blocks of a component across and down, as a scan of it alone holds them.
+    fn blocks(&self, c: &Component) -> (usize, usize) {
+        let (most_across, most_down) = self.most();
+        let side = |length: usize, share: usize, most: usize| (length * share).div_ceil(most).div_ceil(8);
+        (side(self.width, c.across, most_across), side(self.height, c.down, most_down))
+    }
+
+    fn most(&self) -> (usize, usize) {
+        let most = |of: fn(&Component) -> usize| self.components.iter().map(of).max().unwrap_or(1);
+        (most(|c| c.across), most(|c| c.down))
+    }
+
+    /// Groups of blocks across and down, as a scan of several components holds them.
+    fn groups(&self) -> (usize, usize) {
+        let (across, down) = self.most();
+        (self.width.div_ceil(8 * across), self.height.div_ceil(8 * down))
+    }
+}
+
+impl State {
+    fn tables(&mut self, mut body: &[u8]) -> Option<()> {
+        while let Some((&class, rest)) = body.split_first() {
+            let (counts, rest) = rest.split_at_checked(16)?;
+            let total: usize = counts.iter().map(|c| usize::from(*c)).sum();
+            let (symbols, rest) = rest.split_at_checked(total)?;
+            let of = if class >> 4 == 0 { &mut self.direct } else { &mut self.alternating };
+            of[usize::from(class & 3)] = Some(Table::new(counts.try_into().ok()?, symbols)?);
+            body = rest;
+        }
+        Some(())
+    }
+
+    fn quantization(&mut self, mut body: &[u8]) -> Option<()> {
+        while let Some((&kind, rest)) = body.split_first() {
+            let wide = kind >> 4 > 0;
+            let (numbers, rest) = rest.split_at_checked(if wide { 128 } else { 64 })?;
+            let number = if wide { i64::from(u16::from_be_bytes([numbers[0], numbers[1]])) } else { numbers[0].into() };
+            self.quantization[usize::from(kind & 3)] = number;
+            body = rest;
+        }
+        Some(())
+    }
+
+    /// Follows one scan from where its codes begin; gives how many bytes they take.
+    fn follow(&mut self, frame: &FrameHeader, scan: &Scan, bytes: &[u8]) -> Result<usize, &'static str> {
+        let alone = scan.parts.len() == 1;
+        let (across, down) = if alone { frame.blocks(&frame.components[scan.parts[0].0]) } else { frame.groups() };
+        let units = across * down;
+        let (groups_across, groups_down) = frame.groups();
+        if frame.process == Process::Progressive && self.known.is_empty() {
+            let count = |c: &Component| groups_across * c.across * groups_down * c.down;
+            self.known = frame.components.iter().map(|c| vec![0; count(c)]).collect();
+        }
+        let mut known = std::mem::take(&mut self.known);
+        let parts = self.parts(frame, scan).ok_or(HEADER)?;
+        let interval = if self.restart == 0 { units } else { self.restart };
+        let (mut at, mut done, mut next_restart) = (0, 0, 0u8);
+        while done < units {
+            let (segment, taken) = unstuffed(&bytes[at..]);
+            at += taken;
+            let count = interval.min(units - done);
+            let mut bits = Bits::new(segment);
+            // Where no marker follows, what is missing was cut off.
+            let torn = |what| if at == bytes.len() && what == MISSING { BREAKS_OFF } else { what };
+            if frame.process == Process::Sequential || scan.last == 0 {
+                whole_blocks(&parts, scan, count, &mut bits).map_err(torn)?;
+            } else {
+                let index = scan.parts[0].0;
+                let stride = groups_across * frame.components[index].across;
+                let places = (done..done + count).map(|unit| unit / across * stride + unit % across);
+                bands(&parts[0], scan, places, &mut known[index], &mut bits).map_err(torn)?;
+            }
+            if bits.holds_more() {
+                return Err(SURPLUS);
+            }
+            done += count;
+            if done < units {
+                match bytes.get(at..at + 2) {
+                    Some(&[0xff, marker]) if marker == 0xd0 + next_restart => at += 2,
+                    Some(_) => return Err(SURPLUS),
+                    None => return Err(BREAKS_OFF),
+                }
+                next_restart = (next_restart + 1) % 8;
+            }
+        }
+        self.known = known;
+        Ok(at)
+    }
+
+    /// A scan's components with their tables; `None` where one it needs was never given.
+    fn parts(&self, frame: &FrameHeader, scan: &Scan) -> Option<Vec<Part<'_>>> {
+        let alone = scan.parts.len() == 1;
+        let part = |&(index, direct, alternating): &(usize, usize, usize)| {
+            let component = &frame.components[index];
+            let step = self.quantization[component.quantization].max(1) << scan.shift;
+            let needs_direct = scan.first == 0 && !scan.refines;
+            let (direct, alternating) = (self.direct[direct].as_ref(), self.alternating[alternating].as_ref());
+            let given = (direct.is_some() || !needs_direct) && (alternating.is_some() || scan.last == 0);
+            given.then_some(Part {
+                blocks: if alone { 1 } else { component.across * component.down },
+                direct: direct.filter(|_| needs_direct),
+                alternating: alternating.filter(|_| scan.last > 0),
+                // Rounding may go half a step beyond, and encoders' own arithmetic a little more.
+                largest: (frame.largest + 16) / step + 1,
+            })
+        };
+        scan.parts.iter().map(part).collect()
+    }
+}
+
+/// A component as a scan holds it.
+struct Part<'a> {
+    /// How many blocks of it stand together.
+    blocks: usize,
+    direct: Option<&'a Table>,
+    alternating: Option<&'a Table>,
+    /// Largest direct coefficient that a sample can have.
+    largest: i64,
+}
+
+/// What is wrong where a code could not be read.
+fn fault(bits: &Bits, otherwise: &'static str) -> &'static str {
+    if bits.is_past_end() { MISSING } else { otherwise }
+}
+
+/// Blocks up to the next restart, all their coefficients or the direct ones alone.
+fn whole_blocks(parts: &[Part<'_>], scan: &Scan, count: usize, bits: &mut Bits) -> Result<(), &'static str> {
+    let mut before = [0i64; 4];
+    for _ in 0..count {
+        for (part, last) in parts.iter().zip(&mut before) {
+            for _ in 0..part.blocks {
+                match part.direct {
+                    Some(table) => *last += bits.number(table).ok_or_else(|| fault(bits, NO_CODE))?,
+                    None if scan.refines => bits.skip(1),
+                    None => {}
+                }
+                if last.abs() > part.largest {
+                    return Err(fault(bits, NO_SAMPLE));
+                }
+                if let Some(table) = part.alternating {
+                    bits.block(table).ok_or_else(|| fault(bits, NO_CODE))?;
+                }
+            }
+        }
+        if bits.is_past_end() {
+            return Err(MISSING);
+        }
+    }
+    Ok(())
+}
+
+/// One band of the blocks up to the next restart.
+fn bands(
+    part: &Part<'_>,
+    scan: &Scan,
+    places: impl Iterator<Item = usize>,
+    known: &mut [u64],
+    bits: &mut Bits,
+) -> Result<(), &'static str> {
+    let table = part.alternating.ok_or(HEADER)?;
+    let (band, mut run) = ((scan.first, scan.last), 0);
+    for place in places {
+        let known = known.get_mut(place).ok_or(HEADER)?;
+        let held = if scan.refines {
+            bits.refined_band(table, band, &mut run, known)
+        } else {
+            bits.first_band(table, band, &mut run, known)
+        };
+        if held.is_none() || bits.is_past_end() {
+            return Err(fault(bits, NO_CODE));
+        }
+    }
+    // A run that goes on says that more blocks follow.
+    if run > 0 { Err(SURPLUS) } else { Ok(()) }
+}

@@ -1,0 +1,434 @@
+//! Nothing is lost and nothing guessed: spoilt files, texts that ask for too much, runs that are interrupted.
+
+use crate::nights::{copy_of_small_night, moonloom, root, sample, small_night, stderr, text};
+use moonloom::detect::find_in_picture;
+use moonloom::ingest::decode_brightness;
+use moonloom::layout::Layout;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::time::{Duration, Instant};
+use tempfile::TempDir;
+
+/// Numbers that look random and are the same in every run.
+fn numbers(seed: u64) -> impl FnMut() -> u64 {
+    let mut state = seed;
+    move || {
+        // Marsaglia's xorshift (2003), shifts 13, 7 and 17.
+        state ^= state << 13;
+        state ^= state >> 7;
+        state ^= state << 17;
+        state
+    }
+}
+
+/// Where a JPEG's first scan begins.
+fn scan_of(bytes: &[u8]) -> usize {
+    bytes.windows(2).position(|w| w == [0xff, 0xda]).expect("a JPEG has a scan") + 12
+}
+
+#[test]
+fn a_flipped_bit_never_moves_a_disc_in_silence() {
+    let folder = TempDir::new().unwrap();
+    let spoilt = folder.path().join("spoilt.jpg");
+    let mut random = numbers(20_281_231);
+    let (mut noticed, mut all, mut worst) = (0, 0, 0.0f64);
+    for k in (1..=32).step_by(4) {
+        let path = sample("tele").join(format!("t{k:04}.jpg"));
+        let Ok(whole) = std::fs::read(&path) else { continue };
+        let found = |path: &Path| {
+            let plane = decode_brightness(path, &Default::default()).map_err(|e| e.to_string())?;
+            Ok::<_, String>(find_in_picture(&plane).first().map(|d| (d.centre, d.radius_px)))
+        };
+        let Some((centre, radius)) = found(&path).unwrap() else { continue };
+        let scan = scan_of(&whole);
+        for _ in 0..25 {
+            let mut bytes = whole.clone();
+            let at = scan + random() as usize % (bytes.len() - scan - 2);
+            bytes[at] ^= 1 << (random() % 8);
+            std::fs::write(&spoilt, bytes).unwrap();
+            all += 1;
+            match found(&spoilt) {
+                Err(why) => {
+                    assert!(why.contains("damaged") || why.contains("breaks off"), "{why}");
+                    noticed += 1;
+                }
+                Ok(Some((c, r))) => worst = worst.max(c.distance(centre)).max((r - radius).abs()),
+                Ok(None) => {}
+            }
+        }
+    }
+    println!("{noticed} of {all} flipped bits noticed; discs of the others within {worst:.2} px of the whole frames'");
+    assert!(all > 150 && noticed * 4 > all && worst < 1.0);
+}
+
+#[test]
+fn torn_jpegs_are_named_whichever_way_they_are_torn() {
+    let folder = copy_of_small_night();
+    let victim = folder.path().join("n0004.jpg");
+    let whole = std::fs::read(&victim).unwrap();
+    let (scan, middle) = (scan_of(&whole), (scan_of(&whole) + whole.len()) / 2);
+    let length = (whole.len() - scan) / 8;
+    let torn = |bytes: Vec<u8>| {
+        std::fs::write(&victim, bytes).unwrap();
+        decode_brightness(&victim, &Default::default()).map(|_| ()).map_err(|e| e.to_string())
+    };
+    torn(whole.clone()).unwrap();
+    let mut zeroed = whole.clone();
+    zeroed[middle..middle + length].fill(0);
+    let without = [&whole[..middle], &whole[middle + length..]].concat();
+    let twice = [&whole[..middle + length], &whole[middle..]].concat();
+    for (how, bytes) in [("zeroed", zeroed), ("cut out", without), ("doubled", twice)] {
+        let why = torn(bytes).expect_err(how);
+        assert!(why.contains("n0004.jpg") && why.contains("damaged"), "{how}: {why}");
+    }
+}
+
+/// A grey PNG of one tone, deflated to next to nothing.
+fn blank_png(path: &Path, side: u32) {
+    image::GrayImage::from_pixel(side, side, image::Luma([3])).save(path).unwrap();
+}
+
+#[test]
+fn a_small_file_that_claims_a_large_picture_is_refused_by_its_header() {
+    let folder = copy_of_small_night();
+    blank_png(&folder.path().join("n9999.png"), 9000);
+    // The header of a JPEG of 40,000 x 40,000 pixels, and nothing of it.
+    let mut jpeg = vec![0xff, 0xd8, 0xff, 0xc2, 0, 17, 8, 0x9c, 0x40, 0x9c, 0x40, 3];
+    jpeg.extend([1, 0x11, 0, 2, 0x11, 0, 3, 0x11, 0]);
+    jpeg.extend([0xff, 0xda, 0, 12, 3, 1, 0, 2, 0, 3, 0, 0, 0, 0, 0xff, 0xd9]);
+    std::fs::write(folder.path().join("n9998.jpg"), jpeg).unwrap();
+    let run = moonloom(&["register", text(folder.path()), "--out", text(&folder.path().join("r.ron"))]);
+    let said = stderr(&run);
+    assert!(run.status.success(), "{said}");
+    for name in ["n9999.png", "n9998.jpg"] {
+        assert!(said.lines().any(|l| l.contains(name) && l.contains("megapixels")), "{name}: {said}");
+    }
+}
+
+#[test]
+fn a_frame_that_takes_more_memory_than_allowed_says_so() {
+    let folder = copy_of_small_night();
+    // Noise does not deflate: the file is as large as the picture.
+    let mut random = numbers(7);
+    let noise = image::RgbImage::from_fn(3400, 3300, |_, _| image::Rgb([random() as u8; 3]));
+    noise.save(folder.path().join("n9999.png")).unwrap();
+    let out = folder.path().join("r.ron");
+    let run = moonloom(&["register", text(folder.path()), "--out", text(&out), "--memory", "100MB"]);
+    let said = stderr(&run);
+    assert!(run.status.success(), "{said}");
+    assert!(said.lines().any(|l| l.contains("n9999.png") && l.contains("--memory")), "{said}");
+    let run = moonloom(&["register", text(folder.path()), "--out", text(&out), "--memory", "a lot"]);
+    assert_eq!(run.status.code(), Some(2), "{}", stderr(&run));
+}
+
+#[test]
+fn layouts_that_ask_for_the_impossible_are_refused_at_once() {
+    let with = |arrangement: &str, more: &str| format!("(version: 2, arrangement: {arrangement}, {more})");
+    let path = |along: &str| with(&format!("Path(along: {along})"), "");
+    let grid = "PhaseGrid(columns: 3, rows: 3)";
+    let many = format!("selection: (at: [{}])", "\"25%\",".repeat(20_000));
+    let cases = [
+        path("Line(from: (NaN, 0), to: (1, 1))"),
+        path("Line(from: (0, 0), to: (inf, 1))"),
+        path("Line(from: (0, 0), to: (1e11, 1))"),
+        path("Arc(centre: (\"50%\", \"50%\"), radius: \"30%\", from_deg: 0.0, to_deg: 1e9)"),
+        path("Arc(centre: (\"50%\", \"50%\"), radius: 1e11, from_deg: 0.0, to_deg: 90.0)"),
+        path("Ellipse(centre: (0, 0), radii: (\"99999999mm\", 3), from_deg: 0.0, to_deg: 90.0)"),
+        path("Spiral(centre: (0, 0), inner: 10, outer: 100, turns: 1.0, from_deg: -inf)"),
+        path("Svg(path: \"M 0 0 L 1e30 1e30\")"),
+        path("Svg(path: \"M 0 0 L 9 9\", view_box: (NaN, 4.0))"),
+        path("Svg(path: \"M 0 0 L 9 9\", view_box: (1e-300, 4.0))"),
+        path(&format!("Svg(path: \"M 0 0 {}\")", "L 9 9 L 0 0 ".repeat(20_000))),
+        with("SkyTrack(scale: NaN)", ""),
+        with("SkyTrack(backplate: Sky((centre_deg: (1e300, 20.0))))", ""),
+        with("SkyTrack(backplate: Sky((centre_deg: (20.0, 120.0))))", ""),
+        with("Panels(panels: [(at: (NaN, 0), size: (100, 100), arrangement: PhaseGrid(columns: 1, rows: 1))])", ""),
+        with(grid, &many),
+        with(grid, "light: (feather: 1e30)"),
+        with(grid, "canvas: (width: 1e9, height: 40)"),
+        with(grid, "canvas: (dots_per_inch: NaN)"),
+        with(grid, "labels: (text: \"x\", size: NaN)"),
+    ];
+    for case in &cases {
+        let start = Instant::now();
+        let refused = Layout::parse(Path::new("case.ron"), case);
+        let shown = &case[..case.len().min(160)];
+        let fault = refused.err().unwrap_or_else(|| panic!("accepted: {shown}"));
+        assert!(fault.span.is_some(), "{shown}: {fault}");
+        // No promise of speed: one of them used to go on for ever.
+        assert!(start.elapsed() < Duration::from_secs(20), "{shown}");
+        assert!(fault.to_string().len() < 2000, "{shown}: {} bytes are said", fault.to_string().len());
+    }
+}
+
+#[test]
+fn a_registration_whose_limb_cannot_be_true_is_refused() {
+    let folder = copy_of_small_night();
+    let out = folder.path().join("r.ron");
+    assert!(moonloom(&["register", text(folder.path()), "--out", text(&out)]).status.success());
+    let whole = std::fs::read_to_string(&out).unwrap();
+    let layout = grid(folder.path());
+    let picture = folder.path().join("p.png");
+    for (field, value) in
+        [("edge_width_px", "1e11"), ("rectified_radius_px", "-4.0"), ("disc_level", "1e9"), ("sky_level", "NaN")]
+    {
+        let at = whole.find(&format!("{field}: ")).unwrap();
+        let end = at + whole[at..].find(',').unwrap();
+        std::fs::write(&out, format!("{}{field}: {value}{}", &whole[..at], &whole[end..])).unwrap();
+        let run = moonloom(&["compose", text(&layout), text(&out), "--out", text(&picture)]);
+        assert_eq!(run.status.code(), Some(2), "{field}: {}", stderr(&run));
+        assert!(stderr(&run).contains("r.ron:"), "{}", stderr(&run));
+    }
+}
+
+fn grid(folder: &Path) -> PathBuf {
+    let path = folder.join("grid.ron");
+    let layout = "(version: 2, canvas: (width: 640, height: 640, margin: 20), \
+                  arrangement: PhaseGrid(columns: 3, rows: 3), light: (sharpening: Deconvolution(rounds: 3)))";
+    std::fs::write(&path, layout).unwrap();
+    path
+}
+
+/// Composes the small night's grid and gives the picture's bytes.
+fn composed(layout: &Path, frames: &Path, out: &Path, more: &[&str]) -> Vec<u8> {
+    let mut args = vec!["compose", text(layout), text(frames), "--out", text(out)];
+    args.extend(more);
+    let run = moonloom(&args);
+    assert!(run.status.success(), "{}", stderr(&run));
+    std::fs::read(out).unwrap()
+}
+
+#[test]
+fn caches_change_no_byte_and_a_spoilt_one_is_made_anew() {
+    let folder = TempDir::new().unwrap();
+    let (layout, out, cache) = (grid(folder.path()), folder.path().join("p.tif"), folder.path().join("cache"));
+    // A cache that is a file cannot be written.
+    let nowhere = folder.path().join("nowhere");
+    std::fs::write(&nowhere, "").unwrap();
+    let without = composed(&layout, small_night(), &out, &["--cache", text(&nowhere)]);
+    let first = composed(&layout, small_night(), &out, &["--cache", text(&cache)]);
+    let again = composed(&layout, small_night(), &out, &["--cache", text(&cache)]);
+    assert!(without == first && first == again, "the cache changes the picture");
+    let mut spoilt = 0;
+    for entry in std::fs::read_dir(cache.join("discs")).unwrap() {
+        let path = entry.unwrap().path();
+        let mut bytes = std::fs::read(&path).unwrap();
+        let at = bytes.len() / 2;
+        bytes[at] ^= 0x40;
+        std::fs::write(&path, bytes).unwrap();
+        spoilt += 1;
+    }
+    assert!(spoilt > 4);
+    let after = composed(&layout, small_night(), &out, &["--cache", text(&cache)]);
+    assert!(after == first, "a spoilt disc is drawn");
+    // A registration on the way makes no difference either.
+    let registration = folder.path().join("r.ron");
+    assert!(moonloom(&["register", text(small_night()), "--out", text(&registration)]).status.success());
+    let by_file = composed(&layout, &registration, &out, &["--cache", text(&nowhere)]);
+    assert!(by_file == first, "a registration that went through a file draws another picture");
+}
+
+#[test]
+fn order_threads_and_bands_change_no_byte() {
+    let folder = TempDir::new().unwrap();
+    let (layout, out) = (grid(folder.path()), folder.path().join("p.tif"));
+    let with_threads = |threads: &str| {
+        let cache = folder.path().join(format!("cache-{threads}"));
+        let run = Command::new(env!("CARGO_BIN_EXE_moonloom"))
+            .env("RAYON_NUM_THREADS", threads)
+            .args(["compose", text(&layout), text(small_night()), "--out", text(&out), "--cache", text(&cache)])
+            .output()
+            .unwrap();
+        assert!(run.status.success(), "{}", stderr(&run));
+        std::fs::read(&out).unwrap()
+    };
+    let one = with_threads("1");
+    assert!(one == with_threads("2") && one == with_threads("8"), "threads change the picture");
+    // The same frames, named in the other order.
+    let register = |order: fn(&mut Vec<PathBuf>)| {
+        let mut frames: Vec<PathBuf> = std::fs::read_dir(small_night()).unwrap().map(|e| e.unwrap().path()).collect();
+        frames.retain(|p| p.extension().is_some_and(|e| e == "jpg"));
+        order(&mut frames);
+        let registration = folder.path().join("r.ron");
+        let mut args = vec!["register"];
+        args.extend(frames.iter().map(|p| text(p)));
+        args.extend(["--out", text(&registration)]);
+        assert!(moonloom(&args).status.success());
+        std::fs::read_to_string(&registration).unwrap()
+    };
+    assert_eq!(
+        register(|f| f.sort()),
+        register(|f| {
+            f.sort();
+            f.reverse();
+        })
+    );
+}
+
+#[test]
+fn a_frame_that_changed_after_registering_is_left_out_by_name() {
+    let folder = copy_of_small_night();
+    let (out, picture) = (folder.path().join("r.ron"), folder.path().join("p.png"));
+    assert!(moonloom(&["register", text(folder.path()), "--out", text(&out)]).status.success());
+    let victim = folder.path().join("n0004.jpg");
+    let turned = image::open(&victim).unwrap().fliph();
+    turned.save(&victim).unwrap();
+    let run = moonloom(&["compose", text(&grid(folder.path())), text(&out), "--out", text(&picture), "--json"]);
+    assert!(run.status.success(), "{}", stderr(&run));
+    assert!(stderr(&run).contains("n0004.jpg") && stderr(&run).contains("no longer"), "{}", stderr(&run));
+    assert!(!String::from_utf8_lossy(&run.stdout).contains("\"n0004.jpg\""));
+}
+
+/// What lies in a folder, hidden files too.
+fn names(folder: &Path) -> Vec<String> {
+    let mut names: Vec<String> =
+        std::fs::read_dir(folder).unwrap().map(|e| e.unwrap().file_name().to_string_lossy().into_owned()).collect();
+    names.sort();
+    names
+}
+
+#[cfg(unix)]
+#[test]
+fn an_interrupted_run_leaves_nothing_behind_and_says_so_by_its_status() {
+    for (signal, status) in [("INT", 130), ("TERM", 143)] {
+        let folder = TempDir::new().unwrap();
+        let (layout, out) = (folder.path().join("large.ron"), folder.path().join("large.tif"));
+        let large = "(version: 2, canvas: (width: 20000, height: 20000), arrangement: PhaseGrid(columns: 3, rows: 3))";
+        std::fs::write(&layout, large).unwrap();
+        std::fs::write(&out, "an earlier picture").unwrap();
+        let cache = folder.path().join("cache");
+        let mut child = Command::new(env!("CARGO_BIN_EXE_moonloom"))
+            .args(["compose", text(&layout), text(small_night()), "--out", text(&out), "--cache", text(&cache)])
+            .stderr(std::process::Stdio::null())
+            .spawn()
+            .unwrap();
+        let start = Instant::now();
+        while !names(folder.path()).iter().any(|n| n.ends_with(".part")) {
+            assert!(start.elapsed() < Duration::from_secs(60) && child.try_wait().unwrap().is_none(), "nothing grows");
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        let sent = Command::new("kill").args([format!("-{signal}"), child.id().to_string()]).status().unwrap();
+        assert!(sent.success());
+        assert_eq!(child.wait().unwrap().code(), Some(status));
+        assert_eq!(names(folder.path()), ["cache", "large.ron", "large.tif"]);
+        assert_eq!(std::fs::read_to_string(&out).unwrap(), "an earlier picture");
+    }
+}
+
+#[cfg(unix)]
+#[test]
+fn pipes_and_devices_are_no_files_to_read() {
+    let folder = copy_of_small_night();
+    let pipe = |name: &str| {
+        let path = folder.path().join(name);
+        let _ = std::fs::remove_file(&path);
+        assert!(Command::new("mkfifo").arg(&path).status().unwrap().success());
+        path
+    };
+    let layout = grid(folder.path());
+    let out = folder.path().join("p.png");
+    let refuse = |args: &[&str]| {
+        let run = moonloom(args);
+        assert_eq!(run.status.code(), Some(2), "{args:?}: {}", stderr(&run));
+    };
+    let fifo = pipe("layout.ron");
+    refuse(&["compose", text(&fifo), text(folder.path()), "--out", text(&out)]);
+    refuse(&["check", "/dev/zero"]);
+    refuse(&["compose", text(&layout), "/dev/zero", "--out", text(&out)]);
+    std::fs::write(&layout, "(version: 2, font: \"layout.ron\", arrangement: PhaseGrid(columns: 3, rows: 3))").unwrap();
+    refuse(&["compose", text(&layout), text(folder.path()), "--out", text(&out)]);
+    pipe("shoot.ron");
+    refuse(&["register", text(folder.path()), "--out", text(&folder.path().join("r.ron"))]);
+}
+
+#[test]
+fn nothing_that_is_read_is_written_over() {
+    let folder = copy_of_small_night();
+    let at = |name: &str| folder.path().join(name);
+    let refuse = |args: &[&str]| {
+        let run = moonloom(args);
+        assert_eq!(run.status.code(), Some(2), "{args:?}: {}", stderr(&run));
+    };
+    let one = at("r.ron");
+    refuse(&["register", text(folder.path()), "--out", text(&one), "--csv", text(&one)]);
+    assert!(!one.exists());
+    // Whatever its ending says.
+    let registration = at("registration.png");
+    assert!(moonloom(&["register", text(folder.path()), "--out", text(&registration)]).status.success());
+    refuse(&["compose", text(&grid(folder.path())), text(&registration), "--out", text(&registration)]);
+    let font = at("font.png");
+    std::fs::copy(root().join("src/labels/font/Inter-Light.otf"), &font).unwrap();
+    let layout = at("words.ron");
+    std::fs::write(&layout, "(version: 2, font: \"font.png\", arrangement: PhaseGrid(columns: 3, rows: 3))").unwrap();
+    refuse(&["compose", text(&layout), text(folder.path()), "--out", text(&font)]);
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn names_that_are_no_text_stay_two_frames_and_move_no_cursor() {
+    use std::os::unix::ffi::OsStrExt;
+    let folder = copy_of_small_night();
+    let name = |bytes: &[u8]| folder.path().join(std::ffi::OsStr::from_bytes(bytes));
+    let whole = small_night().join("n0003.jpg");
+    for bytes in [b"a\xff.jpg".as_slice(), b"a\xfe.jpg", b"n\x1b[2J.jpg"] {
+        std::fs::copy(&whole, name(bytes)).unwrap();
+    }
+    std::fs::write(name(b"z\x1b[2J.jpg"), "no picture").unwrap();
+    let run = moonloom(&["register", text(folder.path()), "--out", text(&folder.path().join("r.ron"))]);
+    let said = stderr(&run);
+    assert!(run.status.success(), "{said}");
+    assert!(said.contains("reads as `a\u{fffd}.jpg` too"), "{said}");
+    assert!(!said.contains('\x1b') && said.contains("z\\u{1b}[2J.jpg"), "{said}");
+}
+
+#[test]
+fn a_long_table_is_read_in_a_moment_and_notes_reach_no_other_folder() {
+    let folder = copy_of_small_night();
+    let mut table = String::from("file,utc,exposure_s\n");
+    (0..200_000).for_each(|i| table.push_str(&format!("x{i}.jpg,,0.01\n")));
+    std::fs::write(folder.path().join("frames.csv"), table).unwrap();
+    let start = Instant::now();
+    let run = moonloom(&["register", text(folder.path()), "--out", text(&folder.path().join("r.ron"))]);
+    assert!(run.status.success(), "{}", stderr(&run));
+    // No promise of speed: it took more than two minutes.
+    assert!(start.elapsed() < Duration::from_secs(60));
+    assert!(stderr(&run).len() < 100_000);
+    std::fs::remove_file(folder.path().join("frames.csv")).unwrap();
+    let notes = folder.path().join("shoot.ron");
+    let said = std::fs::read_to_string(&notes).unwrap();
+    std::fs::write(&notes, said.replacen("response: None", "response: \"/etc/hostname\"", 1)).unwrap();
+    let run = moonloom(&["register", text(folder.path()), "--out", text(&folder.path().join("r.ron"))]);
+    assert_eq!(run.status.code(), Some(2), "{}", stderr(&run));
+    assert!(stderr(&run).contains("beside the frames"), "{}", stderr(&run));
+}
+
+#[test]
+fn small_slips_are_said_with_the_status_of_a_wrong_request() {
+    let folder = copy_of_small_night();
+    let at = |name: &str| folder.path().join(name);
+    let horizon = at("horizon.csv");
+    std::fs::write(&horizon, "9O,12\n180,5\n").unwrap();
+    let run = moonloom(&[
+        "plan",
+        "--eclipse",
+        "2028-12-31",
+        "--site",
+        "-31.9,115.75",
+        "--horizon",
+        text(&horizon),
+        "--zone",
+        "UTC",
+    ]);
+    assert_eq!(run.status.code(), Some(2), "{}", stderr(&run));
+    assert!(stderr(&run).contains("9O,12"), "{}", stderr(&run));
+    let run = moonloom(&[
+        "compose",
+        text(&grid(folder.path())),
+        text(folder.path()),
+        "--out",
+        text(&at("p.png")),
+        "--longest-side",
+        "0",
+    ]);
+    assert_eq!(run.status.code(), Some(2), "{}", stderr(&run));
+}
