@@ -39,7 +39,7 @@ fn main() {
         let developed = |p: &Placement| {
             let frame = night.frame(&p.frame).expect("it was chosen");
             let open = open_frame(&frame.path, &frame.reading).expect("it opens");
-            Arc::new(develop(vec![open.light(source_window(p, p.map.source_centre))], p, &composition))
+            Arc::new(develop(vec![open.light(source_window(p, p.map.source_centre))], 1, p, &composition))
         };
         let discs = Developed(composition.placements.iter().map(developed).collect());
         let renderer = Renderer::new(&composition, &discs, &[]);

@@ -13,10 +13,81 @@ use crate::raster::{CutOut, LinearImage, PixelPoint, PixelRect};
 pub struct DevelopedDisc {
     /// Linear light, sky subtracted where asked.
     pub image: LinearImage,
-    /// Where its top-left corner lies in the frame.
+    /// How many pixels of the frame a side make one of its own: a frame that is far finer than the canvas is averaged before
+    /// it is developed.
+    pub block_px: usize,
+    /// Where its top-left corner lies in the frame, in its own pixels.
     pub origin: PixelPoint,
+    /// Which part of its image a camera saw.
+    pub photographed: Photographed,
     /// Light of its brighter part.
     pub measure: DiscMeasure,
+}
+
+/// The part of a disc's image that was photographed, edge by edge: infinite where the cut-out holds all that was wanted
+/// of the frame, else where the frame ends. Pixels of the image.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Photographed {
+    /// Where it begins from the left.
+    pub left: f64,
+    /// And from above.
+    pub top: f64,
+    /// Where it ends to the right.
+    pub right: f64,
+    /// And below.
+    pub bottom: f64,
+}
+
+impl Photographed {
+    /// Of a cut-out of which more was wanted.
+    fn of(got: PixelRect, wanted: PixelRect) -> Photographed {
+        let end = |is_cut: bool, at: f64| if is_cut { at } else { f64::INFINITY };
+        Photographed {
+            left: -end(got.x0 > wanted.x0, 0.0),
+            top: -end(got.y0 > wanted.y0, 0.0),
+            right: end(got.x1 < wanted.x1, got.width() as f64),
+            bottom: end(got.y1 < wanted.y1, got.height() as f64),
+        }
+    }
+
+    /// How far a place shows what the frame saw, 0..1: nothing beyond the frame's edge, where the kernel would repeat its
+    /// last row, and softly less along it. `reduction`: pixels of the image per pixel of the canvas.
+    pub(super) fn share(&self, at: PixelPoint, reduction: f64) -> f32 {
+        /// Pixels of the frame (or of the canvas, whichever are larger) over which a cut disc fades.
+        const SOFT: f64 = 3.0;
+        let inside = (at.x - self.left).min(at.y - self.top).min(self.right - at.x).min(self.bottom - at.y);
+        (inside / (SOFT * reduction.max(1.0))).clamp(0.0, 1.0) as f32
+    }
+}
+
+/// A disc of this radius and more is kept without the sky around it, pixels.
+const LARGE: f64 = 100.0;
+
+impl DevelopedDisc {
+    /// Without most of the sky that it was measured against: what lies within the limb is drawn, `margin_px` of its own pixels
+    /// beyond it too. `p` is its placement in its own pixels.
+    #[must_use]
+    pub fn trimmed(self, p: &Placement, margin_px: f64) -> Self {
+        if p.source_radius_px < LARGE {
+            return self;
+        }
+        let centre = PixelPoint::new(p.map.source_centre.x - self.origin.x, p.map.source_centre.y - self.origin.y);
+        // Lenses that draw a Moon as large as this stretch it by less.
+        let (image, part) = self.image.crop(PixelRect::around(centre, 1.06 * p.source_radius_px + margin_px));
+        let (dx, dy) = (part.x0 as f64, part.y0 as f64);
+        let seen = self.photographed;
+        DevelopedDisc {
+            image,
+            origin: PixelPoint::new(self.origin.x + dx, self.origin.y + dy),
+            photographed: Photographed {
+                left: seen.left - dx,
+                top: seen.top - dy,
+                right: seen.right - dx,
+                bottom: seen.bottom - dy,
+            },
+            ..self
+        }
+    }
 }
 
 /// What a disc's light measures.
@@ -43,11 +114,14 @@ pub fn source_window(p: &Placement, centre: PixelPoint) -> PixelRect {
     PixelRect::around(centre, ring(p.source_radius_px * stretch.max(1.0)).1 + 4.0)
 }
 
-/// Develops a placement from the cut-outs of its own frame and of its companions, in their order.
-pub fn develop(cut_outs: Vec<CutOut>, p: &Placement, composition: &Composition) -> DevelopedDisc {
+/// Develops a placement from the cut-outs of its own frame and of its companions, in their order; all of them, the placement
+/// too, in blocks of so many pixels ([`Placement::in_blocks`]).
+pub fn develop(cut_outs: Vec<CutOut>, block_px: usize, p: &Placement, composition: &Composition) -> DevelopedDisc {
     let centres = std::iter::once((p.map.source_centre, 1.0))
         .chain(p.also.iter().map(|c| (PixelPoint::new(c.centre_px.0, c.centre_px.1), c.light_ratio)));
     let mut origin = PixelPoint::default();
+    let got = cut_outs.first().map_or(PixelRect::of_size(0, 0), |cut| cut.rect);
+    let photographed = Photographed::of(got, source_window(p, p.map.source_centre));
     let (mut least_told, mut step) = (f32::INFINITY, f32::INFINITY);
     let mut frames: Vec<MomentFrame> = Vec::with_capacity(cut_outs.len());
     for (cut, (centre, ratio)) in cut_outs.into_iter().zip(centres) {
@@ -69,7 +143,7 @@ pub fn develop(cut_outs: Vec<CutOut>, p: &Placement, composition: &Composition) 
     }
     let Some(lead) = frames.first() else {
         let image = LinearImage::new(0, 0);
-        return DevelopedDisc { image, origin, measure: DiscMeasure::default() };
+        return DevelopedDisc { image, block_px, origin, photographed, measure: DiscMeasure::default() };
     };
     let centre = lead.centre;
     let (mut image, saturated) = match frames.len() {
@@ -90,7 +164,7 @@ pub fn develop(cut_outs: Vec<CutOut>, p: &Placement, composition: &Composition) 
         sharpen(&mut image, how.sharpening, p.edge_width_px, (centre, p.source_radius_px));
     }
     let measure = DiscMeasure { step, ..measure(&image, &saturated, centre, p.source_radius_px) };
-    DevelopedDisc { image, origin, measure }
+    DevelopedDisc { image, block_px, origin, photographed, measure }
 }
 
 /// Light of a disc's brighter part: what a print must hold without clipping.

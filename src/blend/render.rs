@@ -1,11 +1,13 @@
 //! Any range of rows of a composition.
 
 use super::composite::{over, tone};
-use super::develop::{DevelopedDisc, source_window};
+use super::develop::DevelopedDisc;
 use super::mask::{coverage, reach};
 use super::settle::Clipped;
 use crate::layout::{BackplatePlacement, BlendChoice, Composition, Mark, Placement};
-use crate::raster::{Kernel, LinearImage, LinearMap, Matrix2, PixelPoint, PixelRect, Plane, Stamp, resample};
+use crate::raster::{
+    Kernel, LinearImage, LinearMap, Matrix2, PixelPoint, PixelRect, Plane, Stamp, resample, resample_where,
+};
 use rayon::prelude::*;
 use std::ops::Range;
 use std::sync::Arc;
@@ -137,25 +139,37 @@ impl<'a> Renderer<'a> {
 
     fn lay(&self, out: &mut [f32], band: PixelRect, rect: PixelRect, p: &Placement, laid: &Laid<'_>) {
         let (disc, gain) = (laid.disc, laid.gain);
-        let mut map = p.map;
+        let in_blocks = p.in_blocks(disc.block_px);
+        let mut map = in_blocks.map;
         map.source_centre.x -= disc.origin.x;
         map.source_centre.y -= disc.origin.y;
-        let light = resample(&disc.image, &map, rect, Kernel::Lanczos);
-        let seen = Photographed::of(disc, p);
         let centre = p.centre();
+        let at = |i: usize| (rect.x0 + (i % rect.width()) as i64, rect.y0 + (i / rect.width()) as i64);
+        let covers: Vec<f32> = (0..rect.width() * rect.height())
+            .map(|i| {
+                let (x, y) = at(i);
+                coverage(p, x as f64 + 0.5 - centre.x, y as f64 + 0.5 - centre.y)
+            })
+            .collect();
+        let light = resample_where(&disc.image, &map, rect, Kernel::Lanczos, &|i| covers[i] > 0.0);
         let veil = p.behind_foreground.and_then(|index| {
             let plate = self.composition.backplates.get(index)?;
             Some((plate, self.frames.shows(index, frame_rect(plate, rect))?))
         });
         for (i, pixel) in light.chunks_exact(3).enumerate() {
-            let (x, y) = (rect.x0 + (i % rect.width()) as i64, rect.y0 + (i / rect.width()) as i64);
-            let mut cover = coverage(p, x as f64 + 0.5 - centre.x, y as f64 + 0.5 - centre.y);
+            let mut cover = covers[i];
+            if cover <= 0.0 {
+                continue;
+            }
+            let (x, y) = at(i);
             if let Some((plate, (shows, part))) = &veil {
                 let fx = (x as f64 + 0.5 - plate.corner_px.0) / plate.scale - part.x0 as f64;
                 let fy = (y as f64 + 0.5 - plate.corner_px.1) / plate.scale - part.y0 as f64;
                 cover *= if shows.width() > 0 && shows.height() > 0 { shows.sample(fx, fy) } else { 1.0 };
             }
-            cover *= seen.share(map.source_of(PixelPoint::new(x as f64 + 0.5, y as f64 + 0.5)), map.reduction());
+            cover *= disc
+                .photographed
+                .share(map.source_of(PixelPoint::new(x as f64 + 0.5, y as f64 + 0.5)), map.reduction());
             if cover <= 0.0 {
                 continue;
             }
@@ -172,39 +186,6 @@ impl<'a> Renderer<'a> {
             }
             over(p.blend, ground, source, cover);
         }
-    }
-}
-
-/// The part of a disc's image that was photographed, edge by edge: infinite where the cut-out holds all that was wanted
-/// of the frame, else where the frame ends. Pixels of the image.
-struct Photographed {
-    left: f64,
-    top: f64,
-    right: f64,
-    bottom: f64,
-}
-
-impl Photographed {
-    fn of(disc: &DevelopedDisc, p: &Placement) -> Photographed {
-        let wanted = source_window(p, p.map.source_centre);
-        let (x0, y0) = (disc.origin.x as i64, disc.origin.y as i64);
-        let (width, height) = (disc.image.width() as i64, disc.image.height() as i64);
-        let end = |is_cut: bool, at: f64| if is_cut { at } else { f64::INFINITY };
-        Photographed {
-            left: -end(x0 > wanted.x0, 0.0),
-            top: -end(y0 > wanted.y0, 0.0),
-            right: end(x0 + width < wanted.x1, width as f64),
-            bottom: end(y0 + height < wanted.y1, height as f64),
-        }
-    }
-
-    /// How far a place shows what the frame saw, 0..1: nothing beyond the frame's edge, where the kernel would repeat its
-    /// last row, and softly less along it. `reduction`: pixels of the image per pixel of the canvas.
-    fn share(&self, at: PixelPoint, reduction: f64) -> f32 {
-        /// Pixels of the frame (or of the canvas, whichever are larger) over which a cut disc fades.
-        const SOFT: f64 = 3.0;
-        let inside = (at.x - self.left).min(at.y - self.top).min(self.right - at.x).min(self.bottom - at.y);
-        (inside / (SOFT * reduction.max(1.0))).clamp(0.0, 1.0) as f32
     }
 }
 

@@ -6,7 +6,7 @@
 //! fault.
 
 use super::kept::{BUILD, stamp};
-use crate::blend::{DevelopedDisc, DiscMeasure};
+use crate::blend::{DevelopedDisc, DiscMeasure, Photographed};
 use crate::ingest::{Night, Site};
 use crate::layout::{Companion, Composition, Placement, ShadowOnDisc, Sharpening};
 use crate::raster::{LinearImage, PixelPoint};
@@ -17,7 +17,7 @@ use std::time::SystemTime;
 
 /// Bytes that kept discs may take; the oldest go first.
 const LARGEST: u64 = 2 << 30;
-const MAGIC: &[u8; 8] = b"mldisc05";
+const MAGIC: &[u8; 8] = b"mldisc07";
 /// Length of the digest at a file's end.
 const DIGEST: usize = 32;
 
@@ -30,6 +30,8 @@ struct Request<'a> {
     radius_px: f64,
     stretch: f64,
     edge_width_px: Option<f64>,
+    block_px: usize,
+    margin_px: f64,
     subtract_sky: bool,
     shadow_lift: f32,
     sharpening: Sharpening,
@@ -60,7 +62,7 @@ impl DiscCache {
     }
 
     /// Where a placement's disc is kept.
-    pub(super) fn path(&self, p: &Placement, composition: &Composition, night: &Night) -> PathBuf {
+    pub(super) fn path(&self, p: &Placement, margin_px: f64, composition: &Composition, night: &Night) -> PathBuf {
         let request = Request {
             frame: &p.frame,
             also: &p.also,
@@ -69,6 +71,8 @@ impl DiscCache {
             // The lens's stretch: the same at every size of the picture, but for its last digits.
             stretch: (p.map.reduction() * p.radius_px * 1e6).round(),
             edge_width_px: p.edge_width_px,
+            block_px: p.block_px(),
+            margin_px,
             subtract_sky: p.subtract_sky,
             shadow_lift: composition.development.shadow_lift,
             sharpening: composition.development.sharpening,
@@ -97,7 +101,7 @@ impl DiscCache {
         if Sha256::digest(bytes).as_slice() != digest {
             return None;
         }
-        let (head, body) = bytes.split_at_checked(MAGIC.len() + 8 + 16 + 36)?;
+        let (head, body) = bytes.split_at_checked(MAGIC.len() + 8 + 16 + 36 + 4 + 32)?;
         let head = head.strip_prefix(MAGIC)?;
         let whole = |at: usize| Some(u32::from_le_bytes(head.get(at..at + 4)?.try_into().ok()?) as usize);
         let number = |at: usize| Some(f64::from_le_bytes(head.get(at..at + 8)?.try_into().ok()?));
@@ -113,7 +117,9 @@ impl DiscCache {
         };
         Some(DevelopedDisc {
             image: LinearImage::from_data(width, height, light)?,
+            block_px: whole(60)?,
             origin: PixelPoint::new(number(8)?, number(16)?),
+            photographed: Photographed { left: number(64)?, top: number(72)?, right: number(80)?, bottom: number(88)? },
             measure,
         })
     }
@@ -129,6 +135,9 @@ impl DiscCache {
         disc.measure.bright.iter().chain(&disc.measure.mean).for_each(|v| bytes.extend(v.to_le_bytes()));
         let m = &disc.measure;
         [m.saturated_share, m.saturated_from, m.step].iter().for_each(|v| bytes.extend(v.to_le_bytes()));
+        bytes.extend((disc.block_px as u32).to_le_bytes());
+        let seen = &disc.photographed;
+        [seen.left, seen.top, seen.right, seen.bottom].iter().for_each(|v| bytes.extend(v.to_le_bytes()));
         disc.image.data().iter().for_each(|v| bytes.extend(v.to_le_bytes()));
         let digest = Sha256::digest(&bytes);
         bytes.extend_from_slice(&digest);

@@ -25,6 +25,13 @@ const ROOM: usize = 400 << 20;
 /// Bytes a pixel that an open frame takes at most: what its decoder makes and its copy in three channels.
 const OPEN_BYTES_A_PIXEL: u64 = 18;
 
+/// How many pixels of a disc's own image beyond its limb can be drawn: its feather and the kernel's reach. A power of two,
+/// so that pictures of nearly one size share what is kept.
+fn margin_px(p: &Placement) -> f64 {
+    let reduction = (p.map.reduction() / p.block_px() as f64).max(1.0);
+    ((p.feather_px + 8.0) * reduction).log2().ceil().exp2()
+}
+
 /// The discs of placements that share a frame, by their index, or why they cannot be had.
 type Group = Result<Vec<(usize, DevelopedDisc)>, String>;
 
@@ -113,7 +120,7 @@ impl<'a> Discs<'a> {
         let at_once = memory::at_once(OPEN_BYTES_A_PIXEL * largest).min(2 * rayon::current_num_threads());
         for some in groups.chunks(at_once) {
             let lifted = |(index, disc): (usize, DevelopedDisc)| {
-                let most_lift = most_lift(&disc, &self.composition.placements[index]);
+                let most_lift = most_lift(&disc, &self.composition.placements[index].in_blocks(disc.block_px));
                 (index, disc, most_lift)
             };
             let measured =
@@ -159,7 +166,7 @@ impl<'a> Discs<'a> {
         let mut out = Vec::with_capacity(indices.len());
         for index in indices {
             let p = &self.composition.placements[*index];
-            let kept = self.cache.as_ref().map(|c| c.path(p, self.composition, self.night));
+            let kept = self.cache.as_ref().map(|c| c.path(p, margin_px(p), self.composition, self.night));
             let disc = match kept.as_deref().and_then(DiscCache::read) {
                 Some(disc) => disc,
                 None => {
@@ -173,6 +180,7 @@ impl<'a> Discs<'a> {
                         let Some(frame) = &lead else { continue };
                         self.develop_one(frame, p)?
                     };
+                    let disc = disc.trimmed(&p.in_blocks(p.block_px()), margin_px(p));
                     if let Some(path) = &kept {
                         DiscCache::write(path, &disc);
                     }
@@ -194,12 +202,16 @@ impl<'a> Discs<'a> {
     }
 
     fn develop_one(&self, lead: &OpenFrame, p: &Placement) -> Result<DevelopedDisc, String> {
-        let cut = |frame: &OpenFrame, centre| {
-            frame.light(frame.photographed_around(source_window(p, centre), centre, p.source_radius_px))
+        let block_px = p.block_px();
+        let whole = p.in_blocks(block_px);
+        let cut = |frame: &OpenFrame, centre: PixelPoint| {
+            let window = source_window(&whole, centre).enlarged(block_px);
+            let centre = PixelPoint::new(centre.x * block_px as f64, centre.y * block_px as f64);
+            frame.light_in_blocks(frame.photographed_around(window, centre, p.source_radius_px), block_px)
         };
-        let mut cut_outs = vec![cut(lead, p.map.source_centre)];
-        let mut p = p.clone();
-        p.also.retain(|companion| match self.frame(&companion.frame) {
+        let mut cut_outs = vec![cut(lead, whole.map.source_centre)];
+        let mut developed = whole.clone();
+        developed.also.retain(|companion| match self.frame(&companion.frame) {
             Ok(frame) => {
                 cut_outs.push(cut(&frame, PixelPoint::new(companion.centre_px.0, companion.centre_px.1)));
                 true
@@ -212,7 +224,7 @@ impl<'a> Discs<'a> {
                 false
             }
         });
-        Ok(develop(cut_outs, &p, self.composition))
+        Ok(develop(cut_outs, block_px, &developed, self.composition))
     }
 
     /// Has the discs of some rows in memory, and lets those above go.

@@ -17,6 +17,7 @@ const FULL_MOON: f64 = 0.5;
 
 /// Paints a placement's disc; `None` without site or instant.
 pub(super) fn paint(p: &Placement, night: &Night, composition: &Composition) -> Option<DevelopedDisc> {
+    let (block_px, p) = (p.block_px(), &p.in_blocks(p.block_px()));
     let (observer, instant) = (night.observer()?, Instant::parse_utc(&p.utc).ok()?);
     let seen = apparent_moon(&observer, instant);
     let (turn, shadow) = (libration(&observer, instant, &seen), shadow_from(&observer, instant, &seen));
@@ -57,5 +58,5 @@ pub(super) fn paint(p: &Placement, night: &Night, composition: &Composition) -> 
         darkest_told: 0.0,
         step: 0.0,
     };
-    Some(develop(vec![cut], p, composition))
+    Some(develop(vec![cut], block_px, p, composition))
 }

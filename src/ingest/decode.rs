@@ -189,6 +189,37 @@ impl OpenFrame {
         CutOut { light, rect: inside, saturated, darkest_told: self.darkest_told(), step: self.step() }
     }
 
+    /// Light over whole blocks of `block_px` x `block_px` pixels inside `rect` and the frame, a pixel a block; the rectangle
+    /// that comes with it is counted in blocks. A block is saturated where half of it is.
+    ///
+    /// The frame's own pixels are taken a few rows of blocks at a time.
+    pub fn light_in_blocks(&self, rect: PixelRect, block_px: usize) -> CutOut {
+        if block_px <= 1 {
+            return self.light(rect);
+        }
+        let (width, height) = self.size();
+        let side = block_px as i64;
+        let inside = rect.intersection(PixelRect::of_size(width, height));
+        let up = |v: i64| (v + side - 1).div_euclid(side);
+        let blocks = PixelRect {
+            x0: up(inside.x0),
+            y0: up(inside.y0),
+            x1: inside.x1.div_euclid(side).max(up(inside.x0)),
+            y1: inside.y1.div_euclid(side).max(up(inside.y0)),
+        };
+        const ROWS: i64 = 16;
+        let mut light = Vec::with_capacity(blocks.width() * blocks.height() * 3);
+        let mut saturated = Vec::with_capacity(blocks.width() * blocks.height());
+        for y0 in (blocks.y0..blocks.y1).step_by(ROWS as usize) {
+            let strip = PixelRect { y0, y1: (y0 + ROWS).min(blocks.y1), ..blocks };
+            let cut = self.light(strip.enlarged(block_px));
+            average_blocks(&cut, block_px, &mut light, &mut saturated);
+        }
+        let (darkest_told, step) = (self.darkest_told(), self.step());
+        let light = LinearImage::from_data(blocks.width(), blocks.height(), light);
+        CutOut { light: light.unwrap_or_else(|| LinearImage::new(0, 0)), rect: blocks, saturated, darkest_told, step }
+    }
+
     /// Light of the whole frame.
     pub fn whole(&self) -> LinearImage {
         let (width, height) = self.size();
@@ -315,6 +346,26 @@ impl OpenFrame {
                 codes.light(rect, tables, SATURATED_CODE).0.data().to_vec()
             }
         }
+    }
+}
+
+/// Appends the means of a cut-out's blocks, row by row.
+fn average_blocks(cut: &CutOut, block_px: usize, light: &mut Vec<f32>, saturated: &mut Vec<bool>) {
+    let (width, columns) = (cut.light.width(), cut.light.width() / block_px);
+    let norm = 1.0 / (block_px * block_px) as f32;
+    let rows = cut.light.data().chunks_exact((width * block_px * 3).max(1));
+    for (rows, marks) in rows.zip(cut.saturated.chunks_exact((width * block_px).max(1))) {
+        let mut sums = vec![[0.0f32; 3]; columns];
+        let mut counts = vec![0usize; columns];
+        for (row, marks) in rows.chunks_exact(width * 3).zip(marks.chunks_exact(width)) {
+            let blocks = row.chunks_exact(3 * block_px).zip(marks.chunks_exact(block_px));
+            for ((sum, count), (block, marks)) in sums.iter_mut().zip(&mut counts).zip(blocks) {
+                block.as_chunks::<3>().0.iter().for_each(|p| (0..3).for_each(|c| sum[c] += p[c]));
+                *count += marks.iter().filter(|m| **m).count();
+            }
+        }
+        light.extend(sums.iter().flatten().map(|v| v * norm));
+        saturated.extend(counts.iter().map(|n| 2 * n >= block_px * block_px));
     }
 }
 

@@ -15,6 +15,10 @@ use std::str::FromStr;
 /// Light in the working space of a CSS colour name or `#rrggbb`, given in a colour space.
 pub(super) fn colour(text: &str, space: ColoursIn) -> Option<[f32; 3]> {
     let lower = text.trim().to_ascii_lowercase();
+    // No colour is written in other letters, and the reader of hexadecimal numbers counts bytes.
+    if !lower.is_ascii() {
+        return None;
+    }
     let coded: Srgb<u8> = palette::named::from_str(&lower).or_else(|| Srgb::from_str(&lower).ok())?;
     let space = match space {
         ColoursIn::Srgb => RgbSpace::SRGB,
@@ -459,5 +463,6 @@ mod tests {
         assert_eq!(colour("black", ColoursIn::Srgb), Some([0.0; 3]));
         assert!(colour("#ffffff", ColoursIn::Srgb).unwrap().iter().all(|v| (v - 1.0).abs() < 1e-5));
         assert!(colour("moonish", ColoursIn::DisplayP3).is_none());
+        assert!(colour("\u{feff}", ColoursIn::Srgb).is_none() && colour("#é1", ColoursIn::Srgb).is_none());
     }
 }

@@ -321,6 +321,34 @@ pub struct Composition {
     pub description: String,
 }
 
+impl Placement {
+    /// How many pixels of its frame a side may be averaged before it is developed: two are left for a pixel of the canvas, and
+    /// a disc stays forty pixels in radius.
+    pub fn block_px(&self) -> usize {
+        let by_canvas = (self.map.reduction() / 2.0).floor();
+        let by_disc = (self.source_radius_px / 40.0).floor();
+        by_canvas.min(by_disc).max(1.0) as usize
+    }
+
+    /// The same with its frame counted in blocks of so many pixels a side.
+    pub fn in_blocks(&self, block_px: usize) -> Placement {
+        let by = block_px.max(1) as f64;
+        let point = |(x, y): (f64, f64)| (x / by, y / by);
+        let mut p = self.clone();
+        p.map.source_centre = PixelPoint::new(p.map.source_centre.x / by, p.map.source_centre.y / by);
+        p.map.to_source = p.map.to_source.map(|row| row.map(|v| v / by));
+        p.source_radius_px /= by;
+        p.edge_width_px = p.edge_width_px.map(|w| w / by);
+        p.also.iter_mut().for_each(|c| c.centre_px = point(c.centre_px));
+        if let Some(s) = &mut p.shadow {
+            s.axis_px = point(s.axis_px);
+            s.penumbra_px /= by;
+            s.radius_px /= by;
+        }
+        p
+    }
+}
+
 impl Composition {
     /// The same picture with so many times its pixels a side.
     pub fn scaled(mut self, factor: f64) -> Self {

@@ -65,6 +65,13 @@ impl PixelRect {
             && y > self.y0 as f64 - within_px
             && y < self.y1 as f64 + within_px
     }
+    /// The same area counted in pixels of which so many a side made one.
+    #[must_use]
+    pub fn enlarged(self, by: usize) -> Self {
+        let by = by.max(1) as i64;
+        PixelRect { x0: self.x0 * by, y0: self.y0 * by, x1: self.x1 * by, y1: self.y1 * by }
+    }
+
     /// Whether it holds no pixel.
     pub fn is_empty(self) -> bool {
         self.x1 <= self.x0 || self.y1 <= self.y0

@@ -270,7 +270,7 @@ fn nothing_is_shown_beyond_a_frames_edge() {
 
 fn developed(night: &Night, p: &Placement, composition: &Composition) -> moonloom::blend::DevelopedDisc {
     let frame = open_frame(&night.frame(&p.frame).unwrap().path, &night.frame(&p.frame).unwrap().reading).unwrap();
-    develop(vec![frame.light(source_window(p, p.map.source_centre))], p, composition)
+    develop(vec![frame.light(source_window(p, p.map.source_centre))], 1, p, composition)
 }
 
 #[test]

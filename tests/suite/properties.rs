@@ -87,7 +87,7 @@ fn bands_of_any_height_give_the_same_pixels() {
     let composition = resolve(&layout, &night, &registration).unwrap().value;
     let developed = |p: &Placement| {
         let frame = open_frame(&night.frame(&p.frame).unwrap().path, &night.frame(&p.frame).unwrap().reading).unwrap();
-        Arc::new(develop(vec![frame.light(source_window(p, p.map.source_centre))], p, &composition))
+        Arc::new(develop(vec![frame.light(source_window(p, p.map.source_centre))], 1, p, &composition))
     };
     let pixels = Developed(composition.placements.iter().map(developed).collect());
     let words = Typeface::open(None).unwrap().stamps(&composition.texts);
