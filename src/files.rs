@@ -35,7 +35,9 @@ pub(crate) fn read_bytes(path: &Path, most: u64) -> Result<Vec<u8>> {
     if !metadata.is_file() {
         return Err(Error::new(ErrorKind::InvalidInput, "it is a pipe or a device, and no file"));
     }
-    let too_large = || Error::new(ErrorKind::InvalidInput, format!("it has more than {} million bytes", most >> 20));
+    let too_large = || {
+        Error::new(ErrorKind::InvalidInput, format!("it has more than the {} MB that may be read of it", most >> 20))
+    };
     if metadata.len() > most {
         return Err(too_large());
     }

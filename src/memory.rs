@@ -7,7 +7,7 @@ use std::sync::OnceLock;
 
 /// What is taken for the machine's memory where the system does not say.
 const UNKNOWN: u64 = 8 << 30;
-/// A tenth of a gigabyte opens frames of ten megapixels, one at a time.
+/// A tenth of a gigabyte looks at frames of ten megapixels, one at a time.
 pub const LEAST: u64 = 100 << 20;
 
 static LIMIT: OnceLock<u64> = OnceLock::new();
@@ -20,7 +20,7 @@ pub fn set_limit(bytes: u64) {
 
 /// The limit, bytes: half of what there is unless it was set.
 pub fn limit() -> u64 {
-    *LIMIT.get_or_init(|| (there_is() / 2).max(LEAST))
+    *LIMIT.get_or_init(|| (machine_bytes() / 2).max(LEAST))
 }
 
 /// How many things that take so many bytes each may be open at once; at least one.
@@ -29,7 +29,7 @@ pub(crate) fn at_once(bytes: u64) -> usize {
 }
 
 /// Bytes of memory of this machine or container.
-fn there_is() -> u64 {
+fn machine_bytes() -> u64 {
     let read = |path: &str| std::fs::read_to_string(path).ok();
     let number = |text: &str| text.trim().parse::<u64>().ok();
     let machine = read("/proc/meminfo").and_then(|text| {
@@ -51,11 +51,11 @@ fn there_is() -> u64 {
 
 /// Pixels up to which a file may be as small as it likes.
 const ALWAYS_FAIR: u64 = 50_000_000;
-/// Bits a pixel that a photograph takes at least: a night's sky without a star takes ten times as much.
+/// Bits a pixel that a photograph takes at least: a JPEG of one even tone takes a tenth, a night's sky ten times as much.
 const LEAST_BITS: f64 = 0.05;
 
 /// Whether a picture of so many pixels, opening which takes so many bytes a pixel, may be opened from a file of so many
-/// bytes: asked before anything is allocated.
+/// bytes: asked before its pixels are given any.
 ///
 /// # Errors
 /// A sentence.

@@ -160,8 +160,16 @@ pub fn develop(cut_outs: Vec<CutOut>, block_px: usize, p: &Placement, compositio
         let told = Told { level, least: least_told / level, saturated: &saturated };
         lift(&mut image, centre, shadow, how.shadow_lift, &told);
     }
-    if how.sharpening != Sharpening::Off {
-        sharpen(&mut image, how.sharpening, p.edge_width_px, (centre, p.source_radius_px));
+    // A blur is given in pixels of the frame; one that is finer than a block has gone with it.
+    let sharpening = match how.sharpening {
+        Sharpening::Unsharp { radius_px, .. } if radius_px < 0.3 * block_px as f64 => Sharpening::Off,
+        Sharpening::Unsharp { radius_px, amount } => {
+            Sharpening::Unsharp { radius_px: radius_px / block_px as f64, amount }
+        }
+        other => other,
+    };
+    if sharpening != Sharpening::Off {
+        sharpen(&mut image, sharpening, p.edge_width_px, (centre, p.source_radius_px));
     }
     let measure = DiscMeasure { step, ..measure(&image, &saturated, centre, p.source_radius_px) };
     DevelopedDisc { image, block_px, origin, photographed, measure }

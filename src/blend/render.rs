@@ -6,7 +6,7 @@ use super::mask::{coverage, reach};
 use super::settle::Clipped;
 use crate::layout::{BackplatePlacement, BlendChoice, Composition, Mark, Placement};
 use crate::raster::{
-    Kernel, LinearImage, LinearMap, Matrix2, PixelPoint, PixelRect, Plane, Stamp, resample, resample_where,
+    Kernel, LinearImage, LinearMap, Matrix2, PixelPoint, PixelRect, Plane, Stamp, block_side, resample, resample_where,
 };
 use rayon::prelude::*;
 use std::ops::Range;
@@ -209,9 +209,12 @@ fn whiten(light: &mut [f32; 3], least: f32, clipped: Clipped) {
 fn frame_rect(plate: &BackplatePlacement, rect: PixelRect) -> PixelRect {
     let room = 4.0 * (1.0 / plate.scale).max(1.0);
     let at = |v: i64, corner: f64| (v as f64 - corner) / plate.scale;
+    // Blocks that are averaged begin at the same places in every band.
+    let block = block_side(1.0 / plate.scale) as i64;
+    let first = |v: f64| (v.floor() as i64).div_euclid(block) * block;
     PixelRect {
-        x0: (at(rect.x0, plate.corner_px.0) - room).floor() as i64,
-        y0: (at(rect.y0, plate.corner_px.1) - room).floor() as i64,
+        x0: first(at(rect.x0, plate.corner_px.0) - room),
+        y0: first(at(rect.y0, plate.corner_px.1) - room),
         x1: (at(rect.x1, plate.corner_px.0) + room).ceil() as i64,
         y1: (at(rect.y1, plate.corner_px.1) + room).ceil() as i64,
     }

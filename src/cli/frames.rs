@@ -54,10 +54,11 @@ impl Source {
             .with_help("register the folder again into this file: what was set by hand is kept")]);
         } else if !same() {
             *warnings += tell(&[Diagnostic::warning(
-                "notes-changed",
-                "the notes beside the frames have changed since they were registered; the places in the file are used",
+                "folder-changed",
+                "the folder is not as it was when it was registered (its notes, or which files lie there); the places in the \
+                 registration are used",
             )
-            .with_help("register them again if the change matters to where the Moon was")]);
+            .with_help("register it again if the change matters to where the Moon was")]);
         }
         Ok(Source { night: read.value, registration: Some(registration) })
     }

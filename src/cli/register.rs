@@ -171,19 +171,21 @@ pub fn run(args: &RegisterArgs) -> Outcome {
     }
     let progress = Progress::new("looking at frame");
     let start = Instant::now();
+    // What is looked at is what the digest says, even if a file changes meanwhile.
+    let digest = frames_digest(&night, |_| true);
     let mut found = register(&night, args.clock.into(), &|name| progress.step(name));
     progress.end();
     // `compose` on the folder starts from here; a cache that cannot be written costs time, and is no fault of this run.
     if args.clock == ClockFrom::Frames
         && let Some(cache) = super::frames::user_cache()
     {
-        let _ = keep_registration(&night, &found.value, &cache);
+        let _ = keep_registration(&night, &found.value, &digest, &cache);
     }
     warnings += tell(&keep_what_was_set(&mut found.value, &night, &args.out));
     warnings += tell(&found.diagnostics);
     say(&summary(&found.value, start.elapsed().as_secs_f64()));
     let folder = folder_beside(&night.folder, &args.out);
-    let text = registration_text(&found.value, &folder, &frames_digest(&night, |_| true))
+    let text = registration_text(&found.value, &folder, &digest)
         .map_err(|d| super::outcome::Failure::new(super::outcome::Exit::CouldNot, d))?;
     write_text(&args.out, &text)?;
     match args.csv.as_deref() {

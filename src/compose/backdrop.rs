@@ -107,7 +107,7 @@ impl Backdrop {
             }
             ForegroundPlacement::Mask(path) => {
                 // A mask's values are shares, not light.
-                let mask = open_frame(path, &Reading::from(TransferFunction::Linear))?;
+                let mask = open_frame(path, &Reading { is_drawing: true, ..TransferFunction::Linear.into() })?;
                 if mask.size() != open.size() {
                     return Err(ComposeError::MaskSize { path: path.clone(), mask: mask.size(), frame: open.size() });
                 }

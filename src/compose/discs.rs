@@ -10,7 +10,7 @@ use super::disc_cache::DiscCache;
 use super::simulated;
 use crate::blend::{Borne, Clipped, DevelopedDisc, FramePixels, develop, disc_rows, most_lift, settle, source_window};
 use crate::diag::Diagnostic;
-use crate::ingest::{Night, OpenFrame, open_frame};
+use crate::ingest::{Night, OPEN_BYTES_A_PIXEL, OpenFrame, open_frame};
 use crate::layout::{Composition, Lift, Placement};
 use crate::memory;
 use crate::raster::{LinearImage, PixelPoint, PixelRect, Plane};
@@ -22,8 +22,6 @@ use std::sync::{Arc, Mutex};
 
 /// Developed discs that may stay in memory until they are drawn, bytes.
 const ROOM: usize = 400 << 20;
-/// Bytes a pixel that an open frame takes at most: what its decoder makes and its copy in three channels.
-const OPEN_BYTES_A_PIXEL: u64 = 18;
 
 /// How many pixels of a disc's own image beyond its limb can be drawn: its feather and the kernel's reach. A power of two,
 /// so that pictures of nearly one size share what is kept.
@@ -116,8 +114,7 @@ impl<'a> Discs<'a> {
         let mut room = ROOM.min(usize::try_from(memory::limit() / 4).unwrap_or(ROOM));
         // A few at a time: what there is no room for goes at once.
         let groups: Vec<Vec<usize>> = self.by_frame();
-        let largest = self.night.rigs.iter().map(|r| (r.width * r.height) as u64).max().unwrap_or(1);
-        let at_once = memory::at_once(OPEN_BYTES_A_PIXEL * largest).min(2 * rayon::current_num_threads());
+        let at_once = self.at_once().min(2 * rayon::current_num_threads());
         for some in groups.chunks(at_once) {
             let lifted = |(index, disc): (usize, DevelopedDisc)| {
                 let most_lift = most_lift(&disc, &self.composition.placements[index].in_blocks(disc.block_px));
@@ -147,6 +144,12 @@ impl<'a> Discs<'a> {
             }
         }
         measures
+    }
+
+    /// How many frames may be open at once.
+    fn at_once(&self) -> usize {
+        let largest = self.night.rigs.iter().map(|r| (r.width * r.height) as u64).max().unwrap_or(1);
+        memory::at_once(OPEN_BYTES_A_PIXEL * largest)
     }
 
     /// Placements that share their leading frame, which is then opened once.
@@ -203,14 +206,14 @@ impl<'a> Discs<'a> {
 
     fn develop_one(&self, lead: &OpenFrame, p: &Placement) -> Result<DevelopedDisc, String> {
         let block_px = p.block_px();
-        let whole = p.in_blocks(block_px);
+        let in_blocks = p.in_blocks(block_px);
         let cut = |frame: &OpenFrame, centre: PixelPoint| {
-            let window = source_window(&whole, centre).enlarged(block_px);
+            let window = source_window(&in_blocks, centre).enlarged(block_px);
             let centre = PixelPoint::new(centre.x * block_px as f64, centre.y * block_px as f64);
             frame.light_in_blocks(frame.photographed_around(window, centre, p.source_radius_px), block_px)
         };
-        let mut cut_outs = vec![cut(lead, whole.map.source_centre)];
-        let mut developed = whole.clone();
+        let mut cut_outs = vec![cut(lead, in_blocks.map.source_centre)];
+        let mut developed = in_blocks.clone();
         developed.also.retain(|companion| match self.frame(&companion.frame) {
             Ok(frame) => {
                 cut_outs.push(cut(&frame, PixelPoint::new(companion.centre_px.0, companion.centre_px.1)));
@@ -239,7 +242,10 @@ impl<'a> Discs<'a> {
                 wanted.push(index);
             }
         }
-        let developed: Vec<(usize, Group)> = wanted.par_iter().map(|i| (*i, self.develop_group(&[*i]))).collect();
+        let mut developed: Vec<(usize, Group)> = Vec::with_capacity(wanted.len());
+        for some in wanted.chunks(self.at_once()) {
+            developed.par_extend(some.par_iter().map(|i| (*i, self.develop_group(&[*i]))));
+        }
         for (index, disc) in developed {
             match disc {
                 Ok(list) => list.into_iter().for_each(|(i, disc)| self.ready[i] = Some(Arc::new(disc))),

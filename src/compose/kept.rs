@@ -63,16 +63,19 @@ fn kept_file(night: &Night, digest: &str, cache: &Path) -> PathBuf {
     cache.join(format!("registration-{BUILD}-{}.ron", short(hash)))
 }
 
-/// Keeps a night's registration, as it was found, for the pictures that are made of it later.
+/// Keeps a night's registration, as it was found, for the pictures that are made of it later. `digest` is that of the frames
+/// before they were looked at ([`frames_digest`]).
 ///
 /// # Errors
 /// A sentence that says why it could not be kept.
-pub fn keep_registration(night: &Night, registration: &Registration, cache: &Path) -> Result<(), String> {
-    let digest = frames_digest(night, |_| true);
+pub fn keep_registration(night: &Night, registration: &Registration, digest: &str, cache: &Path) -> Result<(), String> {
+    if frames_digest(night, |_| true) != digest {
+        return Err("the frames changed while they were looked at".into());
+    }
     std::fs::create_dir_all(cache).map_err(|e| e.to_string())?;
     let folder = night.folder.to_string_lossy();
-    let text = crate::registration::registration_text(registration, &folder, &digest).map_err(|d| d.message)?;
-    crate::write::write_text(&kept_file(night, &digest, cache), &text).map_err(|e| e.to_string())?;
+    let text = crate::registration::registration_text(registration, &folder, digest).map_err(|d| d.message)?;
+    crate::write::write_text(&kept_file(night, digest, cache), &text).map_err(|e| e.to_string())?;
     trim(cache);
     Ok(())
 }
@@ -110,10 +113,10 @@ pub fn registration_of(night: &Night, cache: Option<&Path>, progress: &(dyn Fn(&
     }
     let registered = register(night, ClockSource::Frames, progress);
     let mut diagnostics = registered.diagnostics;
-    if let Some(Err(why)) = cache.map(|folder| keep_registration(night, &registered.value, folder)) {
+    if let Some(Err(why)) = cache.map(|folder| keep_registration(night, &registered.value, &digest, folder)) {
         diagnostics.push(
             Diagnostic::warning("registration-not-kept", format!("the registration could not be kept: {why}"))
-                .with_help("give another folder with --cache"),
+                .with_help("wait until the frames are copied, or give another folder with --cache"),
         );
     }
     Kept { registration: registered.value, reused: false, diagnostics }

@@ -94,8 +94,8 @@ fn is_jpeg(bytes: &[u8]) -> bool {
 }
 
 /// A damaged JPEG is none: what a decoder makes of it looks well and stands elsewhere.
-fn whole_if_jpeg(bytes: &[u8]) -> Result<(), String> {
-    if is_jpeg(bytes) { jpeg_scan::check(bytes) } else { Ok(()) }
+fn whole_if_jpeg(bytes: &[u8], is_photograph: bool) -> Result<(), String> {
+    if is_jpeg(bytes) { jpeg_scan::check(bytes, is_photograph) } else { Ok(()) }
 }
 
 /// Whether the EXIF record names the colour space that DCF 2.0 (JEITA CP-3461A) knows as `R03`: a camera
@@ -110,8 +110,10 @@ fn says_op_rgb(bytes: &[u8]) -> bool {
 }
 
 /// Reads a picture's codes, turned upright by its orientation flag.
-pub(super) fn read(bytes: &[u8]) -> Result<CodedPicture, String> {
-    whole_if_jpeg(bytes)?;
+pub(super) fn read(bytes: &[u8], is_photograph: bool) -> Result<CodedPicture, String> {
+    whole_if_jpeg(bytes, is_photograph)?;
+    // A drawing may be as small as it likes.
+    let file_bytes = if is_photograph { bytes.len() as u64 } else { u64::MAX };
     let mut reader = ImageReader::new(Cursor::new(bytes)).with_guessed_format().map_err(|e| e.to_string())?;
     let mut limits = Limits::default();
     limits.max_alloc = Some(memory::limit());
@@ -124,7 +126,7 @@ pub(super) fn read(bytes: &[u8]) -> Result<CodedPicture, String> {
     let pixels = u64::from(width) * u64::from(height);
     // The decoder's own picture, its copy in three channels, and a progressive JPEG's coefficients.
     let each = 2 * (decoder.total_bytes() / pixels.max(1)).max(3) + 6;
-    memory::may_open(pixels, each, bytes.len() as u64)?;
+    memory::may_open(pixels, each, file_bytes)?;
     let orientation = decoder.orientation().unwrap_or(Orientation::NoTransforms);
     let profile = decoder.icc_profile().ok().flatten().or_else(|| tiff_profile(bytes));
     let picture = DynamicImage::from_decoder(decoder).map_err(|e| e.to_string())?;
@@ -213,12 +215,14 @@ pub(super) fn one_channel(bytes: &[u8], reading: &Reading, channel: Channel) -> 
     if !is_jpeg(bytes) {
         return Ok(None);
     }
-    whole_if_jpeg(bytes)?;
+    whole_if_jpeg(bytes, true)?;
     decode_channel(bytes, reading, channel)
 }
 
 /// Bytes a pixel that looking for the Moon takes: luma, its upright copy, a progressive JPEG's coefficients.
 pub(crate) const MEASURING_BYTES_A_PIXEL: u64 = 8;
+/// Bytes a pixel that an open frame takes at most: what its decoder makes of floats in three channels, and a copy.
+pub(crate) const OPEN_BYTES_A_PIXEL: u64 = 30;
 
 fn decode_channel(bytes: &[u8], reading: &Reading, channel: Channel) -> Result<Option<CodedPlane>, String> {
     let Some((decoder, (width, height))) = opened(bytes, channel) else { return Ok(None) };

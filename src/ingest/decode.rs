@@ -13,6 +13,7 @@ use super::mosaic::Mosaic;
 use super::raw;
 use super::upright::{is_sideways, on_sensor, turned};
 use crate::files::{LARGEST_FRAME, read_bytes};
+use crate::memory;
 use crate::raster::{
     CodedPlane, ColourMatrix, CutOut, LinearImage, PixelPoint, PixelRect, Plane, RgbSpace, TransferFunction,
 };
@@ -57,6 +58,8 @@ pub struct Reading {
     pub mend_hot_pixels: Option<bool>,
     /// What of the frame is no photograph, by the notes.
     pub ignored: Ignored,
+    /// Whether it is no photograph at all but drawn, as masks are: its file may be far smaller than a photograph's.
+    pub is_drawing: bool,
 }
 
 impl From<TransferFunction> for Reading {
@@ -118,7 +121,8 @@ pub fn open_frame(path: &Path, reading: &Reading) -> Result<OpenFrame, DecodeErr
         };
         return Ok(opened(pixels, true, orientation));
     }
-    let bytes = read_bytes(path, LARGEST_FRAME).map_err(|source| DecodeError::Io { path: path.to_owned(), source })?;
+    let bytes = read_bytes(path, LARGEST_FRAME.min(memory::limit()))
+        .map_err(|source| DecodeError::Io { path: path.to_owned(), source })?;
     if fits::is_fits(&bytes) {
         let picture = fits::Header::parse(&bytes).and_then(|h| h.picture(&bytes)).map_err(damaged)?;
         let pixels = match picture.pixels {
@@ -128,7 +132,7 @@ pub fn open_frame(path: &Path, reading: &Reading) -> Result<OpenFrame, DecodeErr
         let open = opened(pixels, true, Orientation::NoTransforms);
         return Ok(open.with_remark(picture.remark));
     }
-    let picture = coded::read(&bytes).map_err(damaged)?;
+    let picture = coded::read(&bytes, !reading.is_drawing).map_err(damaged)?;
     let (colour, remark) = coded::colour(&picture, reading);
     let pixels = match picture.pixels {
         // Float files hold linear light by custom, whatever the integers' curve.
@@ -207,11 +211,12 @@ impl OpenFrame {
             x1: inside.x1.div_euclid(side).max(up(inside.x0)),
             y1: inside.y1.div_euclid(side).max(up(inside.y0)),
         };
-        const ROWS: i64 = 16;
+        // Light that was never coded is mended by its neighbours, and is taken whole.
+        let rows = if matches!(self.pixels, Pixels::Light { .. }) { blocks.height().max(1) as i64 } else { 16 };
         let mut light = Vec::with_capacity(blocks.width() * blocks.height() * 3);
         let mut saturated = Vec::with_capacity(blocks.width() * blocks.height());
-        for y0 in (blocks.y0..blocks.y1).step_by(ROWS as usize) {
-            let strip = PixelRect { y0, y1: (y0 + ROWS).min(blocks.y1), ..blocks };
+        for y0 in (blocks.y0..blocks.y1).step_by(rows as usize) {
+            let strip = PixelRect { y0, y1: (y0 + rows).min(blocks.y1), ..blocks };
             let cut = self.light(strip.enlarged(block_px));
             average_blocks(&cut, block_px, &mut light, &mut saturated);
         }
@@ -419,8 +424,8 @@ fn channel_of(
     let damaged = |message: String| DecodeError::Damaged { path: path.to_owned(), message };
     let curve_known = reading.response.is_some() || reading.transfer.is_some();
     if !is_raw(path) && reading.masters.is_none() && channel != Channel::Copper {
-        let bytes =
-            read_bytes(path, LARGEST_FRAME).map_err(|source| DecodeError::Io { path: path.to_owned(), source })?;
+        let bytes = read_bytes(path, LARGEST_FRAME.min(memory::limit()))
+            .map_err(|source| DecodeError::Io { path: path.to_owned(), source })?;
         if let Some(plane) = coded::one_channel(&bytes, reading, channel).map_err(damaged)? {
             let code = |x: usize, y: usize| (plane.code(x, y) * 255.0) as u8;
             let inside = border::inside(plane.width(), plane.height(), code);

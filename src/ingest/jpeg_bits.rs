@@ -9,7 +9,7 @@ pub(super) struct Table {
     quick: Vec<(u8, u8)>,
     /// For each length, codes below this (at sixteen bits) are of that length or shorter; and what to add to a code to get
     /// the place of its symbol.
-    longer: [(u32, i32); 17],
+    by_length: [(u32, i32); 17],
     symbols: Vec<u8>,
 }
 
@@ -17,7 +17,7 @@ impl Table {
     /// From how many codes of each length there are, and their symbols; `None` where they do not fit.
     pub(super) fn new(counts: &[u8; 16], symbols: &[u8]) -> Option<Self> {
         let mut quick = vec![(0, 0); 1 << QUICK];
-        let mut longer = [(0, 0); 17];
+        let mut by_length = [(0, 0); 17];
         let (mut code, mut place) = (0u32, 0usize);
         for length in 1..=16u32 {
             let offset = place as i32 - code as i32;
@@ -32,10 +32,10 @@ impl Table {
             if code > 1 << length {
                 return None;
             }
-            longer[length as usize] = (code << (16 - length), offset);
+            by_length[length as usize] = (code << (16 - length), offset);
             code <<= 1;
         }
-        Some(Table { quick, longer, symbols: symbols.to_vec() })
+        Some(Table { quick, by_length, symbols: symbols.to_vec() })
     }
 
     /// Length and symbol of the code that the upper bits of a word begin with.
@@ -45,8 +45,8 @@ impl Table {
             return Some((length.into(), symbol));
         }
         let sixteen = (word >> 48) as u32;
-        let length = (QUICK as usize + 1..=16).find(|l| sixteen < self.longer[*l].0)?;
-        let place = (sixteen >> (16 - length)) as i32 + self.longer[length].1;
+        let length = (QUICK as usize + 1..=16).find(|l| sixteen < self.by_length[*l].0)?;
+        let place = (sixteen >> (16 - length)) as i32 + self.by_length[length].1;
         Some((length as u32, *self.symbols.get(usize::try_from(place).ok()?)?))
     }
 }

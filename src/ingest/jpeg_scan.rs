@@ -51,8 +51,10 @@ struct Scan {
 ///
 /// # Errors
 /// A sentence that says what does not add up.
-pub(super) fn check(bytes: &[u8]) -> Result<(), String> {
-    followed(bytes).map_err(|fault| match fault {
+pub(super) fn check(bytes: &[u8], is_photograph: bool) -> Result<(), String> {
+    // A drawing may be as small as it likes.
+    let file_bytes = if is_photograph { bytes.len() as u64 } else { u64::MAX };
+    follow_all(bytes, file_bytes).map_err(|fault| match fault {
         Fault::Damaged(what) => format!("the JPEG is damaged: {what}; copy it from the card again"),
         Fault::TooLarge(why) => why,
     })
@@ -69,7 +71,7 @@ impl From<&'static str> for Fault {
     }
 }
 
-fn followed(bytes: &[u8]) -> Result<(), Fault> {
+fn follow_all(bytes: &[u8], file_bytes: u64) -> Result<(), Fault> {
     let mut state = State::default();
     let mut at = 2;
     loop {
@@ -79,12 +81,16 @@ fn followed(bytes: &[u8]) -> Result<(), Fault> {
         }
         let marker = match bytes.get(at..at + 2) {
             Some(&[0xff, marker]) => marker,
-            Some(_) => return Err("what should be a marker is none".into()),
+            // Some programs leave a byte or two between segments; the next marker is looked for.
+            Some(_) => {
+                at += 1;
+                continue;
+            }
             None => return Err(BREAKS_OFF.into()),
         };
         at += 2;
         match marker {
-            0xd9 if state.scans == 0 => return Err("it holds no scan".into()),
+            0xd9 if state.told.is_empty() || !state.told.iter().all(|t| *t) => return Err(MISSING.into()),
             0xd9 => return Ok(()),
             0x01 | 0xd0..=0xd7 => continue,
             _ => {}
@@ -94,9 +100,13 @@ fn followed(bytes: &[u8]) -> Result<(), Fault> {
         at += length.max(2);
         match marker {
             0xc0..=0xc2 => {
+                if state.frame.is_some() {
+                    return Err(HEADER.into());
+                }
                 let frame = frame_header(marker, body).ok_or(HEADER)?;
                 let pixels = (frame.width * frame.height) as u64;
-                memory::may_open(pixels, 1, bytes.len() as u64).map_err(Fault::TooLarge)?;
+                memory::may_open(pixels, 2, file_bytes).map_err(Fault::TooLarge)?;
+                state.told = vec![false; frame.components.len()];
                 state.frame = Some(frame);
             }
             // Hierarchical, lossless and arithmetic frames.
@@ -112,14 +122,22 @@ fn followed(bytes: &[u8]) -> Result<(), Fault> {
                 }
                 let scan = scan_header(&frame, body).ok_or(HEADER)?;
                 at += state.follow(&frame, &scan, &bytes[at..])?;
+                for &(index, ..) in scan.parts.iter().filter(|_| scan.first == 0) {
+                    state.told[index] = true;
+                }
                 state.frame = Some(frame);
                 state.scans += 1;
+                if state.scans > MOST_SCANS {
+                    return Err("it has more scans than any picture needs".into());
+                }
             }
             _ => {}
         }
     }
 }
 
+/// A progressive picture of three colours takes ten; the finest script that the numbers allow, some hundreds.
+const MOST_SCANS: usize = 400;
 const BREAKS_OFF: &str = "it breaks off before its end";
 const HEADER: &str = "a header makes no sense";
 const MISSING: &str = "blocks are missing";
@@ -136,6 +154,8 @@ struct State {
     quantization: [i64; 4],
     restart: usize,
     scans: usize,
+    /// Which components' direct coefficients a scan has told.
+    told: Vec<bool>,
     /// Of progressive frames, which coefficients of each block are not nought, a bit each.
     known: Vec<Vec<u64>>,
 }
@@ -155,7 +175,7 @@ fn frame_header(marker: u8, body: &[u8]) -> Option<FrameHeader> {
         })
         .collect();
     let fair = components.iter().all(|c| (1..=4).contains(&c.across) && (1..=4).contains(&c.down));
-    (fair && !components.is_empty() && (precision == 8 || precision == 12)).then(|| FrameHeader {
+    (fair && (1..=4).contains(&components.len()) && (precision == 8 || precision == 12)).then(|| FrameHeader {
         process: if marker == 0xc2 { Process::Progressive } else { Process::Sequential },
         width: usize::from(u16::from_be_bytes([w0, w1])),
         height: usize::from(u16::from_be_bytes([h0, h1])),
@@ -177,8 +197,9 @@ fn scan_header(frame: &FrameHeader, body: &[u8]) -> Option<Scan> {
     let (first, last) = if progressive { (first, last) } else { (0, 63) };
     let alternating_alone = first > 0 && count == 1 && last < 64 && last >= first;
     let direct_alone = first == 0 && last == 0;
+    let shift = if progressive { u32::from(shifts & 15) } else { 0 };
     let fair = !parts.is_empty() && (!progressive || alternating_alone || direct_alone);
-    fair.then_some(Scan { parts, first, last, refines: progressive && shifts >> 4 > 0, shift: u32::from(shifts & 15) })
+    fair.then_some(Scan { parts, first, last, refines: progressive && shifts >> 4 > 0, shift })
 }
 
 impl FrameHeader {
@@ -259,6 +280,9 @@ impl State {
             }
             done += count;
             if done < units {
+                while bytes.get(at..at + 2) == Some(&[0xff, 0xff]) {
+                    at += 1;
+                }
                 match bytes.get(at..at + 2) {
                     Some(&[0xff, marker]) if marker == 0xd0 + next_restart => at += 2,
                     Some(_) => return Err(SURPLUS),
@@ -356,4 +380,76 @@ fn bands(
     }
     // A run that goes on says that more blocks follow.
     if run > 0 { Err(SURPLUS) } else { Ok(()) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A segment with its length.
+    fn segment(marker: u8, body: &[u8]) -> Vec<u8> {
+        let length = (body.len() as u16 + 2).to_be_bytes();
+        [&[0xff, marker], &length[..], body].concat()
+    }
+
+    fn frame(marker: u8, width: u8, height: u8, components: &[u8]) -> Vec<u8> {
+        let mut body = vec![8, 0, height, 0, width, components.len() as u8];
+        components.iter().for_each(|id| body.extend([*id, 0x11, 0]));
+        segment(marker, &body)
+    }
+
+    /// One code of one bit, nought, for `0`; what is read of it is a coefficient of nought, or a block's end.
+    fn tables() -> Vec<u8> {
+        let table = |class: u8| [&[class, 1], &[0; 15][..], &[0]].concat();
+        segment(0xc4, &[table(0x00), table(0x10)].concat())
+    }
+
+    /// A grey picture of so many blocks side by side, and the bytes of its scan.
+    fn grey(blocks: u8, scan: &[u8]) -> Vec<u8> {
+        let start = segment(0xda, &[1, 1, 0, 0, 63, 0]);
+        [&[0xff, 0xd8], &frame(0xc0, 8 * blocks, 8, &[1])[..], &tables(), &start, scan, &[0xff, 0xd9]].concat()
+    }
+
+    #[test]
+    fn blocks_are_counted() {
+        // Two bits a block: four blocks are a byte.
+        assert_eq!(check(&grey(4, &[0]), true), Ok(()));
+        assert_eq!(check(&grey(3, &[0x03]), true), Ok(()), "the last bits are filled up");
+        assert!(check(&grey(5, &[0]), true).unwrap_err().contains("missing"));
+        assert!(check(&grey(4, &[0, 0x55]), true).unwrap_err().contains("left over"));
+        assert!(check(&grey(4, &[0x80]), true).unwrap_err().contains("no code"));
+        assert_eq!(check(&grey(4, &[0, 0, 0]), true), Ok(()), "noughts that a camera filled up with");
+        assert_eq!(check(&grey(4, &[0, 0xff]), true), Ok(()), "any number of fill bytes stands before a marker");
+    }
+
+    #[test]
+    fn a_scan_that_is_not_there_is_missed() {
+        let none = [&[0xff, 0xd8], &frame(0xc0, 8, 8, &[1])[..], &tables(), &[0xff, 0xd9]].concat();
+        assert!(check(&none, true).is_err());
+        let one_of_two = [
+            &[0xff, 0xd8],
+            &frame(0xc0, 8, 8, &[1, 2])[..],
+            &tables(),
+            &segment(0xda, &[1, 1, 0, 0, 63, 0]),
+            &[0x3f, 0xff, 0xd9],
+        ]
+        .concat();
+        assert!(check(&one_of_two, true).unwrap_err().contains("missing"));
+    }
+
+    #[test]
+    fn a_second_header_is_no_surprise() {
+        let bytes = [
+            &[0xff, 0xd8],
+            &frame(0xc2, 8, 8, &[1])[..],
+            &tables(),
+            &segment(0xda, &[1, 1, 0, 0, 0, 0]),
+            &[0x7f],
+            &frame(0xc2, 8, 8, &[1, 2, 3]),
+            &segment(0xda, &[1, 3, 0, 1, 63, 0]),
+            &[0x7f, 0xff, 0xd9],
+        ]
+        .concat();
+        assert!(check(&bytes, true).unwrap_err().contains("header"));
+    }
 }

@@ -26,7 +26,7 @@ mod response_file;
 mod source_colour;
 mod upright;
 
-pub(crate) use coded::MEASURING_BYTES_A_PIXEL;
+pub(crate) use coded::{MEASURING_BYTES_A_PIXEL, OPEN_BYTES_A_PIXEL};
 pub use decode::{Channel, DecodeError, OpenFrame, Reading, decode, decode_brightness, decode_channel, open_frame};
 pub use fingerprint::fingerprint;
 pub use ignored::{Ignored, IgnoredRectangle};

@@ -330,6 +330,7 @@ fn read_list(folder: &Path, mut paths: Vec<PathBuf>) -> Result<Warned<Night>, Ni
     papers.make_masters(&mut diagnostics);
     paths.retain(|p| !papers.is_calibration(p));
     paths.sort();
+    paths.dedup();
     let read: Vec<_> = paths.into_par_iter().map(|p| (read_metadata(&p), p)).collect();
     let mut night = Night {
         folder: folder.to_owned(),
@@ -347,7 +348,8 @@ fn read_list(folder: &Path, mut paths: Vec<PathBuf>) -> Result<Warned<Night>, Ni
         // Names that are no text read alike once what is no text has been replaced.
         let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
         if !names.insert(name.clone()) {
-            let message = format!("another file reads as `{name}` too, and is left out: its name is no text (UTF-8)");
+            let message =
+                format!("a second file whose name reads as `{name}` is left out: one of the two is no text (UTF-8)");
             diagnostics.push(Diagnostic::warning("name-twice", message).with_help("give the two files other names"));
             night.set_aside.push(path);
             continue;

@@ -65,7 +65,7 @@ impl PixelRect {
             && y > self.y0 as f64 - within_px
             && y < self.y1 as f64 + within_px
     }
-    /// The same area counted in pixels of which so many a side made one.
+    /// The rectangle in pixels that a rectangle of blocks, each of so many pixels a side, covers.
     #[must_use]
     pub fn enlarged(self, by: usize) -> Self {
         let by = by.max(1) as i64;

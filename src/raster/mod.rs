@@ -18,7 +18,7 @@ pub use colour::{ColourMatrix, Matrix3, RgbSpace, inverse, product};
 pub use cut_out::CutOut;
 pub use geometry::{LinearMap, Matrix2, PixelPoint, PixelRect, Similarity};
 pub use image::{LinearImage, Plane};
-pub use resample::{Kernel, resample, resample_where};
+pub use resample::{Kernel, block_side, resample, resample_where};
 pub use stamp::Stamp;
 pub use tabulated::Tabulated;
 pub use transfer::TransferFunction;

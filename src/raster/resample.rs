@@ -108,10 +108,10 @@ pub fn resample_where(
     if source.width() == 0 || source.height() == 0 {
         return vec![0.0; rect.width() * rect.height() * 3];
     }
-    let blocks = (map.reduction() / LEFT).floor() as usize;
-    if blocks >= 2 {
-        let (small, corner) = averaged(source, source_rect(source, map, rect, kernel, blocks), blocks);
-        let side = blocks as f64;
+    let block = block_side(map.reduction());
+    if block >= 2 {
+        let (small, corner) = averaged(source, source_rect(source, map, rect, kernel, block), block);
+        let side = block as f64;
         let source_centre =
             PixelPoint::new((map.source_centre.x - corner.0) / side, (map.source_centre.y - corner.1) / side);
         let nearer = LinearMap { source_centre, to_source: map.to_source.map(|row| row.map(|v| v / side)), ..*map };
@@ -124,7 +124,12 @@ pub fn resample_where(
 /// A reduction beyond twice this is made in two steps, blocks of source pixels first, so that this much and less than twice
 /// of it is left: the work of one step grows with the square of the reduction. What blocks lose is 3 % at the target's
 /// finest detail.
-const LEFT: f64 = 4.0;
+const SECOND_STEP: f64 = 4.0;
+
+/// How many source pixels a side are averaged before the kernel is laid over them, at a reduction.
+pub fn block_side(reduction: f64) -> usize {
+    (reduction / SECOND_STEP).floor().max(1.0) as usize
+}
 
 /// The part of a source that target pixels need, whole blocks of it.
 fn source_rect(
@@ -132,7 +137,7 @@ fn source_rect(
     map: &LinearMap,
     rect: PixelRect,
     kernel: Kernel,
-    blocks: usize,
+    block: usize,
 ) -> (Range<usize>, Range<usize>) {
     let corners = [(rect.x0, rect.y0), (rect.x1, rect.y0), (rect.x0, rect.y1), (rect.x1, rect.y1)];
     let at = corners.map(|(x, y)| map.source_of(PixelPoint::new(x as f64, y as f64)));
@@ -140,7 +145,7 @@ fn source_rect(
     let side = |of: fn(&PixelPoint) -> f64, length: usize| {
         let low = at.iter().map(of).fold(f64::INFINITY, f64::min) - reach;
         let high = at.iter().map(of).fold(f64::NEG_INFINITY, f64::max) + reach;
-        let first = low.clamp(0.0, length as f64 - 1.0) as usize / blocks * blocks;
+        let first = low.clamp(0.0, length as f64 - 1.0) as usize / block * block;
         first..(high.ceil().max(0.0) as usize).clamp(first + 1, length)
     };
     (side(|p| p.x, source.width()), side(|p| p.y, source.height()))
@@ -150,21 +155,21 @@ fn source_rect(
 fn averaged(
     source: &LinearImage,
     (columns, rows): (Range<usize>, Range<usize>),
-    blocks: usize,
+    block: usize,
 ) -> (LinearImage, (f64, f64)) {
     let corner = (columns.start as f64, rows.start as f64);
-    let (width, height) = (columns.len().div_ceil(blocks), rows.len().div_ceil(blocks));
+    let (width, height) = (columns.len().div_ceil(block), rows.len().div_ceil(block));
     let mut out = LinearImage::new(width, height);
     for y in 0..height {
-        let ys = rows.start + y * blocks..(rows.start + (y + 1) * blocks).min(rows.end);
+        let ys = rows.start + y * block..(rows.start + (y + 1) * block).min(rows.end);
         for sy in ys.clone() {
             let from = (sy * source.width() + columns.start) * 3;
             let row = &source.data()[from..from + columns.len() * 3];
-            for (cell, block) in
-                out.data_mut()[y * width * 3..].as_chunks_mut::<3>().0.iter_mut().zip(row.chunks(3 * blocks))
+            for (cell, pixels) in
+                out.data_mut()[y * width * 3..].as_chunks_mut::<3>().0.iter_mut().zip(row.chunks(3 * block))
             {
-                let norm = 3.0 / (block.len() * ys.len()) as f32;
-                block.as_chunks::<3>().0.iter().for_each(|p| (0..3).for_each(|c| cell[c] += p[c] * norm));
+                let norm = 3.0 / (pixels.len() * ys.len()) as f32;
+                pixels.as_chunks::<3>().0.iter().for_each(|p| (0..3).for_each(|c| cell[c] += p[c] * norm));
             }
         }
     }

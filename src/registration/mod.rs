@@ -168,21 +168,23 @@ impl Registration {
         }));
     }
 
-    /// Takes over what a person set in an earlier registration of these frames: exclusions and nudges. Returns how many
     /// Makes frames whose files are no longer those that were registered absent: what was found in them stands nowhere in
-    /// what is there now. Gives their names.
+    /// what is there now. Gives the names of those that would have been drawn.
     pub fn without_changed(&mut self, night: &Night) -> Vec<String> {
         let mut changed = Vec::new();
         for f in &mut self.frames {
             let now = night.frame(&f.file).and_then(|frame| fingerprint(&frame.path));
             if f.fingerprint.is_some() && now.is_some() && now != f.fingerprint {
+                if f.disc().is_some() && !f.exclude {
+                    changed.push(f.file.clone());
+                }
                 f.sighting = Sighting::Absent(Why::Changed);
-                changed.push(f.file.clone());
             }
         }
         changed
     }
 
+    /// Takes over what a person set in an earlier registration of these frames: exclusions and nudges. Returns how many
     /// frames have some.
     pub fn keep_what_was_set(&mut self, earlier: &Registration) -> usize {
         let mut kept = 0;

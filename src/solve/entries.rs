@@ -8,7 +8,7 @@ use super::mount::Aim;
 use super::sequence::{Seen, Sequence};
 use super::shadow::Phases;
 use super::{Solved, light_ratio};
-use crate::ingest::{Mount, fingerprint};
+use crate::ingest::Mount;
 use crate::registration::{Disc, FrameRegistration, RigSolution, Sighting, Why};
 
 /// All that the passes have found.
@@ -59,7 +59,7 @@ fn entry(found: &Findings<'_, '_>, k: usize) -> FrameRegistration {
         light_ratio: moon.and_then(|m| light_ratio::of(frame, place, &m.fit)),
         rejected: found.choices[k].rejected.clone(),
         foreground: frame.foreground,
-        fingerprint: fingerprint(&frame.path),
+        fingerprint: None,
         exclude: false,
         nudge: Default::default(),
         sighting,

@@ -37,18 +37,21 @@ impl Moon {
 
 /// The Moon of each frame in which it can be measured.
 pub(super) fn measure(sequence: &Sequence<'_>, seen: &[&Seen], choices: &[Choice], aim: &Aim) -> Vec<Option<Moon>> {
-    (0..sequence.len())
-        .into_par_iter()
-        .map(|k| {
-            if matches!(seen[k], Seen::Unreadable(_)) {
-                return None;
-            }
-            let look = choices[k].chosen.and_then(|i| seen[k].discs().get(i));
-            let moon = measure_one(sequence, k, look, aim)?;
-            let fit = sequence.place(k).map_or(moon.fit, |place| through_air(moon.fit, place));
-            Some(Moon { fit, ..moon })
-        })
-        .collect()
+    let one = |k: usize| {
+        if matches!(seen[k], Seen::Unreadable(_)) {
+            return None;
+        }
+        let look = choices[k].chosen.and_then(|i| seen[k].discs().get(i));
+        let moon = measure_one(sequence, k, look, aim)?;
+        let fit = sequence.place(k).map_or(moon.fit, |place| through_air(moon.fit, place));
+        Some(Moon { fit, ..moon })
+    };
+    // A frame that gave nothing is opened once more.
+    let mut out = Vec::with_capacity(sequence.len());
+    for some in (0..sequence.len()).collect::<Vec<usize>>().chunks(sequence.at_once()) {
+        out.par_extend(some.par_iter().map(|&k| one(k)));
+    }
+    out
 }
 
 /// With what the air of the night adds to a centre's uncertainty: a low Moon's flattening is known to a tenth, as pressure and

@@ -38,7 +38,7 @@ mod track;
 pub use suggestion::{Suggestion, suggest};
 
 use crate::diag::{Diagnostic, Warned};
-use crate::ingest::Night;
+use crate::ingest::{Night, fingerprint};
 use crate::registration::{ClockEstimate, FrameRegistration, Registration, RigSolution, as_written, remarks};
 use claims::Claims;
 use entries::Findings;
@@ -69,6 +69,8 @@ pub enum ClockSource {
 /// radius in the median, radius within 1 %, orientation within 0.5 degrees from 150 px on, the clock
 /// within 15 s from a whole sequence of partial phases.
 pub fn register(night: &Night, clock: ClockSource, progress: &(dyn Fn(&str) + Sync)) -> Warned<Registration> {
+    // Before any is looked at: a file that changes meanwhile is then another.
+    let prints: Vec<Option<String>> = night.frames.par_iter().map(|f| fingerprint(&f.path)).collect();
     let solved: Vec<Vec<Solved>> =
         (0..night.rigs.len()).into_par_iter().map(|rig| solve_rig(night, rig, clock, progress)).collect();
     let mut diagnostics = Vec::new();
@@ -80,6 +82,7 @@ pub fn register(night: &Night, clock: ClockSource, progress: &(dyn Fn(&str) + Sy
             let number = if zoom == 0 { rig } else { rigs.len() };
             for (i, mut frame) in result.frames {
                 frame.rig = number;
+                frame.fingerprint = prints[i].clone();
                 slots[i] = Some(frame);
             }
             diagnostics.extend(result.diagnostics);

@@ -2,7 +2,7 @@
 
 use super::sky_place::SkyPlace;
 use crate::detect::{DiscFit, Expectation, Look, Measured, any_disc, find_discs, is_beyond_doubt};
-use crate::ingest::{Channel, Frame, MEASURING_BYTES_A_PIXEL, Night, Rig, decode_channel};
+use crate::ingest::{Channel, Frame, MEASURING_BYTES_A_PIXEL, Night, OPEN_BYTES_A_PIXEL, Rig, decode_channel};
 use crate::memory;
 use crate::raster::{CodedPlane, PixelPoint};
 use crate::sky::Observer;
@@ -140,10 +140,14 @@ impl<'a> Sequence<'a> {
     }
 
     /// How many of its frames may be open at once: all of them, unless memory is short. Rigs are looked at side by side.
-    fn at_once(&self) -> usize {
+    pub fn at_once(&self) -> usize {
+        let is_jpeg = |k: usize| {
+            let ending = self.frame(k).path.extension().unwrap_or_default();
+            ending.eq_ignore_ascii_case("jpg") || ending.eq_ignore_ascii_case("jpeg")
+        };
+        let each = if (0..self.len()).all(is_jpeg) { MEASURING_BYTES_A_PIXEL } else { OPEN_BYTES_A_PIXEL };
         let side_by_side = self.night.rigs.len().min(rayon::current_num_threads()).max(1);
-        let bytes = (self.rig.width * self.rig.height) as u64 * MEASURING_BYTES_A_PIXEL * side_by_side as u64;
-        memory::at_once(bytes)
+        memory::at_once((self.rig.width * self.rig.height) as u64 * each * side_by_side as u64)
     }
 
     fn look_at(&self, k: usize, least_px: f64, progress: &(dyn Fn(&str) + Sync)) -> Seen {

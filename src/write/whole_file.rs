@@ -16,8 +16,9 @@ use tempfile::TempPath;
 
 const PREFIX: &str = ".moonloom-";
 const SUFFIX: &str = ".part";
-/// A file that grew no more for so long was left by a run that is dead: rows come every few seconds.
-const LEFT_BEHIND: Duration = Duration::from_secs(6 * 3600);
+/// A file that grew no more for so long was left by a run that is dead: rows come every few seconds, and a run that somebody
+/// paused goes on within a day.
+const LEFT_BEHIND: Duration = Duration::from_secs(24 * 3600);
 
 /// Files that are being written.
 static UNFINISHED: Mutex<BTreeSet<PathBuf>> = Mutex::new(BTreeSet::new());
@@ -86,6 +87,11 @@ impl Unfinished {
 
 /// What runs that were killed left in a folder.
 fn clear_left_behind(folder: &Path) {
+    // Once a run is enough: a cache is written to hundreds of times.
+    static CLEARED: Mutex<BTreeSet<PathBuf>> = Mutex::new(BTreeSet::new());
+    if !CLEARED.lock().unwrap_or_else(PoisonError::into_inner).insert(folder.to_owned()) {
+        return;
+    }
     let ours = |name: &str| name.starts_with(PREFIX) && name.ends_with(SUFFIX);
     for entry in std::fs::read_dir(folder).into_iter().flatten().flatten() {
         let is_old = || {
@@ -109,7 +115,7 @@ pub(super) fn write_whole<E: ToString>(
 /// As [`write_whole`], waiting for the disk or not.
 fn written<E: ToString>(
     path: &Path,
-    lasting: bool,
+    waits_for_disk: bool,
     fill: impl FnOnce(&mut BufWriter<File>) -> Result<(), E>,
 ) -> Result<(), WriteError> {
     let io = |source| WriteError::Io { path: path.to_owned(), source };
@@ -120,12 +126,12 @@ fn written<E: ToString>(
         fill(&mut writer).map_err(encode)?;
         return writer.flush().map_err(io);
     }
-    let target = followed(path).map_err(io)?;
+    let target = without_links(path).map_err(io)?;
     let (unfinished, file) = Unfinished::beside(&target).map_err(io)?;
     let mut writer = BufWriter::with_capacity(1 << 20, file);
     fill(&mut writer).map_err(encode)?;
     let file = writer.into_inner().map_err(|e| io(e.into_error()))?;
-    if lasting {
+    if waits_for_disk {
         file.sync_all().map_err(io)?;
     }
     drop(file);
@@ -133,7 +139,7 @@ fn written<E: ToString>(
 }
 
 /// The file that a target means: a link is followed to what it names, there or not.
-fn followed(path: &Path) -> std::io::Result<PathBuf> {
+fn without_links(path: &Path) -> std::io::Result<PathBuf> {
     let mut path = path.to_owned();
     // As many links as systems follow.
     for _ in 0..40 {

@@ -4,6 +4,7 @@ mod abroad;
 mod arrangements;
 mod cli;
 mod corpus;
+mod faults;
 mod frames;
 mod golden;
 mod ignored;

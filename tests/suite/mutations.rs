@@ -97,13 +97,19 @@ impl Mutator {
         out
     }
 
-    fn bytes(&mut self, bytes: &[u8]) -> Vec<u8> {
+    fn bytes(&mut self, bytes: &[u8], other: &[u8]) -> Vec<u8> {
         let mut out = bytes.to_vec();
         for _ in 0..1 + self.next(4) {
             // Headers tell a decoder what to do: most changes are there.
             let reach = if self.next(3) == 0 { out.len() } else { out.len().min(600) };
             let at = self.next(reach);
-            match self.next(5) {
+            match self.next(6) {
+                5 => {
+                    // A piece of another file, or of this one once more.
+                    let from = self.next(other.len());
+                    let piece = other[from..(from + 1 + self.next(300)).min(other.len())].to_vec();
+                    drop(out.splice(at..at, piece));
+                }
                 0 => out[at] ^= 1 << self.next(8),
                 1 => out[at] = [0, 1, 0x7f, 0x80, 0xff][self.next(5)],
                 2 => out.truncate(at.max(1)),
@@ -208,7 +214,9 @@ fn files_are_decoded_or_refused(seed: u64, rounds: usize, until: Duration) {
         for (path, whole) in &files {
             let name = path.file_name().unwrap();
             let changed = folder.path().join(name);
-            std::fs::write(&changed, mutator.bytes(whole)).unwrap();
+            let other = mutator.next(files.len());
+            std::fs::write(&changed, mutator.bytes(whole, &files[other].1)).unwrap();
+            let before = Instant::now();
             let read = catch_unwind(AssertUnwindSafe(|| {
                 let recorded = read_metadata(&changed).is_ok();
                 let light = open_frame(&changed, &Default::default()).map(|frame| {
@@ -227,6 +235,8 @@ fn files_are_decoded_or_refused(seed: u64, rounds: usize, until: Duration) {
                 std::fs::copy(&changed, &kept).unwrap();
                 panic!("{} panics; it is kept as {}", path.display(), kept.display());
             }
+            // No promise of speed: a stop for what would never end.
+            assert!(before.elapsed() < Duration::from_secs(60), "{} takes {:?}", path.display(), before.elapsed());
             decoded += usize::from(read.unwrap_or(false));
             all += 1;
         }

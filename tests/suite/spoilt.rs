@@ -31,7 +31,7 @@ fn a_flipped_bit_never_moves_a_disc_in_silence() {
     let folder = TempDir::new().unwrap();
     let spoilt = folder.path().join("spoilt.jpg");
     let mut random = numbers(20_281_231);
-    let (mut noticed, mut all, mut worst) = (0, 0, 0.0f64);
+    let (mut noticed, mut lost, mut all, mut worst) = (0, 0, 0, 0.0f64);
     for k in (1..=32).step_by(4) {
         let path = sample("tele").join(format!("t{k:04}.jpg"));
         let Ok(whole) = std::fs::read(&path) else { continue };
@@ -53,12 +53,12 @@ fn a_flipped_bit_never_moves_a_disc_in_silence() {
                     noticed += 1;
                 }
                 Ok(Some((c, r))) => worst = worst.max(c.distance(centre)).max((r - radius).abs()),
-                Ok(None) => {}
+                Ok(None) => lost += 1,
             }
         }
     }
     println!("{noticed} of {all} flipped bits noticed; discs of the others within {worst:.2} px of the whole frames'");
-    assert!(all > 150 && noticed * 4 > all && worst < 1.0);
+    assert!(all > 150 && noticed * 4 > all && lost == 0 && worst < 0.3);
 }
 
 #[test]
@@ -108,9 +108,10 @@ fn a_small_file_that_claims_a_large_picture_is_refused_by_its_header() {
 #[test]
 fn a_frame_that_takes_more_memory_than_allowed_says_so() {
     let folder = copy_of_small_night();
-    // Noise does not deflate: the file is as large as the picture.
+    // Noise does not deflate.
     let mut random = numbers(7);
-    let noise = image::RgbImage::from_fn(3400, 3300, |_, _| image::Rgb([random() as u8; 3]));
+    let noise =
+        image::RgbImage::from_fn(3400, 3300, |_, _| image::Rgb([random() as u8, random() as u8, random() as u8]));
     noise.save(folder.path().join("n9999.png")).unwrap();
     let out = folder.path().join("r.ron");
     let run = moonloom(&["register", text(folder.path()), "--out", text(&out), "--memory", "100MB"]);
@@ -209,18 +210,21 @@ fn caches_change_no_byte_and_a_spoilt_one_is_made_anew() {
     let first = composed(&layout, small_night(), &out, &["--cache", text(&cache)]);
     let again = composed(&layout, small_night(), &out, &["--cache", text(&cache)]);
     assert!(without == first && first == again, "the cache changes the picture");
-    let mut spoilt = 0;
+    let mut spoilt = Vec::new();
     for entry in std::fs::read_dir(cache.join("discs")).unwrap() {
         let path = entry.unwrap().path();
         let mut bytes = std::fs::read(&path).unwrap();
-        let at = bytes.len() / 2;
-        bytes[at] ^= 0x40;
-        std::fs::write(&path, bytes).unwrap();
-        spoilt += 1;
+        // The highest byte of a number in the picture's middle: light there is another by many powers of two.
+        let pixels = bytes.len() / 8;
+        let at = 4 * pixels + 3;
+        bytes[at] ^= 0x02;
+        std::fs::write(&path, &bytes).unwrap();
+        spoilt.push((path, bytes));
     }
-    assert!(spoilt > 4);
+    assert!(spoilt.len() > 4);
     let after = composed(&layout, small_night(), &out, &["--cache", text(&cache)]);
     assert!(after == first, "a spoilt disc is drawn");
+    assert!(spoilt.iter().all(|(path, bytes)| std::fs::read(path).unwrap() != *bytes), "a spoilt disc is kept");
     // A registration on the way makes no difference either.
     let registration = folder.path().join("r.ron");
     assert!(moonloom(&["register", text(small_night()), "--out", text(&registration)]).status.success());
@@ -229,7 +233,7 @@ fn caches_change_no_byte_and_a_spoilt_one_is_made_anew() {
 }
 
 #[test]
-fn order_threads_and_bands_change_no_byte() {
+fn order_and_threads_change_no_byte() {
     let folder = TempDir::new().unwrap();
     let (layout, out) = (grid(folder.path()), folder.path().join("p.tif"));
     let with_threads = |threads: &str| {
@@ -328,8 +332,20 @@ fn pipes_and_devices_are_no_files_to_read() {
     let layout = grid(folder.path());
     let out = folder.path().join("p.png");
     let refuse = |args: &[&str]| {
-        let run = moonloom(args);
-        assert_eq!(run.status.code(), Some(2), "{args:?}: {}", stderr(&run));
+        // Who waits for a pipe waits for ever.
+        let mut child = Command::new(env!("CARGO_BIN_EXE_moonloom")).args(args).spawn().unwrap();
+        let start = Instant::now();
+        let status = loop {
+            if let Some(status) = child.try_wait().unwrap() {
+                break status;
+            }
+            if start.elapsed() > Duration::from_secs(100) {
+                child.kill().unwrap();
+                panic!("{args:?} never ends");
+            }
+            std::thread::sleep(Duration::from_millis(10));
+        };
+        assert_eq!(status.code(), Some(2), "{args:?}");
     };
     let fifo = pipe("layout.ron");
     refuse(&["compose", text(&fifo), text(folder.path()), "--out", text(&out)]);
@@ -377,7 +393,7 @@ fn names_that_are_no_text_stay_two_frames_and_move_no_cursor() {
     let run = moonloom(&["register", text(folder.path()), "--out", text(&folder.path().join("r.ron"))]);
     let said = stderr(&run);
     assert!(run.status.success(), "{said}");
-    assert!(said.contains("reads as `a\u{fffd}.jpg` too"), "{said}");
+    assert!(said.contains("reads as `a\u{fffd}.jpg` is left out"), "{said}");
     assert!(!said.contains('\x1b') && said.contains("z\\u{1b}[2J.jpg"), "{said}");
 }
 

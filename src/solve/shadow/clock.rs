@@ -2,8 +2,9 @@
 //!
 //! Before greatest eclipse the shadow's axis draws near, after it moves away: an error of where the edge is seen moves
 //! both sides apart, an error of the clock moves both the same way. Where the edge is seen depends on the camera's
-//! curve, the exposure and the air, so it is solved for with the clock: a power by which the curve stretches light, and
-//! an enlargement of the umbra. Half a night tells the two apart poorly, and its sigma says so.
+//! curve, the exposure and the air, so it is solved for with the clock: a power by which the curve stretches light, an
+//! enlargement of the umbra, and how much of a frame's brightness is its exposure (pictures that were each brought to their
+//! brightness by a curve of their own look alike at every exposure). Half a night tells the two apart poorly, and its sigma says so.
 
 use super::edge::ShadowEdge;
 use crate::registration::ClockEstimate;
@@ -245,8 +246,8 @@ impl<'a> Comparison<'a> {
         for _ in 0..40 {
             let priors = Vector4::new(0.0, CONTRAST.1.powi(-2), ENLARGEMENT_SIGMA.powi(-2), BY_EXPOSURE.1.powi(-2));
             let mut normal = Matrix4::from_diagonal(&priors);
-            let beside = [0.0, CONTRAST.0 - u.contrast, -u.enlargement, BY_EXPOSURE.0 - u.by_exposure];
-            let mut gradient = Vector4::from(beside).component_mul(&priors);
+            let off_priors = [0.0, CONTRAST.0 - u.contrast, -u.enlargement, BY_EXPOSURE.0 - u.by_exposure];
+            let mut gradient = Vector4::from(off_priors).component_mul(&priors);
             let (mut chi, mut weights) = (0.0, 0.0);
             for e in self.edges.iter().filter(|e| self.crosses(e, start)) {
                 let (here, _) = self.modelled(e, u);
@@ -268,9 +269,9 @@ impl<'a> Comparison<'a> {
             u.ahead_s += step.x.clamp(-300.0, 300.0);
             u.contrast = (u.contrast + step.y.clamp(-0.2, 0.2)).clamp(-1.0, 1.6);
             u.enlargement += step.z.clamp(-0.1, 0.1);
-            u.by_exposure += step.w.clamp(-0.2, 0.2);
+            u.by_exposure = (u.by_exposure + step.w.clamp(-0.2, 0.2)).clamp(0.0, 1.0);
             sigma_s = (inverse[(0, 0)] * (chi / (weights - 4.0_f64).max(1.0)).max(1.0)).sqrt();
-            if step.x.abs() < 0.01 && step.y.abs() < 1e-4 {
+            if step.x.abs() < 0.01 && step.y.abs() < 1e-4 && step.z.abs() < 1e-5 && step.w.abs() < 1e-3 {
                 break;
             }
         }
