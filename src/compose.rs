@@ -37,6 +37,12 @@ pub enum ComposeError {
         /// The target.
         path: PathBuf,
     },
+    /// The target is a photograph, of another folder perhaps.
+    #[error("{} was taken by a camera: nothing is written over it", path.display())]
+    TargetIsPhotograph {
+        /// The target.
+        path: PathBuf,
+    },
     /// The preview would replace the picture, or its name does not say JPEG.
     #[error("{} cannot be the preview's name", path.display())]
     PreviewName {

@@ -3,6 +3,7 @@
 use super::align::align;
 use super::lift::{Told, lift};
 use super::merge::{MomentFrame, merge};
+use super::settle::Clipped;
 use super::sharpen::sharpen;
 use super::sky_model::{self, ring};
 use crate::layout::{Composition, Placement, Sharpening};
@@ -64,6 +65,21 @@ impl Photographed {
 const LARGE: f64 = 100.0;
 
 impl DevelopedDisc {
+    /// An evened disc as paper can show it, still in its own light: what its frame clipped is white, and no channel is brighter
+    /// than white once it is multiplied by its factor. Light beyond that, spread by the
+    /// kernel that lays the disc, would draw its limb as stairs with dark and bright lines beside them.
+    #[must_use]
+    pub fn on_paper(mut self, gain: [f32; 3], clipped: Option<Clipped>) -> Self {
+        for pixel in self.image.data_mut().as_chunks_mut::<3>().0 {
+            let mut light = [pixel[0] * gain[0], pixel[1] * gain[1], pixel[2] * gain[2]];
+            if let Some(clipped) = clipped {
+                whiten(&mut light, pixel[0].min(pixel[1]).min(pixel[2]), clipped);
+            }
+            (0..3).for_each(|c| pixel[c] = light[c].min(1.0) / gain[c].max(1e-6));
+        }
+        self
+    }
+
     /// Without most of the sky that it was measured against: what lies within the limb is drawn, `margin_px` of its own pixels
     /// beyond it too. `p` is its placement in its own pixels.
     #[must_use]
@@ -204,4 +220,12 @@ fn measure(image: &LinearImage, saturated: &[bool], centre: PixelPoint, radius: 
     let saturated_from = if burnt.is_empty() { 0.0 } else { *burnt.select_nth_unstable_by(tenth, f32::total_cmp).1 };
     let mean = sum.map(|s| (s / f64::max(unburnt, 1.0)) as f32);
     DiscMeasure { bright, mean, saturated_share, saturated_from, step: 0.0 }
+}
+
+/// Clipped light is white, whatever its frame is multiplied by: nobody knows how bright it was, but it was brighter than all
+/// beside it. (Where one channel alone is clipped, as red is in an overexposed umbra, the colour stays.) The last stop below leads up to it, so that no edge is drawn where the clipping began.
+fn whiten(light: &mut [f32; 3], least: f32, clipped: Clipped) {
+    let t = ((least / clipped.from - 0.5) / 0.5).clamp(0.0, 1.0);
+    let t = t * t * (3.0 - 2.0 * t) * clipped.weight;
+    light.iter_mut().for_each(|v| *v += (1.0 - *v).max(0.0) * t);
 }

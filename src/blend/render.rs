@@ -3,7 +3,6 @@
 use super::composite::{over, tone};
 use super::develop::DevelopedDisc;
 use super::mask::{coverage, reach};
-use super::settle::Clipped;
 use crate::layout::{BackplatePlacement, BlendChoice, Composition, Mark, Placement};
 use crate::raster::{
     Kernel, LinearImage, LinearMap, Matrix2, PixelPoint, PixelRect, Plane, Stamp, block_side, resample, resample_where,
@@ -18,10 +17,6 @@ pub trait FramePixels: Sync {
     fn disc(&self, index: usize) -> Option<Arc<DevelopedDisc>>;
     /// Factors on the light of a placement's disc.
     fn gain(&self, index: usize) -> [f32; 3];
-    /// From where on a placement's disc is white, where its frame clipped it.
-    fn clipped(&self, _index: usize) -> Option<Clipped> {
-        None
-    }
     /// Light of the part of a rectangle that lies inside a backplate's frame, and that part; `None` without one.
     fn backplate(&self, _index: usize, _rect: PixelRect) -> Option<(LinearImage, PixelRect)> {
         None
@@ -81,12 +76,7 @@ impl<'a> Renderer<'a> {
             if !rect.is_empty()
                 && let Some(disc) = self.frames.disc(index)
             {
-                let light = Laid {
-                    disc: &disc,
-                    gain: self.frames.gain(index),
-                    clipped: self.frames.clipped(index),
-                    behind: self.frames.sky_behind(index),
-                };
+                let light = Laid { disc: &disc, gain: self.frames.gain(index), behind: self.frames.sky_behind(index) };
                 self.lay(out, band, rect, placement, &light);
             }
         }
@@ -175,10 +165,7 @@ impl<'a> Renderer<'a> {
             }
             // Sky subtraction leaves noise about nil; light below nothing is nothing.
             let source = std::array::from_fn(|c| (pixel[c] * gain[c]).max(0.0));
-            let mut source = tone(&self.composition.tone, source);
-            if let Some(clipped) = laid.clipped {
-                whiten(&mut source, pixel[0].min(pixel[1]).min(pixel[2]), clipped);
-            }
+            let source = tone(&self.composition.tone, source);
             let at = ((y - band.y0) as usize * self.composition.width + x as usize) * 3;
             let ground = &mut out[at..at + 3];
             if let Some(most) = laid.behind {
@@ -193,16 +180,7 @@ impl<'a> Renderer<'a> {
 struct Laid<'a> {
     disc: &'a DevelopedDisc,
     gain: [f32; 3],
-    clipped: Option<Clipped>,
     behind: Option<[f32; 3]>,
-}
-
-/// Clipped light is white, whatever its frame is multiplied by: nobody knows how bright it was, but it was brighter than all
-/// beside it. (Where one channel alone is clipped, as red is in an overexposed umbra, the colour stays.) The last stop below leads up to it, so that no edge is drawn where the clipping began.
-fn whiten(light: &mut [f32; 3], least: f32, clipped: Clipped) {
-    let t = ((least / clipped.from - 0.5) / 0.5).clamp(0.0, 1.0);
-    let t = t * t * (3.0 - 2.0 * t) * clipped.weight;
-    light.iter_mut().for_each(|v| *v += (1.0 - *v).max(0.0) * t);
 }
 
 /// The part of a backplate's frame under a part of the canvas, with room for the kernel.

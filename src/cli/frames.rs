@@ -42,6 +42,13 @@ impl Source {
         let base = frames.parent().unwrap_or(Path::new("."));
         let read = read_night(&base.join(folder))?;
         *warnings += tell(&read.diagnostics);
+        if let Some(((old, new), more)) = registration.renamed(&read.value).split_first() {
+            let others = if more.is_empty() { String::new() } else { format!(" and {} more", more.len()) };
+            tell(&[Diagnostic::note(
+                "frames-renamed",
+                format!("{old} is called {new} now{others}; known by their pixels"),
+            )]);
+        }
         let changed = registration.without_changed(&read.value);
         *warnings += tell(&moonloom::registration::remarks(&read.value, &registration));
         let same = || frames_digest(&read.value, |name| registration.frame(name).is_some()) == digest;

@@ -4,12 +4,14 @@ use super::outcome::say;
 use std::sync::mpsc::channel;
 use std::time::Duration;
 
-/// Listens for an interruption (Ctrl-C, or a polite request to end): files that are not complete are removed, and the run
+/// Listens for an interruption (Ctrl-C, a polite request to end, a terminal that is closed): files that are not complete are removed, and the run
 /// ends with 128 and the signal's number, as shells expect.
 #[cfg(unix)]
 pub fn listen() {
-    use signal_hook::consts::{SIGINT, SIGTERM};
-    let heeded = [SIGINT, SIGTERM].into_iter().filter(|signal| !is_ignored(*signal));
+    use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
+    // A closed terminal ends a run too, unless somebody said that it should not and the system tells so.
+    let hang_up = cfg!(target_os = "linux").then_some(SIGHUP);
+    let heeded = [SIGINT, SIGTERM].into_iter().chain(hang_up).filter(|signal| !is_ignored(*signal));
     // Without listening a run ends as well, but leaves its unfinished file until a later one takes it away.
     let Ok(mut signals) = signal_hook::iterator::Signals::new(heeded) else { return };
     std::thread::spawn(move || {

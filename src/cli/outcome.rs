@@ -90,7 +90,7 @@ impl From<ComposeError> for Failure {
                 let exit = if d.span.is_some() { Exit::BadRequest } else { Exit::CouldNot };
                 Failure::new(exit, *d)
             }
-            ComposeError::TargetIsFrame { .. } => Failure::new(
+            ComposeError::TargetIsFrame { .. } | ComposeError::TargetIsPhotograph { .. } => Failure::new(
                 Exit::BadRequest,
                 Diagnostic::error("target-is-frame", e.to_string()).with_help("choose another name for --out"),
             ),

@@ -120,6 +120,27 @@ impl From<ClockFrom> for ClockSource {
     }
 }
 
+/// Refuses to replace what is no registration, or one that a person edited and that cannot be read, and tables that are none.
+fn may_be_replaced(out: &Path, csv: Option<&Path>) -> Outcome {
+    let is_there = |path: &Path| std::fs::metadata(path).is_ok_and(|m| m.is_file() && m.len() > 0);
+    if is_there(out)
+        && let Err(fault) = moonloom::files::read_text(out)
+            .map_err(|e| Diagnostic::error("no-registration", format!("{}: {e}", out.display())))
+            .and_then(|text| read_registration(out, &text).map(|_| ()))
+    {
+        tell(&[fault]);
+        let message = format!("{} is there already, and is no registration that can be read", out.display());
+        return Err(wrong(message, "mend it, move it away, or give another name with --out"));
+    }
+    if let Some(csv) = csv.filter(|csv| is_there(csv))
+        && !moonloom::files::read_text(csv).is_ok_and(|text| text.starts_with("file,status,"))
+    {
+        let message = format!("{} is there already, and is no table of a registration", csv.display());
+        return Err(wrong(message, "move it away, or give another name with --csv"));
+    }
+    Ok(())
+}
+
 /// Keeps what a person set in the registration that the new one replaces.
 fn keep_what_was_set(registration: &mut Registration, night: &Night, out: &Path) -> Vec<Diagnostic> {
     let lost = |why: String| {
@@ -169,6 +190,7 @@ pub fn run(args: &RegisterArgs) -> Outcome {
     if csv.is_some_and(|csv| same_file(csv, &args.out)) {
         return Err(wrong("`--out` and `--csv` name one file".into(), "give the table another name"));
     }
+    may_be_replaced(&args.out, csv)?;
     let progress = Progress::new("looking at frame");
     let start = Instant::now();
     // What is looked at is what the digest says, even if a file changes meanwhile.

@@ -11,7 +11,7 @@ use super::simulated;
 use crate::blend::{Borne, Clipped, DevelopedDisc, FramePixels, develop, disc_rows, most_lift, settle, source_window};
 use crate::diag::Diagnostic;
 use crate::ingest::{Night, OPEN_BYTES_A_PIXEL, OpenFrame, open_frame};
-use crate::layout::{Composition, Lift, Placement};
+use crate::layout::{Composition, Gain, Lift, Placement};
 use crate::memory;
 use crate::raster::{LinearImage, PixelPoint, PixelRect, Plane};
 use rayon::prelude::*;
@@ -91,6 +91,9 @@ impl<'a> Discs<'a> {
         discs.gains = settled.gains;
         discs.lifts = settled.lifts;
         discs.clipped = settled.clipped;
+        for index in 0..composition.placements.len() {
+            discs.ready[index] = discs.ready[index].take().map(|disc| discs.on_paper(index, disc));
+        }
         diagnostics.extend(settled.diagnostics);
         Ok(discs)
     }
@@ -230,6 +233,14 @@ impl<'a> Discs<'a> {
         Ok(develop(cut_outs, block_px, &developed, self.composition))
     }
 
+    /// A disc as the sheet will show it, once all discs are settled: evened ones end at white.
+    fn on_paper(&self, index: usize, disc: Arc<DevelopedDisc>) -> Arc<DevelopedDisc> {
+        match self.composition.placements[index].gain {
+            Gain::ToLevel(_) => Arc::new(Arc::unwrap_or_clone(disc).on_paper(self.gains[index], self.clipped[index])),
+            Gain::Factor(_) => disc,
+        }
+    }
+
     /// Has the discs of some rows in memory, and lets those above go.
     pub(super) fn make_ready(&mut self, rows: &Range<usize>) {
         let height = self.composition.height;
@@ -248,7 +259,11 @@ impl<'a> Discs<'a> {
         }
         for (index, disc) in developed {
             match disc {
-                Ok(list) => list.into_iter().for_each(|(i, disc)| self.ready[i] = Some(Arc::new(disc))),
+                Ok(list) => {
+                    for (i, disc) in list {
+                        self.ready[i] = Some(self.on_paper(i, Arc::new(disc)));
+                    }
+                }
                 Err(why) => {
                     self.missing[index] = true;
                     self.diagnostics.push(Diagnostic::warning("disc-left-out", format!("a disc is left out: {why}")));
@@ -272,9 +287,6 @@ impl FramePixels for Discs<'_> {
     }
     fn gain(&self, index: usize) -> [f32; 3] {
         self.gains.get(index).copied().unwrap_or([1.0; 3])
-    }
-    fn clipped(&self, index: usize) -> Option<Clipped> {
-        *self.clipped.get(index)?
     }
     fn backplate(&self, index: usize, rect: PixelRect) -> Option<(LinearImage, PixelRect)> {
         Some(self.backdrops.get(index)?.as_ref()?.light(rect))

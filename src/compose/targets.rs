@@ -1,7 +1,7 @@
 //! Where a picture may be written: never over a frame or the notes.
 
 use super::ComposeError;
-use crate::ingest::Night;
+use crate::ingest::{FrameMetadata, Night, is_own_picture, read_metadata};
 use crate::write::{Container, WriteError};
 use std::path::Path;
 
@@ -61,6 +61,11 @@ pub fn protect_inputs<'a>(night: &Night, targets: impl Iterator<Item = &'a Path>
         let fault = |source| WriteError::Io { path: target.to_owned(), source };
         if !std::fs::metadata(folder).map_err(fault)?.is_dir() {
             return Err(fault(std::io::ErrorKind::NotADirectory.into()).into());
+        }
+        // A frame of another folder is as precious as one of this.
+        let was_taken = |m: FrameMetadata| m.exposure_time_s.is_some() || m.clock_reading_s.is_some();
+        if target.is_file() && !is_own_picture(target) && read_metadata(target).is_ok_and(was_taken) {
+            return Err(ComposeError::TargetIsPhotograph { path: target.to_owned() });
         }
         if target.is_dir() {
             return Err(fault(std::io::ErrorKind::IsADirectory.into()).into());

@@ -60,12 +60,28 @@ impl FrameTable {
         let mut reader =
             csv::ReaderBuilder::new().trim(csv::Trim::All).comment(Some(b'#')).from_reader(text.as_bytes());
         let mut entries = HashMap::new();
-        let unread = |e: csv::Error| {
-            let line = e.position().map_or(1, |p| p.line() as usize);
-            let help = "columns: file, utc, exposure_s, aperture, iso, focal_length_mm; leave a cell empty for nothing";
-            fault(line, e.to_string(), help)
+        const COLUMNS: [&str; 6] = ["file", "utc", "exposure_s", "aperture", "iso", "focal_length_mm"];
+        let help = "columns: file, utc, exposure_s, aperture, iso, focal_length_mm; leave a cell empty for nothing";
+        let broken = |e: csv::Error| fault(e.position().map_or(1, |p| p.line() as usize), e.to_string(), help);
+        let headers = reader.headers().map_err(broken)?.clone();
+        if let Some(unknown) = headers.iter().find(|h| !COLUMNS.contains(h)) {
+            let first = text.lines().position(|l| !l.starts_with('#')).map_or(1, |i| i + 1);
+            let help = if unknown.contains(';') { "part the columns by commas, not semicolons" } else { help };
+            return Err(fault(first, format!("the column `{unknown}` is not known"), help));
+        }
+        // A cell that cannot be read is named by its column.
+        let unread = |e: csv::Error| match e.kind() {
+            csv::ErrorKind::Deserialize { err, .. } => {
+                let column = err.field().and_then(|i| headers.get(i as usize)).unwrap_or("the line");
+                let line = e.position().map_or(1, |p| p.line() as usize);
+                fault(
+                    line,
+                    format!("`{column}`: {}", err.kind()),
+                    "numbers are written like 0.004, seconds not as 1/250",
+                )
+            }
+            _ => broken(e),
         };
-        let headers = reader.headers().map_err(unread)?.clone();
         for record in reader.records() {
             let record = record.map_err(unread)?;
             let line = record.position().map_or(1, |p| p.line() as usize);

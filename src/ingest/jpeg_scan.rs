@@ -5,10 +5,12 @@
 //! it is the book-keeping, which is followed here without making a pixel: codes that are in no table, coefficients beyond
 //! the sixty-fourth, a brightness that no sample can have, blocks that are missing or left over at a scan's end.
 //!
-//! Neglected: a flip that changes a number and keeps the step, within the range of what can be. It moves no block.
+//! Neglected: a flip that changes a number and keeps the step, within the range of what can be, unless it shifts the
+//! brightness of all that follows (`jpeg_step`). It moves no block.
 //! Arithmetic coding and lossless JPEG are not followed.
 
 use super::jpeg_bits::{Bits, Table, unstuffed};
+use super::jpeg_step;
 use crate::memory;
 
 /// What a frame's header says of a colour component.
@@ -86,6 +88,8 @@ fn follow_all(bytes: &[u8], file_bytes: u64) -> Result<(), Fault> {
                 at += 1;
                 continue;
             }
+            // All its blocks are there, and no other scan can follow: the end marker alone was lost.
+            None if state.is_complete() => return Ok(()),
             None => return Err(BREAKS_OFF.into()),
         };
         at += 2;
@@ -143,6 +147,7 @@ const HEADER: &str = "a header makes no sense";
 const MISSING: &str = "blocks are missing";
 const SURPLUS: &str = "blocks are left over";
 const NO_CODE: &str = "there are bits that are no code";
+const STEP: &str = "its brightness steps from one block to the next and stays so";
 const NO_SAMPLE: &str = "there is a brightness that no sample has";
 
 #[derive(Default)]
@@ -223,6 +228,11 @@ impl FrameHeader {
 }
 
 impl State {
+    fn is_complete(&self) -> bool {
+        let sequential = self.frame.as_ref().is_some_and(|f| f.process == Process::Sequential);
+        sequential && self.told.iter().all(|t| *t)
+    }
+
     fn tables(&mut self, mut body: &[u8]) -> Option<()> {
         while let Some((&class, rest)) = body.split_first() {
             let (counts, rest) = rest.split_at_checked(16)?;
@@ -259,6 +269,7 @@ impl State {
         let mut known = std::mem::take(&mut self.known);
         let parts = self.parts(frame, scan).ok_or(HEADER)?;
         let interval = if self.restart == 0 { units } else { self.restart };
+        let mut levels = Vec::with_capacity(units);
         let (mut at, mut done, mut next_restart) = (0, 0, 0u8);
         while done < units {
             let (segment, taken) = unstuffed(&bytes[at..]);
@@ -268,7 +279,7 @@ impl State {
             // Where no marker follows, what is missing was cut off.
             let torn = |what| if at == bytes.len() && what == MISSING { BREAKS_OFF } else { what };
             if frame.process == Process::Sequential || scan.last == 0 {
-                whole_blocks(&parts, scan, count, &mut bits).map_err(torn)?;
+                whole_blocks(&parts, scan, count, &mut bits, &mut levels).map_err(torn)?;
             } else {
                 let index = scan.parts[0].0;
                 let stride = groups_across * frame.components[index].across;
@@ -290,6 +301,12 @@ impl State {
                 }
                 next_restart = (next_restart + 1) % 8;
             }
+        }
+        // A number that was spoilt within its range shifts all that follows; restarts put an end to it.
+        let is_whole = self.restart == 0 && scan.first == 0 && !scan.refines && scan.shift == 0;
+        let eighths = self.quantization[frame.components[scan.parts[0].0].quantization].max(1);
+        if is_whole && jpeg_step::steps(&levels, across, eighths) {
+            return Err(STEP);
         }
         self.known = known;
         Ok(at)
@@ -331,8 +348,15 @@ fn fault(bits: &Bits, otherwise: &'static str) -> &'static str {
     if bits.is_past_end() { MISSING } else { otherwise }
 }
 
-/// Blocks up to the next restart, all their coefficients or the direct ones alone.
-fn whole_blocks(parts: &[Part<'_>], scan: &Scan, count: usize, bits: &mut Bits) -> Result<(), &'static str> {
+/// Blocks up to the next restart, all their coefficients or the direct ones alone. `levels` gets the first component's direct
+/// coefficient after each group.
+fn whole_blocks(
+    parts: &[Part<'_>],
+    scan: &Scan,
+    count: usize,
+    bits: &mut Bits,
+    levels: &mut Vec<i32>,
+) -> Result<(), &'static str> {
     let mut before = [0i64; 4];
     for _ in 0..count {
         for (part, last) in parts.iter().zip(&mut before) {
@@ -350,6 +374,7 @@ fn whole_blocks(parts: &[Part<'_>], scan: &Scan, count: usize, bits: &mut Bits) 
                 }
             }
         }
+        levels.push(before[0] as i32);
         if bits.is_past_end() {
             return Err(MISSING);
         }

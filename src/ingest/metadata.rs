@@ -7,7 +7,7 @@ use crate::units::{Exposure, Instant};
 use exif::{Exif, In, Tag, Value};
 use serde::{Deserialize, Serialize};
 use std::fs::File;
-use std::io::BufReader;
+use std::io::{BufReader, Read, Seek, SeekFrom};
 use std::path::Path;
 
 /// What is known of a frame before a pixel is decoded.
@@ -208,6 +208,26 @@ pub fn read_metadata(path: &Path) -> Result<FrameMetadata, String> {
     let record = camera_record(&exif, width);
     let sideways = number(&exif, Tag::Orientation).is_some_and(|o| o >= 5.0);
     Ok(if sideways { record.into_metadata(height, width) } else { record.into_metadata(width, height) })
+}
+
+/// The names under which pictures that this program composed describe themselves, as XMP (`write`'s record).
+const OWN_RECORD: &[u8] = b"urn:moonloom:picture:";
+
+/// Whether a file is a picture that this program composed: no photograph, however many Moons it shows.
+pub fn is_own_picture(path: &Path) -> bool {
+    // Records stand at the beginning of JPEG and PNG, at the end of TIFF.
+    const SAMPLE: u64 = 1 << 18;
+    let part = |from_end: bool| -> Option<Vec<u8>> {
+        let length = std::fs::metadata(path).ok().filter(std::fs::Metadata::is_file)?.len();
+        let mut file = File::open(path).ok()?;
+        let from = if from_end { length.saturating_sub(SAMPLE) } else { 0 };
+        file.seek(SeekFrom::Start(from)).ok()?;
+        let mut bytes = Vec::new();
+        file.take(SAMPLE).read_to_end(&mut bytes).ok()?;
+        Some(bytes)
+    };
+    let holds = |bytes: Vec<u8>| memchr::memmem::find(&bytes, OWN_RECORD).is_some();
+    [false, true].into_iter().any(|from_end| part(from_end).is_some_and(holds))
 }
 
 fn tiff_size(path: &Path) -> Option<(usize, usize)> {

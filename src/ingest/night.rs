@@ -7,7 +7,7 @@ use super::file_kind::{FileKind, kind_of};
 use super::frame_table::{self, FrameTable};
 use super::notes::lies_beside;
 use super::response_file::parse_response;
-use super::{CaptureTime, FrameMetadata, Mount, Reading, ShootNotes, Site, read_metadata};
+use super::{CaptureTime, FrameMetadata, Mount, Reading, ShootNotes, Site, is_own_picture, read_metadata};
 use crate::diag::{Diagnostic, Warned};
 use crate::sky::Observer;
 use std::collections::HashSet;
@@ -331,6 +331,8 @@ fn read_list(folder: &Path, mut paths: Vec<PathBuf>) -> Result<Warned<Night>, Ni
     paths.retain(|p| !papers.is_calibration(p));
     paths.sort();
     paths.dedup();
+    let (own, paths): (Vec<PathBuf>, Vec<PathBuf>) = paths.into_par_iter().partition(|p| is_own_picture(p));
+    remarks::of_own_pictures(&own, &mut diagnostics);
     let read: Vec<_> = paths.into_par_iter().map(|p| (read_metadata(&p), p)).collect();
     let mut night = Night {
         folder: folder.to_owned(),

@@ -293,6 +293,13 @@ fn selection(faults: &mut Faults<'_>, s: &Selection) {
         let fair = minutes.is_none_or(|m| m > 0.0 && m < 1e4);
         faults.unless(fair, &["selection", name], format!("`{name}` must be above zero"), "10 means ten minutes");
     }
+    let apart = s.apart.is_none_or(|a| a.value > 0.0);
+    faults.unless(
+        apart,
+        &["selection", "apart"],
+        "`apart` must be above zero",
+        "\"1.3disc\" keeps discs clear of each other",
+    );
     let quality = s.least_quality;
     let message = format!("{quality} is not between 0 and 1");
     faults.unless(

@@ -118,7 +118,54 @@ pub fn resample_where(
         return resample_where(&small, &nearer, rect, kernel, wanted);
     }
     let [[_, b], [c, _]] = map.to_source;
-    if b == 0.0 && c == 0.0 { along_axes(source, map, rect, kernel) } else { turned(source, map, rect, kernel, wanted) }
+    let mut out = if b == 0.0 && c == 0.0 {
+        along_axes(source, map, rect, kernel)
+    } else {
+        turned(source, map, rect, kernel, wanted)
+    };
+    if kernel == Kernel::Lanczos {
+        without_rings(source, map, rect, wanted, &mut out);
+    }
+    out
+}
+
+/// Light falls by more than this factor over an edge beside which a kernel's lobes would be seen as lines: the limb before a
+/// dark sky. Seas and craters differ by less, and keep all their sharpness.
+const HARD_EDGE: f32 = 0.25;
+
+/// Keeps target pixels at a hard edge between the darkest and the brightest source pixel under them.
+fn without_rings(
+    source: &LinearImage,
+    map: &LinearMap,
+    rect: PixelRect,
+    wanted: &dyn Fn(usize) -> bool,
+    out: &mut [f32],
+) {
+    let reach = map.reduction().max(1.0);
+    let (sw, sh) = (source.width() as i64, source.height() as i64);
+    let side = |at: f64, length: i64| {
+        let first = ((at - reach - 0.5).ceil() as i64).clamp(0, length - 1);
+        first..=((at + reach - 0.5).floor() as i64).clamp(first, length - 1)
+    };
+    for (i, pixel) in out.as_chunks_mut::<3>().0.iter_mut().enumerate() {
+        if !wanted(i) {
+            continue;
+        }
+        let (x, y) = (rect.x0 + (i % rect.width()) as i64, rect.y0 + (i / rect.width()) as i64);
+        let at = map.source_of(PixelPoint::new(x as f64 + 0.5, y as f64 + 0.5));
+        let (mut least, mut most) = ([f32::INFINITY; 3], [f32::NEG_INFINITY; 3]);
+        for v in side(at.y, sh) {
+            for u in side(at.x, sw) {
+                let p = source.pixel(u as usize, v as usize);
+                (0..3).for_each(|c| (least[c], most[c]) = (least[c].min(p[c]), most[c].max(p[c])));
+            }
+        }
+        for c in 0..3 {
+            if least[c] < HARD_EDGE * most[c] {
+                pixel[c] = pixel[c].clamp(least[c], most[c]);
+            }
+        }
+    }
 }
 
 /// A reduction beyond twice this is made in two steps, blocks of source pixels first, so that this much and less than twice

@@ -26,6 +26,7 @@ use crate::detect::DiscFit;
 use crate::ingest::{Night, fingerprint};
 use crate::raster::PixelPoint;
 use crate::units::{Angle, Instant};
+use std::collections::BTreeMap;
 
 /// One frame of a registration.
 #[derive(Clone, Debug, PartialEq)]
@@ -166,6 +167,23 @@ impl Registration {
             }
             f
         }));
+    }
+
+    /// Gives frames that were renamed since they were registered their new names; returns both, old and new.
+    pub fn renamed(&mut self, night: &Night) -> Vec<(String, String)> {
+        if self.frames.iter().all(|f| night.frame(&f.file).is_some()) {
+            return Vec::new();
+        }
+        let strangers = night.frames.iter().filter(|frame| self.frame(&frame.name).is_none());
+        let prints: BTreeMap<String, String> =
+            strangers.filter_map(|frame| Some((fingerprint(&frame.path)?, frame.name.clone()))).collect();
+        let mut out = Vec::new();
+        for f in self.frames.iter_mut().filter(|f| night.frame(&f.file).is_none()) {
+            if let Some(new) = f.fingerprint.as_ref().and_then(|print| prints.get(print)) {
+                out.push((std::mem::replace(&mut f.file, new.clone()), new.clone()));
+            }
+        }
+        out
     }
 
     /// Makes frames whose files are no longer those that were registered absent: what was found in them stands nowhere in

@@ -5,11 +5,30 @@ use crate::diag::Diagnostic;
 use crate::ingest::{Mount, Night};
 use crate::sky::{apparent_moon, serves};
 
+fn is_unreadable(f: &FrameRegistration) -> bool {
+    matches!(f.sighting.why(), Some(Why::Unreadable(_)))
+}
+
+/// Files that could not be decoded: the first few with the reason, all by name.
+fn unreadable(registration: &Registration) -> Vec<Diagnostic> {
+    const EXPLAINED: usize = 2;
+    let warning = |message: String| {
+        Diagnostic::warning("frame-unreadable", message).with_help("copy the file from the card again")
+    };
+    let files: Vec<&FrameRegistration> = registration.frames.iter().filter(|f| is_unreadable(f)).collect();
+    let explained =
+        files.iter().take(EXPLAINED).map(|f| warning(format!("{}: {}", f.file, f.reason().unwrap_or_default())));
+    let others: Vec<&str> = files.iter().skip(EXPLAINED).map(|f| f.file.as_str()).collect();
+    let rest = (!others.is_empty()).then(|| warning(format!("nor can these be read: {}", others.join(", "))));
+    explained.chain(rest).collect()
+}
+
 /// What has to be said of a registration, whether it is new or was kept.
 pub fn remarks(night: &Night, registration: &Registration) -> Vec<Diagnostic> {
     let mut out = Vec::new();
     let missing = |f: &&FrameRegistration| f.status() == Status::Absent && !f.foreground;
-    for f in registration.frames.iter().filter(missing) {
+    out.extend(unreadable(registration));
+    for f in registration.frames.iter().filter(missing).filter(|f| !is_unreadable(f)) {
         let why = f.reason().unwrap_or_else(|| Why::NoDisc.to_string());
         out.push(Diagnostic::warning("moon-absent", format!("{}: {why}", f.file)));
     }

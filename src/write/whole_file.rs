@@ -127,6 +127,10 @@ fn written<E: ToString>(
         return writer.flush().map_err(io);
     }
     let target = without_links(path).map_err(io)?;
+    // Who protects a file means it, though its folder would let it be replaced.
+    if std::fs::metadata(&target).is_ok_and(|m| m.permissions().readonly()) {
+        return Err(io(std::io::Error::new(std::io::ErrorKind::PermissionDenied, "it is write-protected")));
+    }
     let (unfinished, file) = Unfinished::beside(&target).map_err(io)?;
     let mut writer = BufWriter::with_capacity(1 << 20, file);
     fill(&mut writer).map_err(encode)?;
@@ -207,6 +211,18 @@ mod tests {
         assert!(std::fs::symlink_metadata(&link).unwrap().is_symlink());
         assert_eq!(std::fs::read_to_string(&real).unwrap(), "after");
         assert_eq!(std::fs::metadata(&real).unwrap().permissions().mode() & 0o777, 0o640);
+    }
+
+    #[test]
+    fn what_is_write_protected_is_not_replaced() {
+        let folder = tempfile::tempdir().unwrap();
+        let target = folder.path().join("a.txt");
+        std::fs::write(&target, "before").unwrap();
+        let mut permissions = std::fs::metadata(&target).unwrap().permissions();
+        permissions.set_readonly(true);
+        std::fs::set_permissions(&target, permissions).unwrap();
+        assert!(write_text(&target, "after").unwrap_err().to_string().contains("write-protected"));
+        assert_eq!(std::fs::read_to_string(&target).unwrap(), "before");
     }
 
     #[test]

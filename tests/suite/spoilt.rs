@@ -448,3 +448,71 @@ fn small_slips_are_said_with_the_status_of_a_wrong_request() {
     ]);
     assert_eq!(run.status.code(), Some(2), "{}", stderr(&run));
 }
+
+#[test]
+fn pictures_of_its_own_are_no_frames_and_photographs_elsewhere_no_targets() {
+    let folder = copy_of_small_night();
+    let layout = grid(folder.path());
+    for name in ["own.jpg", "own.png", "own.tif"] {
+        composed(&layout, small_night(), &folder.path().join(name), &[]);
+    }
+    let out = folder.path().join("own.jpg");
+    let run = moonloom(&["compose", text(&layout), text(folder.path()), "--out", text(&out), "--json"]);
+    assert!(run.status.success(), "{}", stderr(&run));
+    assert!(stderr(&run).contains("own.jpg, own.png, own.tif"), "{}", stderr(&run));
+    let said = String::from_utf8_lossy(&run.stdout).into_owned();
+    assert!(!said.contains("\"own.") && said.contains("\"n0003.jpg\""), "{said}");
+    let other = copy_of_small_night();
+    let frame = other.path().join("n0002.jpg");
+    let before = std::fs::read(&frame).unwrap();
+    let run = moonloom(&["compose", text(&layout), text(folder.path()), "--out", text(&frame)]);
+    assert_eq!(run.status.code(), Some(2), "{}", stderr(&run));
+    assert!(stderr(&run).contains("taken by a camera"), "{}", stderr(&run));
+    assert!(std::fs::read(&frame).unwrap() == before);
+}
+
+#[test]
+fn registering_replaces_registrations_alone() {
+    let folder = copy_of_small_night();
+    let at = |name: &str| folder.path().join(name);
+    let registered = |out: &Path, more: &[&str]| {
+        let mut args = vec!["register", text(folder.path()), "--out", text(out)];
+        args.extend(more);
+        moonloom(&args)
+    };
+    let out = at("r.ron");
+    assert!(registered(&out, &[]).status.success());
+    let edited = std::fs::read_to_string(&out).unwrap().replacen("exclude: false", "exclud: true", 1);
+    std::fs::write(&out, &edited).unwrap();
+    let run = registered(&out, &[]);
+    assert_eq!(run.status.code(), Some(2), "{}", stderr(&run));
+    assert!(stderr(&run).contains("did you mean `exclude`"), "{}", stderr(&run));
+    assert_eq!(std::fs::read_to_string(&out).unwrap(), edited);
+    let layout = grid(folder.path());
+    let before = std::fs::read(&layout).unwrap();
+    assert_eq!(registered(&layout, &[]).status.code(), Some(2));
+    assert_eq!(registered(&at("new.ron"), &["--csv", text(&layout)]).status.code(), Some(2));
+    assert!(std::fs::read(&layout).unwrap() == before && !at("new.ron").exists());
+}
+
+#[test]
+fn renamed_frames_and_new_words_in_their_records_cost_no_disc() {
+    let folder = copy_of_small_night();
+    let at = |name: &str| folder.path().join(name);
+    let (registration, layout, out) = (at("r.ron"), grid(folder.path()), at("p.png"));
+    assert!(moonloom(&["register", text(folder.path()), "--out", text(&registration)]).status.success());
+    let drawn = || {
+        let run = moonloom(&["compose", text(&layout), text(&registration), "--out", text(&out), "--json"]);
+        assert!(run.status.success(), "{}", stderr(&run));
+        (String::from_utf8_lossy(&run.stdout).matches("\"frame\"").count(), stderr(&run))
+    };
+    let (whole, _) = drawn();
+    std::fs::rename(at("n0003.jpg"), at("IMG_0003.jpg")).unwrap();
+    // A comment before everything else, as programs that sort pictures write.
+    let bytes = std::fs::read(at("n0004.jpg")).unwrap();
+    let told = [&bytes[..2], &[0xff, 0xfe, 0, 6, b'n', b'i', b'c', b'e'], &bytes[2..]].concat();
+    std::fs::write(at("n0004.jpg"), told).unwrap();
+    let (count, said) = drawn();
+    assert_eq!(count, whole, "{said}");
+    assert!(said.contains("n0003.jpg is called IMG_0003.jpg now") && !said.contains("no longer"), "{said}");
+}

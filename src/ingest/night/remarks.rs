@@ -186,3 +186,12 @@ fn few(names: &[&str]) -> String {
     let shown = names.iter().take(3).copied().collect::<Vec<_>>().join(", ");
     if names.len() > 3 { format!("{shown} and {} more", names.len() - 3) } else { shown }
 }
+
+/// Pictures that this program composed, lying among the frames: the Moons in them were photographed in other files.
+pub(super) fn of_own_pictures(own: &[PathBuf], out: &mut Vec<Diagnostic>) {
+    let names: Vec<String> = own.iter().filter_map(|p| Some(p.file_name()?.to_string_lossy().into_owned())).collect();
+    if !names.is_empty() {
+        let message = format!("{} was composed by this program and is no frame: left out", names.join(", "));
+        out.push(Diagnostic::note("own-picture", message));
+    }
+}
