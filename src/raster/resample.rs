@@ -372,7 +372,7 @@ mod tests {
     #[test]
     fn large_reductions_keep_light_and_place() {
         let from = PixelPoint::new(151.3, 148.8);
-        let source = spot(from, 40.0, 301);
+        let source = spot(from, 25.0, 301);
         let whole: f64 = source.data().iter().map(|v| f64::from(*v)).sum();
         for (reduction, turn) in [(9.0, 0.0), (11.7, 30.0), (30.0, 0.0), (30.0, 77.0)] {
             let to = PixelPoint::new(9.2, 8.7);
