@@ -367,10 +367,29 @@ impl<'a> Chooser<'a, '_> {
                     Diagnostic::warning("fewer-than-asked", message).with_help("places without a disc stay empty"),
                 );
             } else if count < chosen.len() {
-                chosen = self.spread(&chosen, count);
+                let poor = self.poor(&chosen, count, diagnostics);
+                chosen = self.spread(&chosen, &poor, count);
             }
         }
         Ok(chosen)
+    }
+
+    /// Which discs nobody would show (cut, drowned in noise or cloud), where enough others are left: one a little farther from
+    /// its place shows more than they do. Whoever says how far a frame may lie gets what is there.
+    fn poor(&self, chosen: &[Chosen<'a>], count: usize, diagnostics: &mut Vec<Diagnostic>) -> Vec<bool> {
+        /// Quality below which a disc is a piece of a Moon rather than a Moon.
+        const POOR: f64 = 0.35;
+        let is_poor = |c: &Chosen<'_>| c.registered.is_some_and(|f| self.rating(f).quality < POOR);
+        let poor: Vec<String> = chosen.iter().filter(|c| is_poor(c)).map(Chosen::name).collect();
+        if poor.is_empty() || self.wanted.within_minutes.is_some() || chosen.len() - poor.len() < count {
+            return vec![false; chosen.len()];
+        }
+        let (some, more) = (poor.iter().take(6).cloned().collect::<Vec<_>>().join(", "), poor.len() > 6);
+        let message = format!("poor discs are passed over: {some}{}", if more { ", …" } else { "" });
+        diagnostics.push(Diagnostic::note("poor-passed-over", message).with_help(
+            "enough better ones are left; `within_minutes` takes the best near each place, however poor, `files` any",
+        ));
+        chosen.iter().map(is_poor).collect()
     }
 
     /// As many as stand far enough apart, the better ones where there is a choice; what cannot be judged is left out.
@@ -419,8 +438,10 @@ impl<'a> Chooser<'a, '_> {
     /// that is given) from its even place, and by the square of that distance. Of all choices in the order of time the
     /// most worthy, by dynamic programming: no frame is taken where a better one is in reach, and no two neighbours
     /// where an even spread can be had.
-    fn spread(&self, chosen: &[Chosen<'a>], count: usize) -> Vec<Chosen<'a>> {
+    fn spread(&self, chosen: &[Chosen<'a>], poor: &[bool], count: usize) -> Vec<Chosen<'a>> {
         const AT_REACH: f64 = 0.5;
+        /// A poor disc is taken for no place.
+        const NEVER: f64 = -1e6;
         let all_timed = chosen.iter().all(|c| c.instant.is_some());
         let key = |i: usize| chosen[i].instant.filter(|_| all_timed).map_or(i as f64, Instant::tt_seconds);
         let (first, last) = (key(0), key(chosen.len() - 1));
@@ -432,7 +453,8 @@ impl<'a> Chooser<'a, '_> {
         let half = (0.5 * place.abs()).max(1e-9);
         let within = self.wanted.within_minutes.filter(|_| all_timed).map(|m| m * 60.0);
         let reach = within.map_or(half, |w| w.min(half));
-        let quality: Vec<f64> = chosen.iter().map(|c| c.registered.map_or(0.0, |f| self.rate(f))).collect();
+        let rate = |c: &Chosen<'_>| c.registered.map_or(0.0, |f| self.rate(f));
+        let quality: Vec<f64> = chosen.iter().zip(poor).map(|(c, poor)| if *poor { NEVER } else { rate(c) }).collect();
         let worth = |k: usize, i: usize| {
             let off = (key(i) - start - place * k as f64) / reach;
             quality[i] - AT_REACH * off * off

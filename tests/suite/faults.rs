@@ -2,7 +2,7 @@
 
 #![cfg(unix)]
 
-use crate::nights::{copy_of_small_night, moonloom, small_night, stderr, text};
+use crate::nights::{copy_of_small_night, moonloom, numbers, small_night, stderr, text};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
 use std::time::{Duration, Instant};
@@ -91,7 +91,7 @@ fn ten_thousand_files_beside_the_frames_are_passed_over() {
 }
 
 #[test]
-#[ignore = "five minutes; its last result stands in DEVELOPERS.md"]
+#[ignore = "ten minutes; its last result stands in DEVELOPERS.md"]
 fn killed_at_any_moment_nothing_is_half_written() {
     let folder = TempDir::new().unwrap();
     let (layout, cache) = (grid(folder.path()), folder.path().join("cache"));
@@ -105,13 +105,8 @@ fn killed_at_any_moment_nothing_is_half_written() {
     };
     let (lasting, registering) = (timed(&compose), timed(&register));
     let (whole, text_of) = (std::fs::read(&picture).unwrap(), std::fs::read(&registration).unwrap());
-    let mut random = 0x5eed_u64;
-    let mut moment = move || {
-        random ^= random << 13;
-        random ^= random >> 7;
-        random ^= random << 17;
-        (random % 1000) as f64 / 1000.0
-    };
+    let mut random = numbers(0x5eed);
+    let mut moment = move || (random() % 1000) as f64 / 1000.0;
     let (mut killed, mut replaced) = (0, 0);
     for round in 0..300 {
         // Two out of three compose, every other of them from nothing kept: then the cache is being written.

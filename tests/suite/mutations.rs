@@ -3,7 +3,7 @@
 //! Every run makes the same changes (the seeds are fixed). The short runs belong to the suite; `cargo test mutations --
 //! --ignored` goes on for ten minutes, and `DEVELOPERS.md` keeps what it found.
 
-use crate::nights::{root, sample, small_night};
+use crate::nights::{numbers, root, sample, small_night};
 use moonloom::compose::plan_picture;
 use moonloom::detect::find_in_picture;
 use moonloom::ingest::{Night, ShootNotes, decode_brightness, open_frame, parse_response, read_metadata, read_night};
@@ -19,7 +19,7 @@ use std::time::{Duration, Instant};
 use tempfile::TempDir;
 
 /// Changes of texts and bytes.
-struct Mutator(u64);
+struct Mutator(Box<dyn FnMut() -> u64>);
 
 /// What stands where numbers and words stand, and should not.
 const STRANGE: [&str; 24] = [
@@ -51,11 +51,7 @@ const STRANGE: [&str; 24] = [
 
 impl Mutator {
     fn next(&mut self, below: usize) -> usize {
-        // Marsaglia's xorshift (2003), shifts 13, 7 and 17.
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        (self.0 % below.max(1) as u64) as usize
+        ((self.0)() % below.max(1) as u64) as usize
     }
 
     /// Places where a word or a number begins or ends.
@@ -174,7 +170,7 @@ fn texts() -> Vec<(String, String, Reader)> {
 /// Changes texts for a number of rounds or a time; every one must be read or refused in a moment.
 fn texts_are_read_or_refused(seed: u64, rounds: usize, until: Duration) {
     let (texts, start) = (texts(), Instant::now());
-    let (mut mutator, mut accepted, mut all) = (Mutator(seed), 0, 0);
+    let (mut mutator, mut accepted, mut all) = (Mutator(Box::new(numbers(seed))), 0, 0);
     while all < rounds && start.elapsed() < until {
         for (name, whole, reader) in &texts {
             let text = mutator.text(whole);
@@ -209,7 +205,7 @@ fn files_are_decoded_or_refused(seed: u64, rounds: usize, until: Duration) {
     let folder = TempDir::new().unwrap();
     let files: Vec<(PathBuf, Vec<u8>)> = files().into_iter().map(|p| (p.clone(), std::fs::read(p).unwrap())).collect();
     let start = Instant::now();
-    let (mut mutator, mut decoded, mut all) = (Mutator(seed), 0, 0);
+    let (mut mutator, mut decoded, mut all) = (Mutator(Box::new(numbers(seed))), 0, 0);
     while all < rounds && start.elapsed() < until {
         for (path, whole) in &files {
             let name = path.file_name().unwrap();

@@ -30,6 +30,18 @@ pub fn moonloom(args: &[&str]) -> Output {
         .expect("the program starts")
 }
 
+/// Numbers that look random and are the same in every run.
+pub fn numbers(seed: u64) -> impl FnMut() -> u64 {
+    let mut state = seed;
+    move || {
+        // Marsaglia's xorshift (2003), shifts 13, 7 and 17.
+        state ^= state << 13;
+        state ^= state >> 7;
+        state ^= state << 17;
+        state
+    }
+}
+
 pub fn stderr(output: &Output) -> String {
     String::from_utf8_lossy(&output.stderr).into_owned()
 }

@@ -151,6 +151,18 @@ fn taken(registration: &Registration, selection: &str) -> Vec<usize> {
     placed.iter().map(|p| p.frame.parse().unwrap()).collect()
 }
 
+#[test]
+fn discs_that_nobody_would_show_are_passed_over_where_others_are_enough() {
+    let mut bad = [false; 41];
+    bad[14..27].fill(true);
+    let registration = planted(&bad);
+    let chosen = taken(&registration, "count: 5");
+    assert!(chosen.len() == 5 && chosen.iter().all(|&i| !bad[i]), "{chosen:?}");
+    // Whoever says how far a frame may lie from its place gets what is there, and whoever wants all gets all.
+    assert!(taken(&registration, "count: 5, within_minutes: 3").iter().any(|&i| bad[i]));
+    assert!(taken(&registration, "count: 30").iter().any(|&i| bad[i]));
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(24))]
 
@@ -172,7 +184,9 @@ proptest! {
         for (k, &i) in chosen.iter().enumerate() {
             let (after, before) = (if k == 0 { -1 } else { chosen[k - 1] as i64 }, chosen.get(k + 1).map_or(bad.len(), |n| *n));
             let off = |j: usize| (j as f64 - place * k as f64).abs();
-            prop_assert!(off(i) <= place, "frame {i} for place {k}");
+            // Far from its place only where all that is nearer is bad, or shown already.
+            let mut nearer = (0..bad.len()).filter(|&j| off(j) <= place && !chosen.contains(&j));
+            prop_assert!(off(i) <= place || nearer.all(|j| bad[j]), "frame {i} for place {k}");
             let better = (0..before).filter(|&j| j as i64 > after && !bad[j] && off(j) <= off(i));
             prop_assert!(!bad[i] || better.count() == 0, "{chosen:?}: {i} is bad");
         }

@@ -1,6 +1,6 @@
 //! Nothing is lost and nothing guessed: spoilt files, texts that ask for too much, runs that are interrupted.
 
-use crate::nights::{copy_of_small_night, moonloom, root, sample, small_night, stderr, text};
+use crate::nights::{copy_of_small_night, moonloom, numbers, root, sample, small_night, stderr, text};
 use moonloom::detect::find_in_picture;
 use moonloom::ingest::decode_brightness;
 use moonloom::layout::Layout;
@@ -8,18 +8,6 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::{Duration, Instant};
 use tempfile::TempDir;
-
-/// Numbers that look random and are the same in every run.
-fn numbers(seed: u64) -> impl FnMut() -> u64 {
-    let mut state = seed;
-    move || {
-        // Marsaglia's xorshift (2003), shifts 13, 7 and 17.
-        state ^= state << 13;
-        state ^= state >> 7;
-        state ^= state << 17;
-        state
-    }
-}
 
 /// Where a JPEG's first scan begins.
 fn scan_of(bytes: &[u8]) -> usize {
