@@ -1,11 +1,11 @@
 //! Developed discs kept from run to run: content-keyed, bounded, safe to delete.
 //!
-//! A key covers all that a disc's pixels depend on: the program's own sources, the frames' files, the papers beside
+//! A key covers all that a disc's pixels depend on: the program's own build, the frames' files, the papers beside
 //! them, the place in the frame and the treatment. What is kept is exact, so a kept disc and a new one give the
 //! same picture, and it ends in a digest of itself. A file that does not read is made anew; one that cannot be written is no
 //! fault.
 
-use super::kept::{BUILD, stamp};
+use super::kept::{build, stamp};
 use crate::blend::{DevelopedDisc, DiscMeasure, Photographed};
 use crate::ingest::{Night, Site};
 use crate::layout::{Companion, Composition, Placement, ShadowOnDisc, Sharpening};
@@ -53,7 +53,7 @@ impl DiscCache {
         let folder = cache.join("discs");
         std::fs::create_dir_all(&folder).ok()?;
         let mut hash = Sha256::new();
-        hash.update(BUILD);
+        hash.update(build());
         for paper in super::papers(night) {
             hash.update(crate::files::read_text(paper).unwrap_or_default());
         }

@@ -6,9 +6,19 @@ use crate::registration::Registration;
 use crate::solve::{ClockSource, register};
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
+use std::sync::OnceLock;
 
-/// A digest of the program's own sources: what another build kept is not taken for this one's.
-pub(super) const BUILD: &str = env!("MOONLOOM_BUILD");
+/// What tells this build of the program from others: what another one kept is not taken for its own.
+pub(super) fn build() -> &'static str {
+    static BUILD: OnceLock<String> = OnceLock::new();
+    BUILD.get_or_init(|| {
+        let mut hash = Sha256::new();
+        hash.update(env!("CARGO_PKG_VERSION"));
+        // Where the system does not say which file runs, the version has to do.
+        std::env::current_exe().iter().for_each(|path| stamp(&mut hash, path));
+        short(hash)
+    })
+}
 
 /// A file's time of change and what tells it from others.
 pub(super) fn stamp(hash: &mut Sha256, path: &Path) {
@@ -60,7 +70,7 @@ fn kept_file(night: &Night, digest: &str, cache: &Path) -> PathBuf {
     let mut hash = Sha256::new();
     hash.update(digest);
     night.frames.iter().map(|f| &f.path).chain(&night.set_aside).for_each(|path| stamp(&mut hash, path));
-    cache.join(format!("registration-{BUILD}-{}.ron", short(hash)))
+    cache.join(format!("registration-{}-{}.ron", build(), short(hash)))
 }
 
 /// Keeps a night's registration, as it was found, for the pictures that are made of it later. `digest` is that of the frames

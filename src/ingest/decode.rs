@@ -218,7 +218,9 @@ impl OpenFrame {
         for y0 in (blocks.y0..blocks.y1).step_by(rows as usize) {
             let strip = PixelRect { y0, y1: (y0 + rows).min(blocks.y1), ..blocks };
             let cut = self.light(strip.enlarged(block_px));
-            average_blocks(&cut, block_px, &mut light, &mut saturated);
+            let (width, height) = (cut.light.width(), cut.light.height());
+            light.extend_from_slice(cut.light.averaged(PixelRect::of_size(width, height), block_px).data());
+            saturated.extend(marked_blocks(&cut.saturated, width, block_px));
         }
         let (darkest_told, step) = (self.darkest_told(), self.step());
         let light = LinearImage::from_data(blocks.width(), blocks.height(), light);
@@ -354,24 +356,19 @@ impl OpenFrame {
     }
 }
 
-/// Appends the means of a cut-out's blocks, row by row.
-fn average_blocks(cut: &CutOut, block_px: usize, light: &mut Vec<f32>, saturated: &mut Vec<bool>) {
-    let (width, columns) = (cut.light.width(), cut.light.width() / block_px);
-    let norm = 1.0 / (block_px * block_px) as f32;
-    let rows = cut.light.data().chunks_exact((width * block_px * 3).max(1));
-    for (rows, marks) in rows.zip(cut.saturated.chunks_exact((width * block_px).max(1))) {
-        let mut sums = vec![[0.0f32; 3]; columns];
+/// Which blocks of a cut-out's marks are marked by half or more.
+fn marked_blocks(marks: &[bool], width: usize, block_px: usize) -> Vec<bool> {
+    let columns = width / block_px;
+    let mut out = Vec::new();
+    for rows in marks.chunks_exact((width * block_px).max(1)) {
         let mut counts = vec![0usize; columns];
-        for (row, marks) in rows.chunks_exact(width * 3).zip(marks.chunks_exact(width)) {
-            let blocks = row.chunks_exact(3 * block_px).zip(marks.chunks_exact(block_px));
-            for ((sum, count), (block, marks)) in sums.iter_mut().zip(&mut counts).zip(blocks) {
-                block.as_chunks::<3>().0.iter().for_each(|p| (0..3).for_each(|c| sum[c] += p[c]));
-                *count += marks.iter().filter(|m| **m).count();
-            }
+        for row in rows.chunks_exact(width) {
+            let blocks = counts.iter_mut().zip(row.chunks_exact(block_px));
+            blocks.for_each(|(count, block)| *count += block.iter().filter(|m| **m).count());
         }
-        light.extend(sums.iter().flatten().map(|v| v * norm));
-        saturated.extend(counts.iter().map(|n| 2 * n >= block_px * block_px));
+        out.extend(counts.iter().map(|n| 2 * n >= block_px * block_px));
     }
+    out
 }
 
 /// Decodes a whole frame into linear light in the working space, turned upright by its orientation flag.

@@ -5,7 +5,6 @@ mod remarks;
 use super::calibration::{CalibrationFiles, Masters};
 use super::file_kind::{FileKind, kind_of};
 use super::frame_table::{self, FrameTable};
-use super::notes::lies_beside;
 use super::response_file::parse_response;
 use super::{CaptureTime, FrameMetadata, Mount, Reading, ShootNotes, Site, is_own_picture, read_metadata};
 use crate::diag::{Diagnostic, Warned};
@@ -266,12 +265,6 @@ impl Papers {
         let mut papers = vec![folder.join("shoot.ron"), table_path];
         if let Some(notes) = &notes {
             if let Some(name) = &notes.response {
-                if !lies_beside(name) {
-                    return Err(NightError::Notes(Box::new(
-                        Diagnostic::error("response-elsewhere", format!("`{name}` is no file beside the frames"))
-                            .with_help("copy the response beside the frames and give its name alone"),
-                    )));
-                }
                 let path = folder.join(name);
                 papers.push(path.clone());
                 let text =
@@ -331,8 +324,6 @@ fn read_list(folder: &Path, mut paths: Vec<PathBuf>) -> Result<Warned<Night>, Ni
     paths.retain(|p| !papers.is_calibration(p));
     paths.sort();
     paths.dedup();
-    let (own, paths): (Vec<PathBuf>, Vec<PathBuf>) = paths.into_par_iter().partition(|p| is_own_picture(p));
-    remarks::of_own_pictures(&own, &mut diagnostics);
     let read: Vec<_> = paths.into_par_iter().map(|p| (read_metadata(&p), p)).collect();
     let mut night = Night {
         folder: folder.to_owned(),
@@ -345,7 +336,11 @@ fn read_list(folder: &Path, mut paths: Vec<PathBuf>) -> Result<Warned<Night>, Ni
     };
     let mut conflicts = Vec::new();
     let reading = Arc::new(papers.reading.clone());
-    let mut names = HashSet::new();
+    let (mut names, mut own) = (HashSet::new(), Vec::new());
+    // What a camera took says when or how long; only the others are looked through.
+    let is_own = |m: &FrameMetadata, path: &Path| {
+        m.exposure_time_s.is_none() && m.clock_reading_s.is_none() && is_own_picture(path)
+    };
     for (metadata, path) in read {
         // Names that are no text read alike once what is no text has been replaced.
         let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
@@ -357,6 +352,7 @@ fn read_list(folder: &Path, mut paths: Vec<PathBuf>) -> Result<Warned<Night>, Ni
             continue;
         }
         match metadata {
+            Ok(metadata) if is_own(&metadata, &path) => own.push(path),
             Ok(metadata) => night.add((path, metadata), &papers, &reading, &mut conflicts),
             Err(why) => {
                 diagnostics.push(
@@ -367,6 +363,7 @@ fn read_list(folder: &Path, mut paths: Vec<PathBuf>) -> Result<Warned<Night>, Ni
             }
         }
     }
+    remarks::of_own_pictures(&own, &mut diagnostics);
     if night.frames.is_empty() {
         let unreadable: Vec<&Diagnostic> = diagnostics.iter().filter(|d| d.code == "frame-unreadable").collect();
         return Err(match unreadable.first() {

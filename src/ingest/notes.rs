@@ -162,6 +162,10 @@ impl ShootNotes {
                 );
             }
         }
+        if let Some(name) = notes.response.as_ref().filter(|name| !lies_beside(name)) {
+            let message = format!("`{name}` is no file beside the frames");
+            return fault(&["response"], message, "copy the response beside the frames and give its name alone");
+        }
         if !notes.clock.ahead_s.is_finite() || notes.clock.ahead_s.abs() > 4e9 {
             return fault(
                 &["clock", "ahead_s"],
@@ -213,7 +217,7 @@ impl Site {
 }
 
 /// Whether a name is that of a file or folder beside the frames or below them: notes may come from anybody.
-pub(super) fn lies_beside(name: &str) -> bool {
+fn lies_beside(name: &str) -> bool {
     let parts = Path::new(name).components();
     !name.is_empty() && parts.into_iter().all(|c| matches!(c, std::path::Component::Normal(_)))
 }

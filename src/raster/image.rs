@@ -60,6 +60,28 @@ impl LinearImage {
         }
         (LinearImage { width: w, height: h, data }, inside)
     }
+    /// Means of square blocks of the part of `rect` that lies inside, a pixel a block; the last ones may be narrower.
+    #[must_use]
+    pub fn averaged(&self, rect: PixelRect, block: usize) -> LinearImage {
+        let inside = rect.intersection(PixelRect::of_size(self.width, self.height));
+        let (width, height) = (inside.width(), inside.height());
+        let mut out = LinearImage::new(width.div_ceil(block), height.div_ceil(block));
+        let columns = out.width;
+        for y in 0..height {
+            let from = ((inside.y0 as usize + y) * self.width + inside.x0 as usize) * 3;
+            let cells = out.data[y / block * columns * 3..].as_chunks_mut::<3>().0;
+            for (cell, pixels) in cells.iter_mut().zip(self.data[from..from + width * 3].chunks(3 * block)) {
+                pixels.as_chunks::<3>().0.iter().for_each(|p| (0..3).for_each(|c| cell[c] += p[c]));
+            }
+        }
+        for (i, cell) in out.data.as_chunks_mut::<3>().0.iter_mut().enumerate() {
+            let side = |at: usize, length: usize| block.min(length - at * block);
+            let count = side(i % columns, width) * side(i / columns, height);
+            cell.iter_mut().for_each(|v| *v /= count as f32);
+        }
+        out
+    }
+
     /// One channel of brightness for measuring: the mean of the three.
     ///
     /// Not the luminance of photometry: a copper Moon has most of its light in red, and for

@@ -8,7 +8,6 @@
 //! the source axes, exact for no turn and indistinguishable from a radial kernel at the limb.
 
 use super::{LinearImage, LinearMap, PixelPoint, PixelRect};
-use std::ops::Range;
 use std::sync::OnceLock;
 
 /// Steps of the kernel's table in each lobe; straight lines between are within 1e-6 of it.
@@ -110,7 +109,8 @@ pub fn resample_where(
     }
     let block = block_side(map.reduction());
     if block >= 2 {
-        let (small, corner) = averaged(source, source_rect(source, map, rect, kernel, block), block);
+        let part = source_rect(source, map, rect, kernel, block);
+        let (small, corner) = (source.averaged(part, block), (part.x0 as f64, part.y0 as f64));
         let side = block as f64;
         let source_centre =
             PixelPoint::new((map.source_centre.x - corner.0) / side, (map.source_centre.y - corner.1) / side);
@@ -179,13 +179,7 @@ pub fn block_side(reduction: f64) -> usize {
 }
 
 /// The part of a source that target pixels need, whole blocks of it.
-fn source_rect(
-    source: &LinearImage,
-    map: &LinearMap,
-    rect: PixelRect,
-    kernel: Kernel,
-    block: usize,
-) -> (Range<usize>, Range<usize>) {
+fn source_rect(source: &LinearImage, map: &LinearMap, rect: PixelRect, kernel: Kernel, block: usize) -> PixelRect {
     let corners = [(rect.x0, rect.y0), (rect.x1, rect.y0), (rect.x0, rect.y1), (rect.x1, rect.y1)];
     let at = corners.map(|(x, y)| map.source_of(PixelPoint::new(x as f64, y as f64)));
     let reach = (kernel.lobes() + 1.0) * map.reduction();
@@ -193,34 +187,10 @@ fn source_rect(
         let low = at.iter().map(of).fold(f64::INFINITY, f64::min) - reach;
         let high = at.iter().map(of).fold(f64::NEG_INFINITY, f64::max) + reach;
         let first = low.clamp(0.0, length as f64 - 1.0) as usize / block * block;
-        first..(high.ceil().max(0.0) as usize).clamp(first + 1, length)
+        (first as i64, (high.ceil().max(0.0) as usize).clamp(first + 1, length) as i64)
     };
-    (side(|p| p.x, source.width()), side(|p| p.y, source.height()))
-}
-
-/// Means of square blocks of a part of a source, and where the part begins. The last blocks may be narrower.
-fn averaged(
-    source: &LinearImage,
-    (columns, rows): (Range<usize>, Range<usize>),
-    block: usize,
-) -> (LinearImage, (f64, f64)) {
-    let corner = (columns.start as f64, rows.start as f64);
-    let (width, height) = (columns.len().div_ceil(block), rows.len().div_ceil(block));
-    let mut out = LinearImage::new(width, height);
-    for y in 0..height {
-        let ys = rows.start + y * block..(rows.start + (y + 1) * block).min(rows.end);
-        for sy in ys.clone() {
-            let from = (sy * source.width() + columns.start) * 3;
-            let row = &source.data()[from..from + columns.len() * 3];
-            for (cell, pixels) in
-                out.data_mut()[y * width * 3..].as_chunks_mut::<3>().0.iter_mut().zip(row.chunks(3 * block))
-            {
-                let norm = 3.0 / (pixels.len() * ys.len()) as f32;
-                pixels.as_chunks::<3>().0.iter().for_each(|p| (0..3).for_each(|c| cell[c] += p[c] * norm));
-            }
-        }
-    }
-    (out, corner)
+    let ((x0, x1), (y0, y1)) = (side(|p| p.x, source.width()), side(|p| p.y, source.height()));
+    PixelRect { x0, y0, x1, y1 }
 }
 
 /// Rows and columns one after the other: where nothing is turned the kernel falls apart into two.
