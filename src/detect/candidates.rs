@@ -39,6 +39,8 @@ thread_local! {
 /// noise of a smoothed sky gives.
 const LEAST_SLOPE: f32 = 0.35;
 const MOST_EDGES: usize = 120_000;
+/// Fewer edges than this do not run round the smallest disc of a level, 9 pixels in radius.
+const FEW_EDGES: usize = 56;
 
 /// Side of the tiles that are looked at or passed over, pixels.
 const TILE: usize = 64;
@@ -132,19 +134,21 @@ enum Brightness {
 /// tells apart on a print.
 const LEAST_CODED_SLOPE: f32 = 0.02;
 
-/// Edge points of one tile.
-fn edges_in(plane: &CodedPlane, sky: &SkyLevel, tile: PixelRect, scale: Brightness) -> Vec<Edge> {
+/// Edge points of one tile. `bar`: how steep an edge must be, of what usually counts.
+fn edges_in(plane: &CodedPlane, sky: &SkyLevel, tile: PixelRect, scale: Brightness, bar: f32) -> Vec<Edge> {
     let reach = PixelRect { x0: tile.x0 - MARGIN, y0: tile.y0 - MARGIN, x1: tile.x1 + MARGIN, y1: tile.y1 + MARGIN };
     let (mut window, at) = plane.window(reach);
     let (smooth, least) = match scale {
-        Brightness::OverSky => (sky.compressed(window, (at.x0 as f64, at.y0 as f64), 1.0).blurred(1.0), LEAST_SLOPE),
+        Brightness::OverSky => {
+            (sky.compressed(window, (at.x0 as f64, at.y0 as f64), 1.0).blurred(1.0), bar * LEAST_SLOPE)
+        }
         Brightness::AsCoded => {
             window.data_mut().iter_mut().for_each(|v| *v = v.max(0.0).sqrt());
             let (x, y) = ((tile.x0 + tile.x1) as f64 / 2.0, (tile.y0 + tile.y1) as f64 / 2.0);
             let (level, noise) = (sky.at(x, y), sky.noise_at(x, y));
             let coded_noise = noise / (2.0 * level.max(noise).max(1e-6).sqrt());
             // As on the other scale: five times what the noise of a smoothed sky gives.
-            (window.blurred(1.0), LEAST_CODED_SLOPE.max(3.0 * LEAST_SLOPE * coded_noise))
+            (window.blurred(1.0), bar * LEAST_CODED_SLOPE.max(3.0 * LEAST_SLOPE * coded_noise))
         }
     };
     let (w, h) = (smooth.width() as i64, smooth.height() as i64);
@@ -182,7 +186,14 @@ fn edges_in(plane: &CodedPlane, sky: &SkyLevel, tile: PixelRect, scale: Brightne
 
 /// Edges of a plane on a scale, each with the weight of its vote, 0..1.
 fn edges(plane: &CodedPlane, sky: &SkyLevel, tiles: &[PixelRect], scale: Brightness) -> Vec<Edge> {
-    let mut out: Vec<Edge> = tiles.par_iter().flat_map_iter(|tile| edges_in(plane, sky, *tile, scale)).collect();
+    let found = |bar: f32| -> Vec<Edge> {
+        tiles.par_iter().flat_map_iter(|tile| edges_in(plane, sky, *tile, scale, bar)).collect()
+    };
+    let mut out = found(1.0);
+    if out.len() < FEW_EDGES {
+        // A frame so quiet may show a disc without a sharp edge: in mist, out of focus, hardly above its own glow.
+        out = found(0.5);
+    }
     if !plane.ignored().is_empty() {
         out.retain(|e| !plane.is_ignored(e.x.into(), e.y.into(), BESIDE_IGNORED_PX));
     }

@@ -70,6 +70,8 @@ pub(super) struct LimbSearch {
     pub noise: f32,
     /// Place each edge by its whole profile (slower, not biased by a sloping disc).
     pub by_profile: bool,
+    /// Heed edges with hardly any sky between them and the frame's end: they are seen, and not placed exactly.
+    pub to_the_last: bool,
 }
 
 /// Samples along a ray, rectified pixels.
@@ -125,12 +127,14 @@ pub(super) fn limb_points(plane: &Plane, s: &LimbSearch) -> Vec<LimbPoint> {
     if count < 2 * wide + 4 {
         return Vec::new();
     }
-    let samples = Samples { step, count, from, until: s.radius + (wide as f64 * step).max(2.0) };
+    let beyond = if s.to_the_last { narrow } else { wide };
+    let samples = Samples { step, count, from, until: s.radius + (beyond as f64 * step).max(2.0) };
     let edges: Vec<(f64, Vec<f32>, Edge)> = (0..rays)
         .filter_map(|i| {
             let angle = i as f64 / rays as f64 * std::f64::consts::TAU;
             let values = profile(plane, s, angle, &samples).filter(|values| values.len() >= 2 * wide + 4)?;
-            let edge = edge_of(&values, narrow, wide, s.noise)?;
+            let end = (count - wide).min(values.len() - beyond);
+            let edge = edge_of(&values, (narrow, wide), end, s.noise)?;
             Some((angle, values, edge))
         })
         .collect();
@@ -178,17 +182,17 @@ struct Edge {
     width: f64,
 }
 
-/// Steepest fall of a profile.
-fn edge_of(values: &[f32], narrow: usize, wide: usize, noise: f32) -> Option<Edge> {
+/// Steepest fall of a profile before `end`, between means of two lengths.
+fn edge_of(values: &[f32], (narrow, wide): (usize, usize), end: usize, noise: f32) -> Option<Edge> {
     let mut sums = Vec::with_capacity(values.len() + 1);
     sums.push(0.0f64);
     for v in values {
         sums.push(sums[sums.len() - 1] + f64::from(*v));
     }
     let mean = |a: usize, b: usize| (sums[b] - sums[a]) / (b - a) as f64;
-    // The fall at the boundary before sample k.
-    let fall = |k: usize, n: usize| mean(k - n, k) - mean(k, k + n);
-    let range = wide..values.len() - wide;
+    // The fall at the boundary before sample k; a frame may end before the outer mean does.
+    let fall = |k: usize, n: usize| mean(k - n, k) - mean(k, (k + n).min(values.len()));
+    let range = wide..end;
     let (mut best, mut best_fall) = (0, 0.0);
     for k in range.clone() {
         let f = fall(k, narrow);
@@ -239,7 +243,15 @@ mod tests {
             .collect();
         let plane = Plane::from_data(width, height, data).unwrap();
         let metric = Metric::new([[1.0, 0.0], [0.0, 1.0]]);
-        let search = LimbSearch { centre, metric, radius: 40.0, reach: 12.0, noise: 0.002, by_profile: false };
+        let search = LimbSearch {
+            centre,
+            metric,
+            radius: 40.0,
+            reach: 12.0,
+            noise: 0.002,
+            by_profile: false,
+            to_the_last: false,
+        };
         let points = limb_points(&plane, &search);
         assert!(points.iter().all(|p| (p.x.hypot(p.y) - 40.0).abs() < 0.5), "each is of the limb");
         let right = points.iter().filter(|p| p.y.abs() < 0.3 * p.x).count();

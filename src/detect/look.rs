@@ -4,6 +4,7 @@ use super::circle::{Circle, RadiusPrior, fit};
 use super::cutout::Cutout;
 use super::frame::{DiscFit, Expectation, LEAST_AGREEING, LEAST_ARC_DEG, Measured, View};
 use super::limb::{LimbPoint, LimbSearch, Metric, limb_points};
+use super::rim::Rim;
 use super::small_disc::{self, Shading};
 use crate::raster::{PixelPoint, PixelRect};
 
@@ -14,6 +15,8 @@ use crate::raster::{PixelPoint, PixelRect};
 #[derive(Clone, Debug)]
 pub(crate) struct Look {
     pub fit: DiscFit,
+    /// By how much the light falls over the limb where that was seen, linear, 1 = saturated.
+    pub limb_step: f32,
     /// Points of the limb, as offsets in pixels from `from`.
     limb: Vec<LimbPoint>,
     from: PixelPoint,
@@ -88,6 +91,7 @@ fn trace(
             reach: (reach * radius).max(3.0),
             noise: view.noise,
             by_profile: care == Care::Exact && round + 1 == reaches.len(),
+            to_the_last: care == Care::Rough,
         };
         let points = view.shown(limb_points(&view.plane, &search), centre, metric, 1.0);
         let circle = fit(&points, radius, expected.radius)?;
@@ -129,6 +133,7 @@ fn settle(
             reach: reach * radius / f,
             noise: copy.noise,
             by_profile: false,
+            to_the_last: true,
         };
         let prior = expected.radius.map(|p| RadiusPrior { radius: p.radius / f, sigma: p.sigma / f + 0.2 });
         let points = view.shown(limb_points(&copy.plane, &search), centre, metric, f);
@@ -138,6 +143,48 @@ fn settle(
         radius = circle.radius * f;
     }
     Some((centre, radius))
+}
+
+/// Whether the frame shows no more than a part of a circle.
+fn is_cut(frame: &Measured<'_>, traced: &Traced) -> bool {
+    let (c, r) = (traced.centre, 0.9 * traced.radius * traced.metric.stretch());
+    let (width, height) = (frame.plane.width() as f64, frame.plane.height() as f64);
+    c.x - r < 0.0 || c.y - r < 0.0 || c.x + r > width || c.y + r > height
+}
+
+/// Whether a circle was found so far from where it was looked for that some of its limb may have been out of reach.
+fn is_elsewhere(traced: &Traced, (centre, radius): (PixelPoint, f64)) -> bool {
+    let near = 0.12 * traced.radius;
+    traced.centre.distance(centre) > near || (traced.radius - radius).abs() > near
+}
+
+/// The limb near a place, in the window in which it was traced.
+fn trace_near(
+    frame: &Measured<'_>,
+    expected: &Expectation<'_>,
+    (mut at, mut radius): (PixelPoint, f64),
+    care: Care,
+) -> Option<(View, Traced)> {
+    let stretch = expected.shape.metric(at).largest_stretch();
+    let mut view = frame.view(at, radius * stretch, (1.0 + 1.7 * REACH) * radius * stretch + 14.0);
+    let factor = (radius / 45.0).floor() as usize;
+    if factor >= 2 && !expected.place_known {
+        if view.plane.width().min(view.plane.height()) < 16 * factor {
+            return None;
+        }
+        let settled = settle(&view, expected, (at, radius), factor)?;
+        if settled.0.distance(at) > 0.05 * radius || settled.1 > 1.1 * radius {
+            view = frame.view(settled.0, settled.1 * stretch, 1.3 * settled.1 * stretch + 14.0);
+        }
+        (at, radius) = settled;
+    }
+    let reaches: &[f64] = match factor {
+        2.. if expected.place_known => &[0.10, 0.05, 0.04],
+        2.. => &[0.06, 0.04, 0.04],
+        _ => &[REACH, 0.15, 0.12],
+    };
+    let traced = trace(&view, expected, (at, radius), reaches, care)?;
+    Some((view, traced))
 }
 
 /// Fits the limb near a place; `radius` is rectified.
@@ -157,31 +204,23 @@ pub(crate) fn look_at(
 pub(super) fn first_look(
     frame: &Measured<'_>,
     expected: &Expectation<'_>,
-    (mut at, mut radius): (PixelPoint, f64),
+    first: (PixelPoint, f64),
     shading: Option<Shading<'_>>,
     care: Care,
 ) -> Option<Look> {
-    let stretch = expected.shape.metric(at).largest_stretch();
-    let mut view = frame.view(at, radius * stretch, (1.0 + 1.7 * REACH) * radius * stretch + 14.0);
-    let factor = (radius / 45.0).floor() as usize;
-    if factor >= 2 && !expected.place_known {
-        if view.plane.width().min(view.plane.height()) < 16 * factor {
-            return None;
-        }
-        let settled = settle(&view, expected, (at, radius), factor)?;
-        if settled.0.distance(at) > 0.05 * radius || settled.1 > 1.1 * radius {
-            view = frame.view(settled.0, settled.1 * stretch, 1.3 * settled.1 * stretch + 14.0);
-        }
-        (at, radius) = settled;
+    let (mut view, mut traced) = trace_near(frame, expected, first, care)?;
+    // Where the frame cuts a disc, a short arc leads from a rough guess to a circle that it fits but in part, and from there to
+    // one that it fits. Elsewhere a second chance helps the wrong ones: clouds have arcs as well.
+    let (mut from, mut rounds) = (first, 0);
+    while !expected.place_known && rounds < 3 && is_cut(frame, &traced) && is_elsewhere(&traced, from) {
+        from = (traced.centre, traced.radius);
+        rounds += 1;
+        let Some(next) = trace_near(frame, expected, from, care) else { break };
+        (view, traced) = next;
     }
-    let reaches: &[f64] = match factor {
-        2.. if expected.place_known => &[0.10, 0.05, 0.04],
-        2.. => &[0.06, 0.04, 0.04],
-        _ => &[REACH, 0.15, 0.12],
-    };
-    let mut traced = trace(&view, expected, (at, radius), reaches, care)?;
     let light = light_of_disc(frame, traced.centre, traced.radius * traced.metric.stretch());
-    let open_share = open_share(frame, &traced, &light);
+    let rim = Rim::of(frame, (traced.centre, traced.radius), traced.metric, &traced.points);
+    let open_share = rim.open_share(light.sky, light.high);
     let small = (traced.radius * traced.metric.stretch() < small_disc::LARGEST_PX).then(|| {
         let reach = 1.5 * traced.radius * traced.metric.largest_stretch() + 8.0;
         let (plane, at) = frame.plane.window(PixelRect::around(traced.centre, reach));
@@ -189,8 +228,14 @@ pub(super) fn first_look(
     });
     let modelled = small.as_ref().and_then(|view| by_model(view, &mut traced, expected, shading));
     let fit = describe(&traced, modelled, light, open_share, view.noise);
+    // Single pixels tell lines from discs only where they stand clear of the noise.
+    const CLEAR: f64 = 20.0;
+    if fit.contrast > CLEAR && (rim.is_a_ring() || rim.is_framed()) {
+        return None;
+    }
     fit.holds().then_some(Look {
         fit,
+        limb_step: rim.step(),
         limb: traced.points,
         from: traced.centre,
         reduced: 1.0,
@@ -291,41 +336,6 @@ fn lopsided(points: &[LimbPoint], (x, y): (f64, f64), radius: f64) -> f64 {
     share(&|p| p.weight).max(share(&|p| p.weight * f64::from(p.step)))
 }
 
-/// Share of the circle where the disc is bright right up to it and no edge of it was found.
-fn open_share(frame: &Measured<'_>, traced: &Traced, light: &DiscLight) -> f64 {
-    const SECTORS: usize = 72;
-    let mut closed = [false; SECTORS];
-    let near = (0.03 * traced.radius).max(1.5);
-    for p in &traced.points {
-        let at = traced.metric.to_rectified(p.x, p.y);
-        if (at.0.hypot(at.1) - traced.radius).abs() < near {
-            let turn = (at.1.atan2(at.0) / std::f64::consts::TAU).rem_euclid(1.0);
-            closed[((turn * SECTORS as f64) as usize).min(SECTORS - 1)] = true;
-        }
-    }
-    let (width, height) = (frame.plane.width() as f64, frame.plane.height() as f64);
-    let at = |angle: f64, share: f64| {
-        let rho = traced.radius * share;
-        let (dx, dy) = traced.metric.to_pixels(rho * angle.cos(), rho * angle.sin());
-        let (x, y) = (traced.centre.x + dx, traced.centre.y + dy);
-        (x >= 0.0 && y >= 0.0 && x < width && y < height).then(|| frame.plane.get(x as usize, y as usize))
-    };
-    // A shadowed or unlit part of the Moon is no brighter than a quarter of its bright part.
-    let bright = light.sky + 0.25 * (light.high - light.sky);
-    let (mut open, mut shown) = (0.0, 0.0);
-    for (sector, closed) in closed.iter().enumerate() {
-        let angle = (sector as f64 + 0.5) / SECTORS as f64 * std::f64::consts::TAU;
-        let inside: Vec<f32> = [0.8, 0.86, 0.92].into_iter().filter_map(|share| at(angle, share)).collect();
-        if inside.len() < 3 {
-            continue;
-        }
-        shown += 1.0;
-        let level = inside.iter().sum::<f32>() / 3.0;
-        open += f64::from(u8::from(!closed && level > bright));
-    }
-    if shown > 0.0 { open / shown } else { 1.0 }
-}
-
 impl Look {
     /// What a reduced copy of a frame showed, in pixels of the frame itself.
     pub fn enlarged(self, factor: f64) -> Look {
@@ -349,6 +359,7 @@ impl Look {
             small: None,
             cutout: None,
             fit,
+            ..self
         }
     }
 

@@ -3,8 +3,8 @@
 //! `sky_level` puts a frame on a log-like scale relative to its own sky; `candidates` lets edges vote for centres;
 //! `limb` measures the limb along rays (`edge_profile` places each edge); `circle` fits it; `small_disc` models
 //! the whole image of a disc of a few pixels and `faint` finds one that drowns in noise. `frame` is a frame made
-//! ready, `look` one disc of it with what is kept (`cutout`), `search` all of them, best first. Useful by itself on
-//! any photograph: [`find_in_picture`].
+//! ready, `look` one disc of it with what is kept (`cutout`) and what lies on either side of its circle (`rim`),
+//! `search` all of them, best first. Useful by itself on any photograph: [`find_in_picture`].
 
 mod candidates;
 mod circle;
@@ -14,6 +14,7 @@ mod faint;
 mod frame;
 mod limb;
 mod look;
+mod rim;
 mod search;
 mod sky_level;
 mod small_disc;

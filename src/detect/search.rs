@@ -3,7 +3,7 @@
 
 use super::candidates::{Sifted, candidates};
 use super::circle::RadiusPrior;
-use super::frame::{DiscFit, Expectation, Measured, OnReducedCopy};
+use super::frame::{CONFIDENT, DiscFit, Expectation, Measured, OnReducedCopy};
 use super::look::{Care, Look, first_look};
 use crate::raster::PixelPoint;
 
@@ -24,6 +24,7 @@ pub(crate) fn find_discs(frame: &Measured<'_>, expected: &Expectation<'_>, keep:
             break;
         }
     }
+    without_glows(&mut found);
     best_first(&mut found);
     found.truncate(2 * keep);
     for i in 0..found.len().min(AT_FULL_SIZE) {
@@ -44,6 +45,24 @@ pub(crate) fn find_discs(frame: &Measured<'_>, expected: &Expectation<'_>, keep:
 /// is not seen, and more convincing than anything of a few pixels can be.
 pub(super) fn is_beyond_doubt(fit: &DiscFit) -> bool {
     fit.radius_px > 40.0 && fit.confidence() > BEYOND_DOUBT && fit.open_share < 0.1
+}
+
+/// Lets go of rings in the light around a disc: steps of eight bits in the glow of a burnt Moon are as round as it is.
+fn without_glows(found: &mut Vec<Look>) {
+    let glows: Vec<bool> = found.iter().map(|l| found.iter().any(|d| is_glow_of(l, d))).collect();
+    let mut glows = glows.into_iter();
+    found.retain(|_| glows.next() != Some(true));
+}
+
+/// Whether a circle lies around a disc that outshines its limb.
+fn is_glow_of(circle: &Look, disc: &Look) -> bool {
+    /// What a limb's step is of the light of something round within it, at least: the Moon's brightest craters reach twice its
+    /// mean light, and lie as far above the sky as its limb does but in copper, where what is brighter is a sliver.
+    const LEAST_STEP: f32 = 0.05;
+    disc.fit.confidence() > CONFIDENT
+        && disc.fit.radius_px < 0.6 * circle.fit.radius_px
+        && disc.fit.centre.distance(circle.fit.centre) < 0.4 * circle.fit.radius_px
+        && circle.limb_step < LEAST_STEP * disc.fit.mean_level
 }
 
 fn best_first(found: &mut [Look]) {

@@ -4,11 +4,14 @@
 //! after it is shifted: from some block of a row to the row's end, and all rows below. No photograph does that: a horizon, a
 //! roof or a pasted strip either keeps to whole rows or slopes through them.
 //!
-//! Neglected: steps within a few blocks of a row's ends, steps of less than three codes, and those of pictures whose rows
-//! differ by as much anyway.
+//! Neglected: steps within a few blocks of a row's ends, steps of less than three codes or of less than the picture's own
+//! quantisation tells from a slope, and those of pictures whose rows differ by as much anyway.
 
 /// Least step, in codes of eight bits: less is not seen.
 const LEAST: f64 = 3.0;
+/// Least step, in units of the picture's own quantisation: a sky that grows brighter goes up by one of them, or two, anywhere
+/// in a row.
+const LEAST_UNITS: f64 = 2.5;
 /// Rows of fewer groups of blocks tell too little.
 const FEWEST: usize = 16;
 
@@ -21,8 +24,9 @@ pub(super) fn steps(levels: &[i32], across: usize, eighths: i64) -> bool {
         return false;
     }
     (1..rows.len() - 1).any(|r| {
-        let step = step_at(&rows, r, unit);
-        step.is_some_and(|step| begins_within(&difference(rows[r], rows[r - 1], unit), step))
+        let over = difference(rows[r + 1], rows[r - 1], unit);
+        let step = step_at(&rows, r, &over, unit);
+        step.is_some_and(|step| begins_within(&difference(rows[r], rows[r - 1], unit), &over, step))
     })
 }
 
@@ -35,12 +39,11 @@ fn median(mut values: Vec<f64>) -> f64 {
     *values.select_nth_unstable_by(middle, f64::total_cmp).1
 }
 
-/// The step, codes, by which the row below another differs from the row above it, all along, where the rows on either side are
-/// alike.
-fn step_at(rows: &[&[i32]], r: usize, unit: f64) -> Option<f64> {
-    let over = difference(rows[r + 1], rows[r - 1], unit);
-    let step = median(over.clone());
-    if step.abs() < LEAST {
+/// The step, codes, by which the row below another differs from the row above it (`over`), nearly all along, where the rows on
+/// either side are alike.
+fn step_at(rows: &[&[i32]], r: usize, over: &[f64], unit: f64) -> Option<f64> {
+    let step = median(over.to_vec());
+    if step.abs() < LEAST.max(LEAST_UNITS * unit) {
         return None;
     }
     let spread = median(over.iter().map(|v| (v - step).abs()).collect());
@@ -50,8 +53,9 @@ fn step_at(rows: &[&[i32]], r: usize, unit: f64) -> Option<f64> {
     (spread < 0.25 * step.abs() && before && after).then_some(step)
 }
 
-/// Whether a row is as the one above it up to some place, and differs by the step from there on.
-fn begins_within(off: &[f64], step: f64) -> bool {
+/// Whether a row is as the one above it up to some place, and differs by the step from there on, while the row below differs by it
+/// on both sides of that place (`over`): a photograph mounted on white does not.
+fn begins_within(off: &[f64], over: &[f64], step: f64) -> bool {
     let (near, far) = (|v: f64| v.abs() < 0.25 * step.abs(), |v: f64| (v - step).abs() < 0.25 * step.abs());
     let count = |values: &[f64], fits: &dyn Fn(f64) -> bool| values.iter().filter(|v| fits(**v)).count();
     let margin = (off.len() / 50).max(3);
@@ -63,6 +67,7 @@ fn begins_within(off: &[f64], step: f64) -> bool {
         let (left, right) = (&off[..c], &off[c + SPOILT..]);
         let beside = LOCAL.min(left.len()).min(right.len());
         10 * count(left, &near) >= 7 * left.len()
+            && 10 * count(&over[..c], &far) >= 7 * left.len()
             && 10 * count(right, &far) >= 7 * right.len()
             && 10 * count(&left[left.len() - beside..], &near) >= 6 * beside
             && 10 * count(&right[..beside], &far) >= 6 * beside
@@ -101,5 +106,19 @@ mod tests {
             *v += (8.0 * 12.0 * depth.clamp(0.0, 1.0)) as i32;
         });
         assert!(!steps(&sloping, 40, 1));
+    }
+
+    /// White around a dark picture, wider below: the lower edge begins where the left one ends, within a row. And a sky told in
+    /// steps of seven codes, which goes up by one of them within a row.
+    #[test]
+    fn a_mounted_picture_and_a_coarse_sky_are_whole() {
+        let mounted: Vec<i32> = picture(None)
+            .iter()
+            .enumerate()
+            .map(|(i, &v)| if (2..38).contains(&(i % 40)) && i / 40 < 25 { v } else { 8 * 255 })
+            .collect();
+        assert!(!steps(&mounted, 40, 1));
+        let coarse: Vec<i32> = (0..30 * 40).map(|i| i32::from(i >= 15 * 40 + 17)).collect();
+        assert!(!steps(&coarse, 40, 53));
     }
 }

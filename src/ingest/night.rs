@@ -49,6 +49,15 @@ pub struct Rig {
     pub focal_length_px: Option<f64>,
 }
 
+impl Rig {
+    /// Whether frames of two rigs are one camera's at one focal length, if of different sizes: cropped by hand, it may be.
+    pub(crate) fn is_one_camera_with(&self, other: &Rig) -> bool {
+        self.camera_model == other.camera_model
+            && self.focal_length_mm == other.focal_length_mm
+            && self.equivalent_focal_length_mm == other.equivalent_focal_length_mm
+    }
+}
+
 /// Everything known about one folder (or list) of frames before decoding.
 #[derive(Clone, Debug, Default)]
 pub struct Night {

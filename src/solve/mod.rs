@@ -71,8 +71,12 @@ pub enum ClockSource {
 pub fn register(night: &Night, clock: ClockSource, progress: &(dyn Fn(&str) + Sync)) -> Warned<Registration> {
     // Before any is looked at: a file that changes meanwhile is then another.
     let prints: Vec<Option<String>> = night.frames.par_iter().map(|f| fingerprint(&f.path)).collect();
-    let solved: Vec<Vec<Solved>> =
-        (0..night.rigs.len()).into_par_iter().map(|rig| solve_rig(night, rig, clock, progress)).collect();
+    let looked_at: Vec<LookedAt<'_>> =
+        (0..night.rigs.len()).into_par_iter().map(|rig| look_at_rig(night, rig, progress)).collect();
+    let solved: Vec<Vec<Solved>> = (0..night.rigs.len())
+        .into_par_iter()
+        .map(|rig| solve_rig(&looked_at[rig], scale_of_crops(night, rig, &looked_at), clock))
+        .collect();
     let mut diagnostics = Vec::new();
     let mut slots: Vec<Option<FrameRegistration>> = vec![None; night.frames.len()];
     // A rig's first zoom keeps the rig's own number; further zooms come after all rigs.
@@ -115,13 +119,39 @@ struct Solved {
     diagnostics: Vec<Diagnostic>,
 }
 
-/// Looks at a rig's frames and solves them, zoom by zoom.
-fn solve_rig(night: &Night, rig: usize, clock: ClockSource, progress: &(dyn Fn(&str) + Sync)) -> Vec<Solved> {
-    let whole = Sequence::of(night, rig);
-    let seen = whole.look(progress);
-    let still = still::lights(&whole, &seen);
+/// A rig's frames, what each shows, and what that says of the scale.
+struct LookedAt<'a> {
+    sequence: Sequence<'a>,
+    seen: Vec<Seen>,
+    votes: scale::Votes,
+}
+
+fn look_at_rig<'a>(night: &'a Night, rig: usize, progress: &(dyn Fn(&str) + Sync)) -> LookedAt<'a> {
+    let sequence = Sequence::of(night, rig);
+    let seen = sequence.look(progress);
+    let still = still::lights(&sequence, &seen);
     let seen: Vec<Seen> = seen.into_iter().zip(&still).map(|(seen, still)| seen.without(still)).collect();
-    let zooms = scale::zooms(&whole, &seen);
+    let votes = scale::votes(&sequence, &seen);
+    LookedAt { sequence, seen, votes }
+}
+
+/// The scale that a rig has in common with those whose frames differ from its own in size alone.
+fn scale_of_crops(night: &Night, rig: usize, looked_at: &[LookedAt<'_>]) -> Option<scale::Scale> {
+    let own = &night.rigs[rig];
+    let alike: Vec<&scale::Votes> = night
+        .rigs
+        .iter()
+        .zip(looked_at)
+        .filter(|(other, _)| own.is_one_camera_with(other))
+        .map(|(_, l)| &l.votes)
+        .collect();
+    if alike.len() < 2 { None } else { scale::in_common(&alike) }
+}
+
+/// Solves a rig's frames, zoom by zoom.
+fn solve_rig(looked_at: &LookedAt<'_>, shared: Option<scale::Scale>, clock: ClockSource) -> Vec<Solved> {
+    let LookedAt { sequence: whole, seen, votes } = looked_at;
+    let zooms = scale::zooms(whole, seen, votes, shared);
     zooms
         .into_par_iter()
         .map(|zoom| {

@@ -3,6 +3,9 @@
 //! Every disc of every frame votes for the scale at which it would be the Moon; the Moon is the size that most frames
 //! have in common, whatever else each of them shows. What the papers say of the focal length breaks a tie and no more.
 //! Frames that show another size, and agree on it among themselves, are another zoom.
+//!
+//! Frames that were cropped by hand differ in size, so that each is a rig of its own; the Moon's size in pixels is the same in
+//! all of them. Rigs that differ by nothing but the frames' size lend each other the scale that they have in common.
 
 use super::face::shows_the_moon;
 use super::sequence::{Seen, Sequence};
@@ -51,6 +54,9 @@ pub(super) struct Zoom {
     pub scale: Option<Scale>,
 }
 
+/// What the discs of one rig's frames say of its scale.
+pub(super) struct Votes(Vec<Vec<Vote>>);
+
 /// A disc's vote: the scale at which it would be the Moon.
 struct Vote {
     /// Logarithm of pixels per radian.
@@ -64,8 +70,9 @@ fn tolerance(fit: &DiscFit) -> f64 {
     0.02 + (0.5 / fit.rectified_radius_px).min(0.1)
 }
 
-fn votes(sequence: &Sequence<'_>, seen: &[Seen]) -> Vec<Vec<Vote>> {
-    seen.iter()
+pub(super) fn votes(sequence: &Sequence<'_>, seen: &[Seen]) -> Votes {
+    let votes = seen
+        .iter()
         .enumerate()
         .map(|(k, seen)| {
             let place = sequence.place(k);
@@ -81,18 +88,36 @@ fn votes(sequence: &Sequence<'_>, seen: &[Seen]) -> Vec<Vec<Vote>> {
                 })
                 .collect()
         })
-        .collect()
+        .collect();
+    Votes(votes)
+}
+
+/// The scale that rigs have in common whose frames differ in size alone, as those do that were cropped by hand: at least three
+/// frames of two of the rigs agree on it, and of all that show a disc beyond chance most. (Pictures that were reduced to one
+/// size or another agree on none.)
+pub(super) fn in_common(rigs: &[&Votes]) -> Option<Scale> {
+    let frames: Vec<(usize, &Vec<Vote>)> =
+        rigs.iter().enumerate().flat_map(|(rig, votes)| votes.0.iter().map(move |v| (rig, v))).collect();
+    let support = |scale: f64| -> f64 { frames.iter().map(|(_, votes)| best_for(votes, scale)).sum() };
+    let trials = frames.iter().flat_map(|(_, votes)| votes.iter().filter(|v| v.weight > CONFIDENT).map(|v| v.scale));
+    let first =
+        trials.map(|scale| (scale, support(scale))).max_by(|a, b| a.1.total_cmp(&b.1)).map(|(scale, _)| scale)?;
+    let convinced = frames.iter().filter(|(_, votes)| votes.iter().any(|v| v.weight > 2.0 * CONFIDENT));
+    let agree = |votes: &[Vote]| agreeing(votes, first).is_some_and(|v| v.weight > CONFIDENT);
+    let agreed: Vec<usize> = frames.iter().filter(|(_, votes)| agree(votes)).map(|(rig, _)| *rig).collect();
+    let of_several = agreed.iter().any(|rig| *rig != agreed[0]);
+    let settled = settled(frames.iter().map(|(_, votes)| votes.as_slice()), first)?;
+    (agreed.len() >= 3 && of_several && 2 * agreed.len() > convinced.count()).then_some(settled)
+}
+
+/// What a frame's best vote gives a scale.
+fn best_for(votes: &[Vote], scale: f64) -> f64 {
+    votes.iter().map(|v| v.weight * (-0.5 * ((v.scale - scale) / tolerance(&v.fit)).powi(2)).exp()).fold(0.0, f64::max)
 }
 
 /// What all frames together give a scale: each frame its best vote.
 fn support(votes: &[Vec<Vote>], members: &[usize], scale: f64) -> f64 {
-    let best = |votes: &Vec<Vote>| {
-        votes
-            .iter()
-            .map(|v| v.weight * (-0.5 * ((v.scale - scale) / tolerance(&v.fit)).powi(2)).exp())
-            .fold(0.0, f64::max)
-    };
-    members.iter().map(|&k| best(&votes[k])).sum()
+    members.iter().map(|&k| best_for(&votes[k], scale)).sum()
 }
 
 /// The scale that most of the members have in common.
@@ -115,8 +140,8 @@ fn agreeing(votes: &[Vote], scale: f64) -> Option<&Vote> {
 }
 
 /// The scale settled from the discs near a first one: the median of those that show half of their limb, or of all.
-fn settled(votes: &[Vec<Vote>], members: &[usize], first: f64) -> Option<Scale> {
-    let near: Vec<&Vote> = members.iter().filter_map(|&k| agreeing(&votes[k], first)).collect();
+fn settled<'a>(frames: impl Iterator<Item = &'a [Vote]>, first: f64) -> Option<Scale> {
+    let near: Vec<&Vote> = frames.filter_map(|votes| agreeing(votes, first)).collect();
     let whole = |v: &&&Vote| v.fit.arc_deg >= 170.0 && v.fit.confidence() > CONFIDENT && v.fit.saturated_share < 0.2;
     let mut scales: Vec<f64> = near.iter().filter(whole).map(|v| v.scale).collect();
     if scales.len() < 2 {
@@ -136,17 +161,36 @@ fn settled(votes: &[Vec<Vote>], members: &[usize], first: f64) -> Option<Scale> 
     Some(Scale { focal_length_px: middle.exp(), sigma: sigma.clamp(2e-4, 0.03), scatter, frames: near.len() })
 }
 
-/// The zooms of a rig, the one with most frames first; never empty, and every frame is in one.
-pub(super) fn zooms(sequence: &Sequence<'_>, seen: &[Seen]) -> Vec<Zoom> {
-    let votes = votes(sequence, seen);
+/// The zooms of a rig, the one with most frames first; never empty, and every frame is in one. `shared` is what rigs have
+/// in common whose frames differ from these in size alone.
+pub(super) fn zooms(sequence: &Sequence<'_>, seen: &[Seen], votes: &Votes, shared: Option<Scale>) -> Vec<Zoom> {
+    let votes = &votes.0;
     let all: Vec<usize> = (0..seen.len()).collect();
-    let Some(first) = commonest(&votes, &all, sequence.rig.focal_length_px) else {
-        return vec![Zoom { members: all, scale: None }];
+    let claimed = shared.map(|s| s.focal_length_px).or(sequence.rig.focal_length_px);
+    let Some(first) = commonest(votes, &all, claimed) else {
+        return vec![Zoom { members: all, scale: shared }];
+    };
+    // A size that hardly anything speaks for is none beside one that the camera's other frames share.
+    let speak = |scale: f64| {
+        let speaks = |k: &&usize| agreeing(&votes[**k], scale).is_some_and(|v| v.weight > 2.0 * CONFIDENT);
+        all.iter().filter(speaks).count()
+    };
+    let first = shared.map(|s| s.focal_length_px.ln()).filter(|_| speak(first) < 2).unwrap_or(first);
+    // Where nothing in the frames is beyond chance, they are as all the others.
+    let lent = |members: &[usize]| {
+        shared.filter(|s| {
+            let contradicts = |v: &Vote| {
+                v.weight > 2.0 * CONFIDENT && agreeing(std::slice::from_ref(v), s.focal_length_px.ln()).is_none()
+            };
+            members
+                .iter()
+                .all(|&k| agreeing(&votes[k], s.focal_length_px.ln()).is_some() || !votes[k].iter().any(contradicts))
+        })
     };
     let mut scales = vec![first];
     let mut rest: Vec<usize> = all.iter().copied().filter(|&k| agreeing(&votes[k], first).is_none()).collect();
     while scales.len() < MOST_ZOOMS {
-        let Some(next) = commonest(&votes, &rest, None).filter(|s| is_proved(sequence, seen, &votes, &rest, *s)) else {
+        let Some(next) = commonest(votes, &rest, None).filter(|s| is_proved(sequence, seen, votes, &rest, *s)) else {
             break;
         };
         rest.retain(|&k| agreeing(&votes[k], next).is_none());
@@ -167,7 +211,8 @@ pub(super) fn zooms(sequence: &Sequence<'_>, seen: &[Seen]) -> Vec<Zoom> {
             let members: Vec<usize> =
                 all.iter().copied().filter(|&k| owned[k].unwrap_or_else(|| beside(k)) == zoom).collect();
             // One frame by itself is no common size.
-            let scale = settled(&votes, &members, scales[zoom]).filter(|s| s.frames >= 2);
+            let scale = settled(members.iter().map(|&k| votes[k].as_slice()), scales[zoom]).filter(|s| s.frames >= 2);
+            let scale = scale.or_else(|| lent(&members));
             Zoom { members, scale }
         })
         .filter(|z| !z.members.is_empty())

@@ -7,6 +7,7 @@ mod corpus;
 mod faults;
 mod frames;
 mod golden;
+mod hands;
 mod ignored;
 mod language;
 mod layering;

@@ -1,0 +1,138 @@
+//! Frames as they come from other hands: cropped one by one, mounted with a caption, signed, cut through by the frame's edge.
+
+use crate::nights::{sample, truth_of};
+use image::{Rgb, RgbImage, imageops};
+use moonloom::ingest::{decode_brightness, read_night};
+use moonloom::registration::{Registration, Status};
+use moonloom::solve::register;
+use std::path::Path;
+use tempfile::TempDir;
+
+/// A disc as the rehearsal has it in a frame, moved along with what was done to the frame.
+struct Put {
+    file: String,
+    x: f64,
+    y: f64,
+    r: f64,
+}
+
+/// The long lens's sample frames, each changed by `change` (which tells where its top-left corner came to lie), without what the
+/// camera recorded.
+fn handed_over(folder: &Path, change: impl Fn(usize, &RgbImage, (f64, f64, f64)) -> (RgbImage, f64, f64)) -> Vec<Put> {
+    let tele = sample("tele");
+    let mut put = Vec::new();
+    for (i, t) in truth_of(&tele).frames.iter().enumerate() {
+        let (Some(x), Some(y), Some(r)) = (t.x_px, t.y_px, t.radius_px) else { continue };
+        let picture = image::open(tele.join(&t.file)).unwrap().into_rgb8();
+        let (width, height) = (f64::from(picture.width()), f64::from(picture.height()));
+        if x < r || y < r || x + r > width || y + r > height {
+            continue;
+        }
+        let (changed, left, top) = change(i, &picture, (x, y, r));
+        changed.save(folder.join(&t.file)).unwrap();
+        put.push(Put { file: t.file.clone(), x: x - left, y: y - top, r });
+    }
+    put
+}
+
+fn registered(folder: &Path) -> Registration {
+    register(&read_night(folder).unwrap().value, Default::default(), &|_| {}).value
+}
+
+/// How many discs are measured within a percent of their radius and a pixel of their place; names of those measured elsewhere.
+fn right(found: &Registration, put: &[Put]) -> (usize, Vec<String>) {
+    let (mut right, mut wrong) = (0, Vec::new());
+    for p in put {
+        let frame = found.frame(&p.file).filter(|f| f.status() == Status::Measured);
+        let Some((c, r)) = frame.and_then(|f| Some((f.centre()?, f.radius_px()?))) else { continue };
+        let off = (c.x - p.x).hypot(c.y - p.y);
+        if off < 1.0 + 0.01 * p.r && (r / p.r - 1.0).abs() < 0.015 {
+            right += 1;
+        } else {
+            wrong.push(format!("{}: {off:.1} px off, radius {r:.1} for {:.1}", p.file, p.r));
+        }
+    }
+    (right, wrong)
+}
+
+#[test]
+fn frames_cropped_one_by_one_share_the_moons_size() {
+    let folder = TempDir::new().unwrap();
+    // Each its own size: no two frames are of one rig by that.
+    let put = handed_over(folder.path(), |i, picture, (x, y, r)| {
+        let margin = |k: usize| (0.12 + 0.05 * ((i * 7 + k * 3) % 9) as f64) * r;
+        let (left, top) = ((x - r - margin(0)).max(0.0).floor(), (y - r - margin(1)).max(0.0).floor());
+        let (right, low) = ((x + r + margin(2)).ceil() as u32 + i as u32, (y + r + margin(3)).ceil() as u32);
+        let width = right.min(picture.width()) - left as u32;
+        let height = low.min(picture.height()) - top as u32;
+        (imageops::crop_imm(picture, left as u32, top as u32, width, height).to_image(), left, top)
+    });
+    let night = read_night(folder.path()).unwrap().value;
+    assert!(night.rigs.len() > put.len() / 2, "they are of many sizes: {}", night.rigs.len());
+    let found = registered(folder.path());
+    let (right, wrong) = right(&found, &put);
+    println!("cropped one by one: {right} of {} right in {} sizes, {wrong:?}", put.len(), night.rigs.len());
+    assert!(wrong.is_empty(), "{wrong:?}");
+    assert!(10 * right >= 9 * put.len(), "{right} of {}", put.len());
+}
+
+/// White around a frame, wider below, with lines of writing there.
+fn mounted(picture: &RgbImage) -> RgbImage {
+    let (width, height) = picture.dimensions();
+    let border = width / 25;
+    let mut out = RgbImage::from_pixel(width + 2 * border, height + 4 * border, Rgb([250, 250, 250]));
+    imageops::replace(&mut out, picture, border.into(), border.into());
+    for k in 0..12 {
+        ring(
+            &mut out,
+            (f64::from(3 * border + k * border), f64::from(height + 5 * border / 2)),
+            0.3 * f64::from(border),
+            [20; 3],
+        );
+    }
+    out
+}
+
+/// A round letter: a line of a fifth of its radius.
+fn ring(picture: &mut RgbImage, (x, y): (f64, f64), radius: f64, colour: [u8; 3]) {
+    for (px, py, pixel) in picture.enumerate_pixels_mut() {
+        let rho = (f64::from(px) + 0.5 - x).hypot(f64::from(py) + 0.5 - y);
+        if rho < radius && rho > 0.8 * radius {
+            *pixel = Rgb(colour);
+        }
+    }
+}
+
+#[test]
+fn a_mount_with_its_caption_and_a_signature_are_no_moons() {
+    for signed in [false, true] {
+        let folder = TempDir::new().unwrap();
+        let put = handed_over(folder.path(), |_, picture, _| {
+            if !signed {
+                let border = f64::from(picture.width() / 25);
+                return (mounted(picture), -border, -border);
+            }
+            let mut picture = picture.clone();
+            let low = f64::from(picture.height()) - 30.0;
+            for k in 0..6 {
+                let at = (40.0 + 45.0 * f64::from(k), low);
+                ring(&mut picture, at, 16.0, [255; 3]);
+                ring(&mut picture, at, 8.0, [255; 3]);
+            }
+            (picture, 0.0, 0.0)
+        });
+        // One by one, by the pixels alone: nothing of a sequence helps.
+        let (mut right, mut off) = (0, Vec::new());
+        for p in &put {
+            let picture =
+                decode_brightness(&folder.path().join(&p.file), &Default::default()).expect("whole, though mounted");
+            let disc = moonloom::detect::find_in_picture(&picture).into_iter().next();
+            match disc {
+                Some(d) if (d.centre.x - p.x).hypot(d.centre.y - p.y) < 0.02 * p.r + 1.0 => right += 1,
+                d => off.push(format!("{}: {:?}", p.file, d.map(|d| (d.centre, d.radius_px)))),
+            }
+        }
+        println!("{}: {right} of {} right, {off:?}", if signed { "signed" } else { "mounted" }, put.len());
+        assert!(10 * right >= 9 * put.len(), "{right} of {}: {off:?}", put.len());
+    }
+}
