@@ -228,9 +228,7 @@ pub(super) fn first_look(
     });
     let modelled = small.as_ref().and_then(|view| by_model(view, &mut traced, expected, shading));
     let fit = describe(&traced, modelled, light, open_share, view.noise);
-    // Single pixels tell lines from discs only where they stand clear of the noise.
-    const CLEAR: f64 = 20.0;
-    if fit.contrast > CLEAR && (rim.is_a_ring() || rim.is_framed()) {
+    if rim.is_a_line(fit.contrast) {
         return None;
     }
     fit.holds().then_some(Look {
@@ -396,6 +394,13 @@ impl Look {
         }
         first_look(frame, expected, (self.fit.centre, self.fit.rectified_radius_px), None, Care::Exact)
             .filter(|l| l.fit.confidence() > 0.7 * self.fit.confidence())
+    }
+
+    /// Whether the frame itself shows a line where a reduced copy, on which it ran together, showed a disc.
+    pub fn is_a_line_in(&self, frame: &Measured<'_>, expected: &Expectation<'_>) -> bool {
+        let metric = expected.shape.metric(self.fit.centre);
+        let rim = || Rim::of(frame, (self.fit.centre, self.fit.rectified_radius_px), metric, &self.limb);
+        !self.is_at_full_size() && rim().is_a_line(self.fit.contrast)
     }
 
     /// Whether the frame itself was looked at, not a reduced copy alone.

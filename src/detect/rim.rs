@@ -81,24 +81,35 @@ impl Rim {
         if steps.is_empty() { f32::MAX } else { steps.iter().sum::<f32>() / steps.len() as f32 }
     }
 
-    /// Whether it is a line around nothing: a letter, a sign, a reflection in a lens. Light that falls on a ball from one side
-    /// leaves a crescent of half a circle at most, so that nowhere two opposite limbs are bright with the sky within both.
-    pub fn is_a_ring(&self) -> bool {
-        let half = Rim::SECTORS / 2;
-        let hollow = |i: usize| {
-            let s = &self.sectors[i];
-            let (within, outside) = (s.within?, s.outside?);
-            // A small circle has fewer rays than sectors.
-            let closed = (0..3).any(|d| self.sectors[(i + Rim::SECTORS - 1 + d) % Rim::SECTORS].closed);
-            Some(closed && within - outside < Rim::HOLLOW * (s.brightest - outside))
-        };
-        let shown: Vec<bool> = (0..half).filter_map(|i| Some(hollow(i)? && hollow(i + half)?)).collect();
-        let hollow = shown.iter().filter(|h| **h).count();
-        hollow >= 8 && 5 * hollow > 2 * shown.len()
+    /// Whether it is a line, bright or dark, and no disc. `contrast`: the limb's step over the noise.
+    pub fn is_a_line(&self, contrast: f64) -> bool {
+        // Single pixels tell lines from discs only where they stand clear of the noise.
+        const CLEAR: f64 = 20.0;
+        contrast > CLEAR && (self.is_a_ring() || self.is_framed())
     }
 
+    /// Whether it is a line around nothing: a letter, a sign, a reflection in a lens. Light that falls on a ball from one side
+    /// leaves a crescent of half a circle at most, so that nowhere two opposite limbs are bright with the sky within both.
+    fn is_a_ring(&self) -> bool {
+        let over = |s: &Sector| Some(s.brightest - s.outside?);
+        let most = self.sectors.iter().filter_map(over).fold(0.0, f32::max);
+        // `None` where no light is on the circle.
+        let hollow = |s: &Sector| {
+            let over = over(s).filter(|over| *over > 0.3 * most)?;
+            Some(s.within? - s.outside? < Rim::HOLLOW * over)
+        };
+        let hollows: Vec<Option<bool>> = self.sectors.iter().map(hollow).collect();
+        let count = |wanted: bool| hollows.iter().filter(|h| **h == Some(wanted)).count();
+        let (one, other) = hollows.split_at(Rim::SECTORS / 2);
+        let around = one.iter().zip(other).filter(|(a, b)| **a == Some(true) && **b == Some(true)).count();
+        around >= Rim::AROUND && count(true) > 4 * count(false)
+    }
+
+    /// Opposite pairs that make a ring: the tips of a crescent make two or three.
+    const AROUND: usize = 8;
+
     /// Whether a dark line runs around it and what lies beyond is as bright as itself: a letter's eye, a pane.
-    pub fn is_framed(&self) -> bool {
+    fn is_framed(&self) -> bool {
         let framed: Vec<bool> = self
             .sectors
             .iter()
@@ -117,10 +128,10 @@ impl Rim {
 
 #[cfg(test)]
 mod tests {
-    use super::super::find_in_picture;
+    use super::super::{CONFIDENT, find_in_picture};
     use crate::raster::CodedPlane;
 
-    /// The first disc found in a picture of 200 x 160 pixels whose brightness (0..1) at each distance from (80, 70) is given.
+    /// The radius of the disc believed in a picture of 200 x 160 pixels whose brightness (0..1) at each distance from (80, 70) is given.
     fn found(at: impl Fn(f64) -> f64) -> Option<f64> {
         let mut noise = 5u32;
         let codes = (0..200 * 160)
@@ -135,7 +146,7 @@ mod tests {
             .collect();
         let light = std::array::from_fn(|code| (code as f32 / 255.0).powf(2.2));
         let picture = CodedPlane::from_codes(200, 160, codes, light).unwrap();
-        find_in_picture(&picture).first().map(|d| d.radius_px)
+        find_in_picture(&picture).first().filter(|d| d.confidence() > CONFIDENT).map(|d| d.radius_px)
     }
 
     #[test]

@@ -24,6 +24,7 @@ pub(crate) fn find_discs(frame: &Measured<'_>, expected: &Expectation<'_>, keep:
             break;
         }
     }
+    found.retain(|look| !look.is_a_line_in(frame, expected));
     without_glows(&mut found);
     best_first(&mut found);
     found.truncate(2 * keep);
