@@ -24,6 +24,7 @@ pub mod labels;
 pub mod layout;
 pub mod memory;
 pub mod plan;
+pub mod proof;
 mod random;
 pub mod raster;
 pub mod registration;

@@ -23,25 +23,28 @@ pub fn user_cache() -> Option<PathBuf> {
 }
 
 /// A folder of frames that was read, or the one that a registration file speaks of.
-struct Source {
-    night: Night,
+pub struct Source {
+    pub night: Night,
     /// What the file says, where it is one.
-    registration: Option<Registration>,
+    pub registration: Option<Registration>,
+    /// What was said of it so far.
+    pub said: Vec<Diagnostic>,
 }
 
 impl Source {
-    fn read(frames: &Path, warnings: &mut usize) -> Result<Self, Failure> {
+    pub fn read(frames: &Path, warnings: &mut usize) -> Result<Self, Failure> {
         if frames.is_dir() {
             let read = read_night(frames)?;
             *warnings += tell(&read.diagnostics);
-            return Ok(Source { night: read.value, registration: None });
+            return Ok(Source { night: read.value, registration: None, said: read.diagnostics });
         }
         let text = moonloom::files::read_text(frames).map_err(|e| Failure::reading(frames, &e))?;
         let (mut registration, folder, digest) =
             read_registration(frames, &text).map_err(|d| Failure::new(Exit::BadRequest, d))?;
         let base = frames.parent().unwrap_or(Path::new("."));
         let read = read_night(&base.join(folder))?;
-        *warnings += tell(&read.diagnostics);
+        let mut said = read.diagnostics;
+        *warnings += tell(&said);
         if let Some(((old, new), more)) = registration.renamed(&read.value).split_first() {
             let others = if more.is_empty() { String::new() } else { format!(" and {} more", more.len()) };
             tell(&[Diagnostic::note(
@@ -50,7 +53,9 @@ impl Source {
             )]);
         }
         let changed = registration.without_changed(&read.value);
-        *warnings += tell(&moonloom::registration::remarks(&read.value, &registration));
+        let remarks = moonloom::registration::remarks(&read.value, &registration);
+        *warnings += tell(&remarks);
+        said.extend(remarks);
         let same = || frames_digest(&read.value, |name| registration.frame(name).is_some()) == digest;
         if let Some(first) = changed.first() {
             let more = if changed.len() > 1 { format!(" and {} more", changed.len() - 1) } else { String::new() };
@@ -67,7 +72,7 @@ impl Source {
             )
             .with_help("register it again if the change matters to where the Moon was")]);
         }
-        Ok(Source { night: read.value, registration: Some(registration) })
+        Ok(Source { night: read.value, registration: Some(registration), said })
     }
 
     fn registered(self, cache: Option<&Path>, warnings: &mut usize) -> (Night, Registration) {

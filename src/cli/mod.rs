@@ -8,6 +8,7 @@ mod interrupt;
 mod notes;
 mod outcome;
 mod plan;
+mod proof;
 mod reference;
 mod register;
 mod rehearse;
@@ -40,6 +41,8 @@ enum Verb {
     Notes(notes::NotesArgs),
     /// Find the Moon in every frame
     Register(register::RegisterArgs),
+    /// Show what was found: one page to look at and to print
+    Proof(proof::ProofArgs),
     /// Make a picture from a layout and a folder of frames
     Compose(compose::ComposeArgs),
     /// Name every fault of a layout, and say what it would draw
@@ -76,6 +79,7 @@ pub fn run() -> ExitCode {
         Verb::Rehearse(args) => rehearse::run(&args),
         Verb::Notes(args) => notes::run(&args),
         Verb::Register(args) => register::run(&args),
+        Verb::Proof(args) => proof::run(&args),
         Verb::Compose(args) => compose::run(&args),
         Verb::Check(args) => check::run(&args),
         Verb::Watch(args) => watch::run(&args),

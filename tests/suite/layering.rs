@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 /// Each room and the rooms it may use.
-const TABLE: [(&str, &[&str]); 21] = [
+const TABLE: [(&str, &[&str]); 22] = [
     ("units", &[]),
     ("files", &[]),
     ("memory", &[]),
@@ -43,6 +43,7 @@ const TABLE: [(&str, &[&str]); 21] = [
             "write",
         ],
     ),
+    ("proof", &["units", "memory", "raster", "diag", "ingest", "sky", "registration"]),
     ("lib", &[]),
 ];
 

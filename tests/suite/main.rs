@@ -21,6 +21,7 @@ mod mutations;
 mod nights;
 mod pictures;
 mod plan;
+mod proof;
 mod properties;
 mod raw;
 mod readme;

@@ -1,0 +1,82 @@
+//! `moonloom proof`: one page that shows what was found.
+
+use super::frames::{Source, user_cache};
+use super::outcome::{Outcome, Progress, print_json, say, strict, tell};
+use super::register::summary;
+use super::values::wrong;
+use clap::Args;
+use moonloom::compose::{frames_digest, keep_registration, protect_inputs};
+use moonloom::proof::{Proof, windows};
+use moonloom::solve::register;
+use moonloom::write::write_text;
+use std::path::{Path, PathBuf};
+use std::time::Instant;
+
+/// Show what was found: one HTML page with every frame's Moon, its limb and shadow, and the night's numbers.
+#[derive(Args)]
+pub struct ProofArgs {
+    /// A folder of frames, or a registration made by `register`
+    #[arg(value_name = "FRAMES_DIR|REGISTRATION")]
+    frames: PathBuf,
+    /// The page (.html); it needs no network and prints on A4
+    #[arg(long, value_name = "FILE")]
+    out: Option<PathBuf>,
+    /// Print all numbers as JSON
+    #[arg(long)]
+    json: bool,
+    /// Warnings end the run with status 1
+    #[arg(long)]
+    strict: bool,
+}
+
+/// Refuses to replace what is no page of this program.
+fn may_be_replaced(out: &Path) -> Outcome {
+    let is_there = std::fs::metadata(out).is_ok_and(|m| m.len() > 0);
+    if is_there && !moonloom::files::read_text(out).is_ok_and(|text| text.starts_with("<!DOCTYPE html>")) {
+        let message = format!("{} is there already, and is no page", out.display());
+        return Err(wrong(message, "move it away, or give another name with --out"));
+    }
+    Ok(())
+}
+
+pub fn run(args: &ProofArgs) -> Outcome {
+    if args.out.is_none() && !args.json {
+        return Err(wrong("nothing is asked for".into(), "name the page with --out FILE.html, or ask for --json"));
+    }
+    let mut warnings = 0;
+    let Source { night, registration, mut said } = Source::read(&args.frames, &mut warnings)?;
+    if let Some(out) = &args.out {
+        protect_inputs(&night, [out.as_path()].into_iter())?;
+        may_be_replaced(out)?;
+    }
+    let registration = match registration {
+        Some(registration) => registration,
+        // Looked at anew, though one may be kept: what the frames say against the papers is said then, and is not kept.
+        None => {
+            let progress = Progress::new("looking at frame");
+            let (start, digest) = (Instant::now(), frames_digest(&night, |_| true));
+            let found = register(&night, Default::default(), &|name| progress.step(name));
+            progress.end();
+            if let Some(cache) = user_cache() {
+                let _ = keep_registration(&night, &found.value, &digest, &cache);
+            }
+            warnings += tell(&found.diagnostics);
+            say(&summary(&found.value, start.elapsed().as_secs_f64()));
+            said.extend(found.diagnostics);
+            found.value
+        }
+    };
+    let proof = Proof::of(&night, &registration, &said);
+    proof.sentences.iter().for_each(|s| say(s));
+    if args.json {
+        print_json(&proof)?;
+    }
+    if let Some(out) = &args.out {
+        let progress = Progress::new("showing frame");
+        let windows = windows(&night, &registration, &|name| progress.step(name));
+        progress.end();
+        write_text(out, &proof.to_html(&windows))?;
+        say(&format!("wrote {}", out.display()));
+    }
+    strict(args.strict, warnings)
+}
