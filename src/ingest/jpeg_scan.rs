@@ -58,12 +58,15 @@ pub(super) fn check(bytes: &[u8], is_photograph: bool) -> Result<(), String> {
     let file_bytes = if is_photograph { bytes.len() as u64 } else { u64::MAX };
     follow_all(bytes, file_bytes).map_err(|fault| match fault {
         Fault::Damaged(what) => format!("the JPEG is damaged: {what}; copy it from the card again"),
+        Fault::NotRead(kind) => format!("{kind} JPEGs are not read; save the picture again as a usual JPEG or as TIFF"),
         Fault::TooLarge(why) => why,
     })
 }
 
 enum Fault {
     Damaged(&'static str),
+    /// A kind of JPEG that cameras do not write, and that is not read.
+    NotRead(&'static str),
     TooLarge(String),
 }
 
@@ -113,8 +116,10 @@ fn follow_all(bytes: &[u8], file_bytes: u64) -> Result<(), Fault> {
                 state.told = vec![false; frame.components.len()];
                 state.frame = Some(frame);
             }
-            // Hierarchical, lossless and arithmetic frames.
-            0xc3 | 0xc5..=0xc7 | 0xc9..=0xcb | 0xcd..=0xcf => return Ok(()),
+            // The kinds of T.81, table B.1, that no camera writes.
+            0xc3 => return Err(Fault::NotRead("lossless")),
+            0xc5..=0xc7 | 0xcd..=0xcf => return Err(Fault::NotRead("hierarchical")),
+            0xc9..=0xcb => return Err(Fault::NotRead("arithmetic-coded")),
             0xc4 => state.tables(body).ok_or(HEADER)?,
             0xdb => state.quantization(body).ok_or(HEADER)?,
             0xdd => state.restart = usize::from(u16::from_be_bytes(body.try_into().map_err(|_| HEADER)?)),

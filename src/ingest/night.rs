@@ -130,6 +130,16 @@ struct Listing {
     frames: Vec<PathBuf>,
     /// Pictures of kinds that are not read, with the kind's name.
     unread: Vec<(PathBuf, &'static str)>,
+    /// Notes and tables under another name than is looked for, with that name.
+    misnamed: Vec<(PathBuf, &'static str)>,
+}
+
+/// The name that notes or a table were to have: in other letters, or with the ending that some editors add unseen.
+fn name_meant(path: &Path) -> Option<&'static str> {
+    let name = path.file_name()?.to_str()?;
+    let lower = name.to_ascii_lowercase();
+    let meant = [NOTES, frame_table::NAME].into_iter().find(|n| lower.strip_suffix(".txt").unwrap_or(&lower) == *n)?;
+    (name != meant).then_some(meant)
 }
 
 impl Listing {
@@ -139,6 +149,10 @@ impl Listing {
             let path = entry?.path();
             let hidden = path.file_name().is_some_and(|n| n.to_string_lossy().starts_with('.'));
             if hidden || !path.is_file() {
+                continue;
+            }
+            if let Some(meant) = name_meant(&path) {
+                out.misnamed.push((path, meant));
                 continue;
             }
             let ending = path.extension().and_then(|e| e.to_str()).map(str::to_ascii_lowercase).unwrap_or_default();
@@ -201,7 +215,7 @@ impl Night {
 /// [`NightError`] when the folder cannot be read, holds no frame, or its notes are wrong. Single
 /// unreadable frames are warnings.
 pub fn read_night(folder: &Path) -> Result<Warned<Night>, NightError> {
-    let listing = Listing::of(folder).map_err(|source| NightError::Io { path: folder.to_owned(), source })?;
+    let mut listing = Listing::of(folder).map_err(|source| NightError::Io { path: folder.to_owned(), source })?;
     if listing.frames.is_empty() {
         return Err(match listing.unread.first() {
             None => NightError::Empty { path: folder.to_owned() },
@@ -214,6 +228,8 @@ pub fn read_night(folder: &Path) -> Result<Warned<Night>, NightError> {
     }
     let mut night = read_list(folder, listing.frames)?;
     remarks::of_unread(&listing.unread, &mut night.diagnostics);
+    listing.misnamed.retain(|(_, meant)| !folder.join(meant).is_file());
+    remarks::of_misnamed(&listing.misnamed, &mut night.diagnostics);
     night.value.set_aside.extend(listing.unread.into_iter().map(|(path, _)| path));
     Ok(night)
 }
@@ -238,8 +254,11 @@ pub fn read_frames(paths: Vec<PathBuf>) -> Result<Warned<Night>, NightError> {
     read_list(&folder, paths)
 }
 
+/// The name of the notes beside the frames.
+const NOTES: &str = "shoot.ron";
+
 fn read_notes(folder: &Path) -> Result<Option<ShootNotes>, NightError> {
-    let path = folder.join("shoot.ron");
+    let path = folder.join(NOTES);
     match crate::files::read_text(&path) {
         Ok(text) => ShootNotes::parse(&path, &text).map(Some).map_err(|d| NightError::Notes(Box::new(d))),
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(None),
@@ -271,7 +290,7 @@ impl Papers {
             ..Reading::default()
         };
         let mut calibration = CalibrationFiles::default();
-        let mut papers = vec![folder.join("shoot.ron"), table_path];
+        let mut papers = vec![folder.join(NOTES), table_path];
         if let Some(notes) = &notes {
             if let Some(name) = &notes.response {
                 let path = folder.join(name);

@@ -167,7 +167,7 @@ fn claims(night: &Night, registration: &Registration, said: &[Diagnostic]) -> Ve
     // `held`: what the frames show where none of the messages is said.
     let claim = |about, claimed: Option<String>, codes: &[&str], held: Option<String>| {
         let claimed = claimed?;
-        let (found, verdict) = match said.iter().find(|d| codes.iter().any(|code| d.code == *code)) {
+        let (found, verdict) = match said.iter().find(|d| codes.contains(&d.code)) {
             Some(against) => (against.message.clone(), Verdict::Contradicted),
             None => held.map_or_else(
                 || ("nothing speaks against it".to_owned(), Verdict::Untested),

@@ -2,11 +2,11 @@
 //!
 //! `tests/data/frames/README.md` says how each was made and by what it was read to get the values.
 
-use crate::nights::{moonloom, root, stderr, text};
+use crate::nights::{moonloom, root, small_night, stderr, text};
 use moonloom::ingest::{Reading, decode, open_frame, read_metadata, read_night};
 use moonloom::raster::LinearImage;
 use std::collections::BTreeMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use tempfile::TempDir;
 
 fn frame(name: &str) -> PathBuf {
@@ -380,4 +380,43 @@ fn when_no_frame_can_be_read_the_reason_is_said() {
     std::fs::write(folder.path().join("b.heic"), b"\0\0\0\x18ftypheic\0\0\0\0mif1heic").unwrap();
     let said = read_night(folder.path()).err().unwrap().to_string();
     assert!(said.contains("b.heic") && said.contains("export"), "{said}");
+}
+
+#[test]
+fn notes_under_another_name_are_missed_aloud() {
+    let folder = TempDir::new().unwrap();
+    for entry in std::fs::read_dir(small_night()).unwrap().map(|e| e.unwrap().path()) {
+        let name = entry.file_name().unwrap().to_str().unwrap().to_owned();
+        // What an editor makes of a name that it takes for a text's, and what a hand does.
+        let name = if name == "shoot.ron" { "shoot.ron.txt".into() } else { name };
+        std::fs::copy(&entry, folder.path().join(name)).unwrap();
+    }
+    std::fs::write(folder.path().join("Frames.CSV"), "file,utc\n").unwrap();
+    let said = |folder: &Path| -> Vec<String> {
+        let night = read_night(folder).unwrap();
+        night.diagnostics.iter().filter(|d| d.code == "name-not-read").map(|d| d.message.clone()).collect()
+    };
+    let words = said(folder.path());
+    assert_eq!(words.len(), 2, "{words:?}");
+    assert!(words.iter().any(|w| w.contains("shoot.ron.txt") && w.contains("`shoot.ron`")), "{words:?}");
+    // A copy beside the notes themselves harms nobody.
+    std::fs::copy(small_night().join("shoot.ron"), folder.path().join("shoot.ron")).unwrap();
+    assert_eq!(said(folder.path()).len(), 1);
+}
+
+/// ITU-T T.81, table B.1: SOF9 begins a frame that is coded arithmetically, SOF3 a lossless one.
+#[test]
+fn kinds_of_jpeg_that_no_camera_writes_are_named_as_such() {
+    let folder = TempDir::new().unwrap();
+    let frame = std::fs::read_dir(small_night()).unwrap().map(|e| e.unwrap().path());
+    let mut bytes =
+        std::fs::read(frame.into_iter().find(|p| p.extension().is_some_and(|e| e == "jpg")).unwrap()).unwrap();
+    let at = bytes.windows(2).position(|m| m == [0xff, 0xc0]).expect("a baseline frame") + 1;
+    for (marker, word) in [(0xc9, "arithmetic-coded"), (0xc3, "lossless")] {
+        bytes[at] = marker;
+        let path = folder.path().join("odd.jpg");
+        std::fs::write(&path, &bytes).unwrap();
+        let fault = decode(&path, &Reading::default()).unwrap_err().to_string();
+        assert!(fault.contains(word) && !fault.contains("damaged"), "{fault}");
+    }
 }

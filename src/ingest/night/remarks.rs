@@ -88,6 +88,14 @@ pub(super) fn of_unread(unread: &[(PathBuf, &'static str)], out: &mut Vec<Diagno
     }
 }
 
+/// Notes or a table that nobody would otherwise miss before the picture is wrong.
+pub(super) fn of_misnamed(misnamed: &[(PathBuf, &'static str)], out: &mut Vec<Diagnostic>) {
+    out.extend(misnamed.iter().map(|(path, meant)| {
+        Diagnostic::warning("name-not-read", format!("{} is not read: it is looked for as `{meant}`", path.display()))
+            .with_help(format!("rename it to `{meant}`"))
+    }));
+}
+
 /// Calibration frames that serve no frame, or not all.
 fn of_calibration(night: &Night, out: &mut Vec<Diagnostic>) {
     let Some(masters) = night.frames.iter().find_map(|f| f.reading.masters.as_ref()) else { return };
