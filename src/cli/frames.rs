@@ -44,34 +44,38 @@ impl Source {
         let base = frames.parent().unwrap_or(Path::new("."));
         let read = read_night(&base.join(folder))?;
         let mut said = read.diagnostics;
-        *warnings += tell(&said);
         if let Some(((old, new), more)) = registration.renamed(&read.value).split_first() {
             let others = if more.is_empty() { String::new() } else { format!(" and {} more", more.len()) };
-            tell(&[Diagnostic::note(
+            said.push(Diagnostic::note(
                 "frames-renamed",
                 format!("{old} is called {new} now{others}; known by their pixels"),
-            )]);
+            ));
         }
         let changed = registration.without_changed(&read.value);
-        let remarks = moonloom::registration::remarks(&read.value, &registration);
-        *warnings += tell(&remarks);
-        said.extend(remarks);
+        said.extend(moonloom::registration::remarks(&read.value, &registration));
         let same = || frames_digest(&read.value, |name| registration.frame(name).is_some()) == digest;
         if let Some(first) = changed.first() {
             let more = if changed.len() > 1 { format!(" and {} more", changed.len() - 1) } else { String::new() };
-            *warnings += tell(&[Diagnostic::warning(
-                "frames-changed",
-                format!("{first}{more}: the file is no longer the one that was registered, and its disc is left out"),
-            )
-            .with_help("register the folder again into this file: what was set by hand is kept")]);
+            said.push(
+                Diagnostic::warning(
+                    "frames-changed",
+                    format!(
+                        "{first}{more}: the file is no longer the one that was registered, and its disc is left out"
+                    ),
+                )
+                .with_help("register the folder again into this file: what was set by hand is kept"),
+            );
         } else if !same() {
-            *warnings += tell(&[Diagnostic::warning(
-                "folder-changed",
-                "the folder is not as it was when it was registered (its notes, or which files lie there); the places in the \
-                 registration are used",
-            )
-            .with_help("register it again if the change matters to where the Moon was")]);
+            said.push(
+                Diagnostic::warning(
+                    "folder-changed",
+                    "the folder is not as it was when it was registered (its notes, or which files lie there); the places in \
+                     the registration are used",
+                )
+                .with_help("register it again if the change matters to where the Moon was"),
+            );
         }
+        *warnings += tell(&said);
         Ok(Source { night: read.value, registration: Some(registration), said })
     }
 

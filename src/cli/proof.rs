@@ -6,9 +6,10 @@ use super::register::summary;
 use super::values::wrong;
 use clap::Args;
 use moonloom::compose::{frames_digest, keep_registration, protect_inputs};
-use moonloom::proof::{Proof, windows};
+use moonloom::proof::{Proof, is_own_page, windows};
 use moonloom::solve::register;
 use moonloom::write::write_text;
+use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
@@ -29,19 +30,34 @@ pub struct ProofArgs {
     strict: bool,
 }
 
-/// Refuses to replace what is no page of this program.
+/// Refuses what is not to be a page, and to replace what is none.
 fn may_be_replaced(out: &Path) -> Outcome {
-    let is_there = std::fs::metadata(out).is_ok_and(|m| m.len() > 0);
-    if is_there && !moonloom::files::read_text(out).is_ok_and(|text| text.starts_with("<!DOCTYPE html>")) {
-        let message = format!("{} is there already, and is no page", out.display());
+    let is_page = out.extension().is_some_and(|e| e.eq_ignore_ascii_case("html") || e.eq_ignore_ascii_case("htm"));
+    if !is_page {
+        return Err(wrong(format!("{} is no name of a page", out.display()), "give it the ending .html"));
+    }
+    let is_there = std::fs::metadata(out).is_ok_and(|m| m.is_file() && m.len() > 0);
+    if is_there && !is_own_page(&beginning(out).unwrap_or_default()) {
+        let message = format!("{} is there already, and is no page of this program", out.display());
         return Err(wrong(message, "move it away, or give another name with --out"));
     }
     Ok(())
 }
 
+/// The first kilobyte of a file, as text.
+fn beginning(path: &Path) -> std::io::Result<String> {
+    let mut bytes = Vec::new();
+    std::fs::File::open(path)?.take(1024).read_to_end(&mut bytes)?;
+    Ok(String::from_utf8_lossy(&bytes).into_owned())
+}
+
 pub fn run(args: &ProofArgs) -> Outcome {
     if args.out.is_none() && !args.json {
         return Err(wrong("nothing is asked for".into(), "name the page with --out FILE.html, or ask for --json"));
+    }
+    if moonloom::ingest::read_metadata(&args.frames).is_ok() {
+        let message = format!("{} is a photograph", args.frames.display());
+        return Err(wrong(message, "give the folder that it lies in, or a registration"));
     }
     let mut warnings = 0;
     let Source { night, registration, mut said } = Source::read(&args.frames, &mut warnings)?;
@@ -49,6 +65,7 @@ pub fn run(args: &ProofArgs) -> Outcome {
         protect_inputs(&night, [out.as_path()].into_iter())?;
         may_be_replaced(out)?;
     }
+    let weighed = registration.is_none();
     let registration = match registration {
         Some(registration) => registration,
         // Looked at anew, though one may be kept: what the frames say against the papers is said then, and is not kept.
@@ -66,7 +83,7 @@ pub fn run(args: &ProofArgs) -> Outcome {
             found.value
         }
     };
-    let proof = Proof::of(&night, &registration, &said);
+    let proof = Proof::of(&night, &registration, &said, weighed);
     proof.sentences.iter().for_each(|s| say(s));
     if args.json {
         print_json(&proof)?;

@@ -147,7 +147,7 @@ fn edges_in(plane: &CodedPlane, sky: &SkyLevel, tile: PixelRect, scale: Brightne
             let (x, y) = ((tile.x0 + tile.x1) as f64 / 2.0, (tile.y0 + tile.y1) as f64 / 2.0);
             let (level, noise) = (sky.at(x, y), sky.noise_at(x, y));
             let coded_noise = noise / (2.0 * level.max(noise).max(1e-6).sqrt());
-            // As on the other scale: five times what the noise of a smoothed sky gives.
+            // As on the other scale: five times what the noise of a smoothed sky gives, or what the bar makes of that.
             (window.blurred(1.0), bar * LEAST_CODED_SLOPE.max(3.0 * LEAST_SLOPE * coded_noise))
         }
     };
@@ -187,15 +187,17 @@ fn edges_in(plane: &CodedPlane, sky: &SkyLevel, tile: PixelRect, scale: Brightne
 /// Edges of a plane on a scale, each with the weight of its vote, 0..1.
 fn edges(plane: &CodedPlane, sky: &SkyLevel, tiles: &[PixelRect], scale: Brightness) -> Vec<Edge> {
     let found = |bar: f32| -> Vec<Edge> {
-        tiles.par_iter().flat_map_iter(|tile| edges_in(plane, sky, *tile, scale, bar)).collect()
+        let mut found: Vec<Edge> =
+            tiles.par_iter().flat_map_iter(|tile| edges_in(plane, sky, *tile, scale, bar)).collect();
+        if !plane.ignored().is_empty() {
+            found.retain(|e| !plane.is_ignored(e.x.into(), e.y.into(), BESIDE_IGNORED_PX));
+        }
+        found
     };
     let mut out = found(1.0);
     if out.len() < FEW_EDGES {
         // A frame so quiet may show a disc without a sharp edge: in mist, out of focus, hardly above its own glow.
         out = found(0.5);
-    }
-    if !plane.ignored().is_empty() {
-        out.retain(|e| !plane.is_ignored(e.x.into(), e.y.into(), BESIDE_IGNORED_PX));
     }
     if out.is_empty() {
         return out;

@@ -59,7 +59,7 @@ impl Rim {
                 within: darkest,
                 brightest,
                 outside: mean([1.2, 1.26, 1.32]),
-                beyond: [1.5, 1.7, 1.9, 2.1, 2.3].into_iter().filter_map(at).fold(0.0, f32::max),
+                beyond: [1.4, 1.6, 1.8, 2.0].into_iter().filter_map(at).fold(0.0, f32::max),
             }
         };
         Rim { sectors: closed.iter().enumerate().map(sector).collect() }
@@ -105,6 +105,9 @@ impl Rim {
         around >= Rim::AROUND && count(true) > 4 * count(false)
     }
 
+    /// Sectors that tell enough.
+    const ENOUGH: usize = 12;
+
     /// Opposite pairs that make a ring: the tips of a crescent make two or three.
     const AROUND: usize = 8;
 
@@ -116,10 +119,10 @@ impl Rim {
             .filter(|s| s.closed)
             .filter_map(|s| {
                 let (inside, outside) = (s.inside?, s.outside?);
-                Some(s.beyond - outside > 0.6 * (inside - outside))
+                Some(s.beyond - outside > 0.8 * (inside - outside))
             })
             .collect();
-        5 * framed.iter().filter(|f| **f).count() > 3 * framed.len().max(1)
+        framed.len() >= Rim::ENOUGH && 5 * framed.iter().filter(|f| **f).count() > 3 * framed.len()
     }
 
     /// Light within a ring, as a share of its own, at most: noise, and what a blur carries inwards.

@@ -68,6 +68,7 @@ fn begins_within(off: &[f64], over: &[f64], step: f64) -> bool {
         let beside = LOCAL.min(left.len()).min(right.len());
         10 * count(left, &near) >= 7 * left.len()
             && 10 * count(&over[..c], &far) >= 7 * left.len()
+            && 10 * count(&over[c + SPOILT..], &far) >= 7 * right.len()
             && 10 * count(right, &far) >= 7 * right.len()
             && 10 * count(&left[left.len() - beside..], &near) >= 6 * beside
             && 10 * count(&right[..beside], &far) >= 6 * beside

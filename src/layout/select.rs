@@ -377,9 +377,7 @@ impl<'a> Chooser<'a, '_> {
     /// Which discs nobody would show (cut, drowned in noise or cloud), where enough others are left: one a little farther from
     /// its place shows more than they do. Whoever says how far a frame may lie gets what is there.
     fn poor(&self, chosen: &[Chosen<'a>], count: usize, diagnostics: &mut Vec<Diagnostic>) -> Vec<bool> {
-        /// Quality below which a disc is a piece of a Moon rather than a Moon.
-        const POOR: f64 = 0.35;
-        let is_poor = |c: &Chosen<'_>| c.registered.is_some_and(|f| self.rating(f).quality < POOR);
+        let is_poor = |c: &Chosen<'_>| c.registered.is_some_and(|f| self.rating(f).quality < Quality::POOR);
         let poor: Vec<String> = chosen.iter().filter(|c| is_poor(c)).map(Chosen::name).collect();
         if poor.is_empty() || self.wanted.within_minutes.is_some() || chosen.len() - poor.len() < count {
             return vec![false; chosen.len()];

@@ -32,12 +32,12 @@ pub struct StretchProof {
     pub frames: usize,
     /// Those of them that can be used.
     pub usable: usize,
-    /// The longest time in it without a usable frame, minutes.
+    /// The longest time in it without a usable frame, minutes, its ends counted.
     pub longest_gap_minutes: f64,
 }
 
 /// Frames farther from the eclipse than this are of another one, or of none, hours.
-const NEAR_HOURS: f64 = 12.0;
+pub(super) const NEAR_HOURS: f64 = 12.0;
 
 pub(super) fn gathered(frames: &[FrameProof], registration: &Registration) -> (Vec<ContactProof>, Vec<StretchProof>) {
     let mut times: Vec<Instant> = registration.frames.iter().filter_map(|f| f.time).filter(|t| serves(*t)).collect();
@@ -47,11 +47,15 @@ pub(super) fn gathered(frames: &[FrameProof], registration: &Registration) -> (V
     };
     let greatest = eclipse.greatest();
     let is_near = |t: &Instant| t.seconds_since(greatest).abs() < NEAR_HOURS * 3600.0;
-    if !times.iter().any(is_near) {
+    times.retain(is_near);
+    if times.is_empty() {
         return (Vec::new(), Vec::new());
     }
-    let mut usable: Vec<(Instant, &str)> =
-        frames.iter().filter(|f| f.usable).filter_map(|f| Some((f.instant?, f.file.as_str()))).collect();
+    let mut usable: Vec<(Instant, &str)> = frames
+        .iter()
+        .filter(|f| f.usable)
+        .filter_map(|f| Some((f.instant.filter(is_near)?, f.file.as_str())))
+        .collect();
     usable.sort_by(|a, b| a.0.seconds_since(b.0).total_cmp(&0.0));
     let contacts: Vec<ContactProof> =
         eclipse.contacts.iter().map(|(contact, instant)| beside(*contact, *instant, &usable)).collect();

@@ -29,8 +29,10 @@ pub struct FrameProof {
     pub status: &'static str,
     /// Why it is inferred or absent.
     pub reason: Option<String>,
-    /// Whether no Moon was found although nothing says that none is in the frame.
+    /// Whether no Moon was found although nothing says that none can be in the frame.
     pub missed: bool,
+    /// Whether its disc is of another size than scale and sky say, by more than it can be off.
+    pub odd_size: bool,
     /// Whether a person left it out.
     pub excluded: bool,
     /// Whether it is a foreground frame, in which no Moon is looked for.
@@ -85,8 +87,8 @@ pub struct FrameProof {
     pub lacks: Option<&'static str>,
 }
 
-/// Least quality that is printed where others are to be had (`layout::select` passes over what is below).
-const WORTH_PRINTING: f64 = 0.35;
+/// How far a size may lie from the others', a share of it: limbs are measured to a percent.
+const ODD_SIZE: f64 = 0.012;
 
 pub(super) fn gathered(night: &Night, registration: &Registration) -> Vec<FrameProof> {
     let observer = night.observer();
@@ -125,6 +127,22 @@ fn one(
     let tracked = rig.and_then(|r| r.tracking.as_ref()).zip(f.time).and_then(|(t, time)| t.expects(time));
     let expected: Option<PixelPoint> = pointed.or(tracked);
     let is_measured = f.status() == Status::Measured;
+    let predicted_radius_px = sky.as_ref().zip(f.centre()).and_then(|(s, centre)| {
+        let semidiameter = s.seen.semidiameter;
+        let round = match rig?.pointing_at(f.time) {
+            // A wide lens stretches what it draws towards its corners.
+            Some(p) => p.pointing.lens.disc_radius_px(centre, semidiameter),
+            None => rig?.focal_length_px? * semidiameter.radians(),
+        };
+        Some(round * flattened(&s.seen).sqrt())
+    });
+    let radius_sigma_px = f.fit().map(|fit| fit.radius_sigma_px);
+    let odd_size = is_measured
+        && limb.zip(predicted_radius_px).is_some_and(|(limb, predicted)| {
+            // A burnt disc is larger by its glow, and the registration knows how much.
+            let own = f.disc().map_or(limb.r, crate::registration::Disc::moon_radius_px);
+            (own - predicted).abs() > (ODD_SIZE * predicted).max(4.0 * radius_sigma_px.unwrap_or(0.0)).max(1.0)
+        });
     let (quality, lacks) = rating.unwrap_or((0.0, None));
     FrameProof {
         file: f.file.clone(),
@@ -137,10 +155,11 @@ fn one(
         reason: f.reason(),
         missed: f.status() == Status::Absent
             && !f.foreground
-            && matches!(f.sighting.why(), Some(Why::NoDisc | Why::NoDiscOfItsSize | Why::NoLimb)),
+            && !matches!(f.sighting.why(), Some(Why::BelowHorizon | Why::OutsideFrame)),
+        odd_size,
         excluded: f.exclude,
         foreground: f.foreground,
-        usable: is_measured && !f.exclude && quality >= WORTH_PRINTING,
+        usable: is_measured && !f.exclude && quality >= Quality::POOR,
         utc: f.time.map(Instant::to_iso_utc),
         instant: f.time,
         exposure_s: metadata.and_then(|m| m.exposure_time_s),
@@ -148,11 +167,8 @@ fn one(
         iso: metadata.and_then(|m| m.iso),
         limb,
         centre_sigma_px: f.centre_sigma_px(),
-        radius_sigma_px: f.fit().map(|fit| fit.radius_sigma_px),
-        predicted_radius_px: rig
-            .and_then(|r| r.focal_length_px)
-            .zip(sky.as_ref().filter(|_| limb.is_some()))
-            .map(|(focal, s)| focal * s.seen.semidiameter.radians() * flattened(&s.seen).sqrt()),
+        radius_sigma_px,
+        predicted_radius_px,
         off_track_px: f.centre().filter(|_| is_measured).zip(expected).map(|(c, e)| c.distance(e)),
         north_deg: f.orientation.map(|o| o.north_turn().normalized_signed().degrees()),
         north_sigma_deg: f.orientation.map(|o| o.sigma.degrees()),

@@ -9,6 +9,14 @@ use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use std::fmt::Write as _;
 
+/// By this the program knows its own pages: no other is replaced.
+const MADE_BY: &str = "moonloom proof";
+
+/// Whether a file begins as this program's pages do.
+pub(super) fn is_own(beginning: &str) -> bool {
+    beginning.starts_with("<!DOCTYPE html>") && beginning.contains(&format!("content=\"{MADE_BY}\""))
+}
+
 /// Text for the page: nothing in it can end an element or an attribute, and characters that turn lines about are shown.
 fn text(words: &str) -> String {
     let mut out = String::with_capacity(words.len());
@@ -43,7 +51,7 @@ table{border-collapse:collapse;width:100%}th,td{text-align:left;padding:4px 10px
 th{font-weight:600}\
 .sheet{display:grid;grid-template-columns:repeat(auto-fill,minmax(200px,1fr));gap:14px}\
 .cell{break-inside:avoid;border:1px solid #d5d8e0;border-radius:4px;padding:8px;overflow-wrap:anywhere}\
-.cell svg{display:block;width:100%;height:auto;background:#16181d}\
+.cell svg{display:block;width:100%;height:auto;background:repeating-linear-gradient(45deg,#2b3142,#2b3142 5px,#20242f 5px,#20242f 10px)}\
 .cell h3{font-size:14px;margin:6px 0 2px}\
 .cell p{margin:0;font-size:12.5px;color:#454b58}\
 .cell .state{font-weight:600;color:#1e222c}\
@@ -53,7 +61,7 @@ th{font-weight:600}\
 @media print{@page{size:A4;margin:12mm}body{padding:0;max-width:none;font-size:11pt}\
 .sheet{display:block;font-size:0}.cell{display:inline-block;vertical-align:top;width:23.6%;margin:0 1.2% 2.5mm 0;padding:1.5mm}\
 .cell h3{font-size:8pt}.cell p{font-size:7pt}.plots{display:block;font-size:0}\
-.plots figure{display:inline-block;width:48.5%;margin:0 1% 4mm 0;vertical-align:top}.plots figcaption{font-size:8pt}h2{break-after:avoid}\
+.plots figure{display:inline-block;width:48.5%;margin:0 1% 4mm 0;vertical-align:top}.plots figcaption{font-size:8pt}h2,p.small{break-after:avoid}\
 *{-webkit-print-color-adjust:exact;print-color-adjust:exact}}";
 
 pub(super) fn write(proof: &Proof, windows: &[Option<Window>]) -> String {
@@ -65,7 +73,7 @@ pub(super) fn write(proof: &Proof, windows: &[Option<Window>]) -> String {
         "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\
          <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; img-src data:; style-src 'unsafe-inline'\">\
-         <title>{title}: proof</title><style>{STYLE}</style></head><body>\n<header><h1>{title}</h1>\n<ol class=\"say\">"
+         <meta name=\"generator\" content=\"{MADE_BY}\"><title>{title}: proof</title><style>{STYLE}</style></head><body>\n<header><h1>{title}</h1>\n<ol class=\"say\">"
     );
     proof.sentences.iter().for_each(|s| out.push_str(&format!("<li>{}</li>", text(s))));
     out.push_str("</ol></header>\n<main>\n");
@@ -160,20 +168,21 @@ fn span(seconds: f64) -> String {
 fn sheet(out: &mut String, proof: &Proof, windows: &[Option<Window>]) {
     out.push_str(
         "<h2>The frames</h2>\n<p class=\"small key\">\
-         <svg viewBox=\"0 0 26 14\"><path d=\"M2 7h22\" stroke=\"#fff\" stroke-width=\"1.6\"/></svg> limb as fitted \
+         <svg viewBox=\"0 0 26 14\"><path d=\"M2 7h22\" stroke=\"#fff\" stroke-width=\"1.6\"/></svg> limb as fitted (dashed where the sky alone places it) \
          <svg viewBox=\"0 0 26 14\"><path d=\"M2 7h22\" stroke=\"#fff\" stroke-width=\"1.6\" stroke-dasharray=\"5 3\"/></svg> edge of the umbra, predicted \
          <svg viewBox=\"0 0 26 14\"><path d=\"M2 7h22\" stroke=\"#fff\" stroke-width=\"1.6\" stroke-dasharray=\"1 3\"/></svg> edge of the penumbra, predicted \
          <svg viewBox=\"0 0 26 14\"><path d=\"M4 7h14M18 3l6 4-6 4z\" stroke=\"#fff\" fill=\"#fff\"/></svg> celestial north. \
-         \u{25cf} measured, \u{25cb} placed by the sky, \u{2715} not found, \u{2013} left out. Dark windows are shown brighter by the stops named.</p>\n\
+         \u{25cf} measured, \u{25cb} placed by the sky, \u{2715} not found, \u{25ad} foreground, \u{2013} left out. Hatched: outside the frame. \
+         Dark windows are shown brighter by the stops named. Pictures pass over what is rated below 0.35 where better frames are near.</p>\n\
          <div class=\"sheet\">\n",
     );
     for (i, f) in proof.frames.iter().enumerate() {
-        cell(out, f, windows.get(i).and_then(Option::as_ref));
+        cell(out, f, windows.get(i).and_then(Option::as_ref), proof.rigs.len() > 1);
     }
     out.push_str("</div>\n");
 }
 
-fn cell(out: &mut String, f: &FrameProof, window: Option<&Window>) {
+fn cell(out: &mut String, f: &FrameProof, window: Option<&Window>, several_rigs: bool) {
     let (mark, state) = match (f.excluded, f.foreground, f.status) {
         (true, ..) => ("\u{2013}", "left out by hand"),
         (_, true, "absent") => ("\u{25ad}", "foreground"),
@@ -185,25 +194,32 @@ fn cell(out: &mut String, f: &FrameProof, window: Option<&Window>) {
     out.push_str("<article class=\"cell\">");
     match window {
         Some(window) => picture(out, f, window, &format!("{name}: {state}")),
-        None => out.push_str("<p>The frame could not be opened.</p>"),
+        None => out.push_str("<p>Nothing of the frame can be shown.</p>"),
     }
     let mut lines = Vec::new();
     if let Some(utc) = &f.utc {
-        lines.push(format!("{} UTC", utc.get(11..19).unwrap_or(utc)));
+        lines.push(format!("{} UTC", utc.get(..19).unwrap_or(utc).replace('T', " ")));
     }
     lines.extend(exposure(f));
+    if several_rigs {
+        lines.push(format!("camera {}", f.rig + 1));
+    }
     if let (Some(limb), Some(sigma)) = (f.limb, f.centre_sigma_px) {
         lines.push(format!("r {:.1} px, centre \u{b1} {sigma:.2} px", limb.r));
     }
-    if let Some(fraction) = f.umbral_fraction {
-        lines.push(format!("{:.0} % in the umbra", 100.0 * fraction));
+    if let Some(fraction) = f.umbral_fraction.filter(|_| !f.foreground) {
+        lines.push(format!("{:.0} % in the umbra by its time", 100.0 * fraction));
+    }
+    if f.odd_size {
+        lines.push("its size disagrees with the others'".into());
     }
     if f.phase_contradicted {
         lines.push("shows another phase than its time has".into());
     }
     if f.status == "measured" {
         let lacks = f.lacks.map_or(String::new(), |l| format!(": {l}"));
-        lines.push(format!("quality {:.2}{lacks}", f.quality));
+        let passed = if f.usable || f.excluded { "" } else { "; passed over" };
+        lines.push(format!("quality {:.2}{lacks}{passed}", f.quality));
     }
     if let Some(window) = window.filter(|w| w.lifted_stops >= 0.5) {
         lines.push(format!("shown {:.1} stops brighter", window.lifted_stops));
@@ -245,7 +261,8 @@ fn picture(out: &mut String, f: &FrameProof, window: &Window, said: &str) {
     f.penumbra.into_iter().for_each(|c| ring(c, &dashed(1.2, 4.0)));
     f.umbra.into_iter().for_each(|c| ring(c, &dashed(6.0, 4.0)));
     if let Some(limb) = f.limb {
-        ring(limb, if f.status == "inferred" { " stroke-dasharray=\"2 2\"" } else { "" });
+        let dashes = if f.status == "inferred" { dashed(2.0, 2.0) } else { String::new() };
+        ring(limb, &dashes);
         // One standard deviation of the centre, where the sheet can show it.
         if let Some(sigma) = f.centre_sigma_px.filter(|s| *s > line) {
             ring(Circle { r: sigma, ..limb }, "");
@@ -298,7 +315,7 @@ fn rigs(out: &mut String, proof: &Proof) {
         .map(|(i, r)| {
             let frames = proof.frames.iter().filter(|f| f.rig == i).count();
             vec![
-                r.name.clone(),
+                format!("{}: {}", i + 1, r.name),
                 frames.to_string(),
                 r.arcsec_per_px.map_or("not solved".into(), |a| format!("{a:.3}\u{2033} a pixel")),
                 r.clock.clone().unwrap_or_else(|| "the shadow tells no time".into()),

@@ -30,7 +30,7 @@ const LEAST_REACH_PX: f64 = 24.0;
 /// Where the brightest hundredth of a window is brought, linear: dark frames are shown brighter, so that the limb can be seen.
 const BRIGHT: f32 = 0.6;
 /// No further: noise is all that comes then, stops.
-const MOST_STOPS: f32 = 6.0;
+const MOST_STOPS: f32 = 4.0;
 const QUALITY: u8 = 82;
 
 /// The windows of a registration's frames, in their order; `None` where a frame cannot be opened. `progress` is told of each.
@@ -58,7 +58,7 @@ fn window(frame: &OpenFrame, f: &FrameRegistration) -> Option<Window> {
     let block = (wanted.width().max(wanted.height()) as f64 / SIDE).ceil().max(1.0) as usize;
     let cut = frame.light_in_blocks(wanted, block);
     let shown = cut.rect.enlarged(block);
-    let gain = gain_of(&cut.light)?;
+    let gain = if f.foreground { 1.0 } else { gain_of(&cut.light)? };
     let bytes: Vec<u8> = cut
         .light
         .data()
@@ -94,7 +94,7 @@ mod tests {
     #[test]
     fn dark_windows_are_lifted_and_bright_ones_are_not() {
         let of = |v: f32| gain_of(&LinearImage::from_data(10, 10, vec![v; 300]).unwrap()).unwrap();
-        assert!((of(0.0375) - 16.0).abs() < 0.01 && of(0.9) == 1.0 && of(0.0) == 64.0);
+        assert!((of(0.0375) - 16.0).abs() < 0.01 && of(0.9) == 1.0 && of(0.0) == 16.0);
         assert!(gain_of(&LinearImage::new(0, 0)).is_none());
     }
 }

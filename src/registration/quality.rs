@@ -20,6 +20,9 @@ pub struct Quality {
 }
 
 impl Quality {
+    /// Quality below which a disc is a piece of a Moon rather than a Moon: passed over where enough others are left.
+    pub const POOR: f64 = 0.35;
+
     /// Of the discs of a rig.
     pub fn of(registration: &Registration, rig: usize) -> Self {
         let mut widths: Vec<f64> = registration

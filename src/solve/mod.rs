@@ -73,10 +73,9 @@ pub fn register(night: &Night, clock: ClockSource, progress: &(dyn Fn(&str) + Sy
     let prints: Vec<Option<String>> = night.frames.par_iter().map(|f| fingerprint(&f.path)).collect();
     let looked_at: Vec<LookedAt<'_>> =
         (0..night.rigs.len()).into_par_iter().map(|rig| look_at_rig(night, rig, progress)).collect();
-    let solved: Vec<Vec<Solved>> = (0..night.rigs.len())
-        .into_par_iter()
-        .map(|rig| solve_rig(&looked_at[rig], scale_of_crops(night, rig, &looked_at), clock))
-        .collect();
+    let shared = scales_of_crops(night, &looked_at);
+    let solved: Vec<Vec<Solved>> =
+        looked_at.par_iter().zip(&shared).map(|(looked_at, shared)| solve_rig(looked_at, *shared, clock)).collect();
     let mut diagnostics = Vec::new();
     let mut slots: Vec<Option<FrameRegistration>> = vec![None; night.frames.len()];
     // A rig's first zoom keeps the rig's own number; further zooms come after all rigs.
@@ -135,17 +134,22 @@ fn look_at_rig<'a>(night: &'a Night, rig: usize, progress: &(dyn Fn(&str) + Sync
     LookedAt { sequence, seen, votes }
 }
 
-/// The scale that a rig has in common with those whose frames differ from its own in size alone.
-fn scale_of_crops(night: &Night, rig: usize, looked_at: &[LookedAt<'_>]) -> Option<scale::Scale> {
-    let own = &night.rigs[rig];
-    let alike: Vec<&scale::Votes> = night
-        .rigs
-        .iter()
-        .zip(looked_at)
-        .filter(|(other, _)| own.is_one_camera_with(other))
-        .map(|(_, l)| &l.votes)
-        .collect();
-    if alike.len() < 2 { None } else { scale::in_common(&alike) }
+/// For each rig the scale that it has in common with those whose frames differ from its own in size alone.
+fn scales_of_crops(night: &Night, looked_at: &[LookedAt<'_>]) -> Vec<Option<scale::Scale>> {
+    let mut cameras: Vec<Vec<usize>> = Vec::new();
+    for (i, rig) in night.rigs.iter().enumerate() {
+        match cameras.iter_mut().find(|rigs| rig.is_one_camera_with(&night.rigs[rigs[0]])) {
+            Some(rigs) => rigs.push(i),
+            None => cameras.push(vec![i]),
+        }
+    }
+    let mut out = vec![None; night.rigs.len()];
+    for rigs in cameras.into_iter().filter(|rigs| rigs.len() > 1) {
+        let votes: Vec<&scale::Votes> = rigs.iter().map(|&i| &looked_at[i].votes).collect();
+        let shared = scale::in_common(&votes);
+        rigs.into_iter().for_each(|i| out[i] = shared);
+    }
+    out
 }
 
 /// Solves a rig's frames, zoom by zoom.

@@ -135,6 +135,10 @@ fn it_replaces_pages_alone_and_wants_to_know_what_is_asked() {
     let run = moonloom(&["proof", text(small_night())]);
     assert_eq!(run.status.code(), Some(2), "{}", stderr(&run));
     let precious = folder.path().join("notes.html");
+    let own_page = folder.path().join("index.html");
+    std::fs::write(&own_page, "<!DOCTYPE html><p>a page of somebody's own").unwrap();
+    let run = moonloom(&["proof", text(small_night()), "--out", text(&own_page)]);
+    assert_eq!(run.status.code(), Some(2), "{}", stderr(&run));
     std::fs::write(&precious, "my own words").unwrap();
     let run = moonloom(&["proof", text(small_night()), "--out", text(&precious)]);
     assert!(!run.status.success() && stderr(&run).contains("is no page"), "{}", stderr(&run));
@@ -153,4 +157,32 @@ fn it_replaces_pages_alone_and_wants_to_know_what_is_asked() {
     let (numbers, page) = proof(&registration);
     assert_eq!(numbers["frames"].as_array().unwrap().iter().filter(|f| f["excluded"] == true).count(), 1);
     assert!(page.contains("left out by hand"));
+    // What a registration file does not keep is not said to have been tested.
+    let verdicts = |numbers: &Value| -> Vec<String> {
+        numbers["claims"].as_array().unwrap().iter().map(|c| c["verdict"].as_str().unwrap().to_owned()).collect()
+    };
+    assert!(verdicts(&numbers).iter().all(|v| v == "untested"), "{:?}", verdicts(&numbers));
+    let (fresh, _) = proof(small_night());
+    assert!(verdicts(&fresh).iter().any(|v| v == "borne-out"), "{:?}", verdicts(&fresh));
+}
+
+#[test]
+fn lies_are_contradicted_and_other_nights_are_not_this_one() {
+    let folder = TempDir::new().unwrap();
+    let tele = sample("tele");
+    for entry in std::fs::read_dir(&tele).unwrap().map(|e| e.unwrap().path()) {
+        std::fs::copy(&entry, folder.path().join(entry.file_name().unwrap())).unwrap();
+    }
+    let notes = std::fs::read_to_string(tele.join("shoot.ron")).unwrap();
+    let lying = notes.replacen("ahead_s: 0.0", "ahead_s: 500.0", 1);
+    assert_ne!(notes, lying, "the notes speak of the clock");
+    std::fs::write(folder.path().join("shoot.ron"), lying).unwrap();
+    // One frame of a year before.
+    std::fs::write(folder.path().join("frames.csv"), "file,utc\nt0001.jpg,2027-12-31T14:01:54Z\n").unwrap();
+    let (numbers, page) = proof(folder.path());
+    let clock = numbers["claims"].as_array().unwrap().iter().find(|c| c["about"] == "Clock").unwrap();
+    assert_eq!(clock["verdict"], "contradicted", "{clock}");
+    assert!(page.contains("contradicted"));
+    let before = numbers["contacts"][0]["before"].as_array();
+    assert!(before.is_none_or(|b| b[0] != "t0001.jpg"), "{before:?}");
 }
