@@ -151,7 +151,10 @@ pub fn strict(is_strict: bool, warnings: usize) -> Outcome {
     if is_strict && warnings > 0 {
         return Err(Failure::new(
             Exit::CouldNot,
-            Diagnostic::error("strict", format!("{warnings} warnings, and --strict was given")),
+            Diagnostic::error(
+                "strict",
+                format!("{warnings} warning{}, and --strict was given", if warnings == 1 { "" } else { "s" }),
+            ),
         ));
     }
     Ok(())

@@ -66,8 +66,9 @@ fn folder_beside(folder: &Path, file: &Path) -> String {
 pub fn summary(registration: &Registration, seconds: f64) -> String {
     let count = |s| registration.count(s);
     let mut words = format!(
-        "registered {} frames in {seconds:.1} s: {} measured, {} inferred, {} absent",
+        "registered {} frame{} in {seconds:.1} s: {} measured, {} inferred, {} absent",
         registration.frames.len(),
+        if registration.frames.len() == 1 { "" } else { "s" },
         count(Status::Measured),
         count(Status::Inferred),
         count(Status::Absent)

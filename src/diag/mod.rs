@@ -2,9 +2,11 @@
 //!
 //! A [`Diagnostic`] is data. Stages collect them; the command line prints them.
 
+mod markup;
 mod ron_numbers;
 mod ron_text;
 
+pub(crate) use markup::in_markup;
 pub(crate) use ron_text::nearest;
 pub use ron_text::{read_ron, write_ron};
 

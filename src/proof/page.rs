@@ -1,10 +1,11 @@
 //! The proof as one HTML page: no network, no script, prints on A4.
 //!
-//! File names, notes and metadata are anybody's text: everything that is not this file's own goes through [`text`].
+//! File names, notes and metadata are anybody's text: everything that is not this file's own goes through [`in_markup`].
 
 use super::frames::{Circle, FrameProof};
 use super::windows::Window;
 use super::{Proof, Verdict, plots};
+use crate::diag::in_markup;
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use std::fmt::Write as _;
@@ -15,28 +16,6 @@ const MADE_BY: &str = "moonloom proof";
 /// Whether a file begins as this program's pages do.
 pub(super) fn is_own(beginning: &str) -> bool {
     beginning.starts_with("<!DOCTYPE html>") && beginning.contains(&format!("content=\"{MADE_BY}\""))
-}
-
-/// Text for the page: nothing in it can end an element or an attribute, and characters that turn lines about are shown.
-fn text(words: &str) -> String {
-    let mut out = String::with_capacity(words.len());
-    for c in words.chars() {
-        match c {
-            '&' => out.push_str("&amp;"),
-            '<' => out.push_str("&lt;"),
-            '>' => out.push_str("&gt;"),
-            '"' => out.push_str("&quot;"),
-            '\'' => out.push_str("&#39;"),
-            // Controls and marks of direction (Unicode UAX #9) would let a name disguise what stands beside it.
-            c if c.is_control()
-                || matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}') =>
-            {
-                out.push('\u{fffd}');
-            }
-            c => out.push(c),
-        }
-    }
-    out
 }
 
 const STYLE: &str = "\
@@ -66,7 +45,7 @@ th{font-weight:600}\
 
 pub(super) fn write(proof: &Proof, windows: &[Option<Window>]) -> String {
     let mut out = String::new();
-    let title = text(&proof.title);
+    let title = in_markup(&proof.title);
     // Writing to a string cannot fail.
     let _ = write!(
         out,
@@ -75,7 +54,7 @@ pub(super) fn write(proof: &Proof, windows: &[Option<Window>]) -> String {
          <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; img-src data:; style-src 'unsafe-inline'\">\
          <meta name=\"generator\" content=\"{MADE_BY}\"><title>{title}: proof</title><style>{STYLE}</style></head><body>\n<header><h1>{title}</h1>\n<ol class=\"say\">"
     );
-    proof.sentences.iter().for_each(|s| out.push_str(&format!("<li>{}</li>", text(s))));
+    proof.sentences.iter().for_each(|s| out.push_str(&format!("<li>{}</li>", in_markup(s))));
     out.push_str("</ol></header>\n<main>\n");
     claims(&mut out, proof);
     contacts(&mut out, proof);
@@ -97,7 +76,7 @@ fn table(out: &mut String, heading: &str, head: &[&str], rows: &[Vec<String>]) {
         return;
     }
     let cells =
-        |row: &[String], tag: &str| row.iter().map(|c| format!("<{tag}>{}</{tag}>", text(c))).collect::<String>();
+        |row: &[String], tag: &str| row.iter().map(|c| format!("<{tag}>{}</{tag}>", in_markup(c))).collect::<String>();
     let head: Vec<String> = head.iter().map(|h| (*h).to_owned()).collect();
     let _ = write!(out, "<h2>{heading}</h2>\n<table><thead><tr>{}</tr></thead><tbody>\n", cells(&head, "th"));
     rows.iter().for_each(|row| out.push_str(&format!("<tr>{}</tr>\n", cells(row, "td"))));
@@ -190,7 +169,7 @@ fn cell(out: &mut String, f: &FrameProof, window: Option<&Window>, several_rigs:
         (_, _, "inferred") => ("\u{25cb}", "placed by the sky"),
         _ => ("\u{2715}", "not found"),
     };
-    let name = text(&f.file);
+    let name = in_markup(&f.file);
     out.push_str("<article class=\"cell\">");
     match window {
         Some(window) => picture(out, f, window, &format!("{name}: {state}")),
@@ -225,7 +204,7 @@ fn cell(out: &mut String, f: &FrameProof, window: Option<&Window>, several_rigs:
         lines.push(format!("shown {:.1} stops brighter", window.lifted_stops));
     }
     lines.extend(f.reason.clone());
-    let lines: String = lines.iter().map(|l| format!("<p>{}</p>", text(l))).collect();
+    let lines: String = lines.iter().map(|l| format!("<p>{}</p>", in_markup(l))).collect();
     let _ = writeln!(out, "<h3>{name}</h3><p class=\"state\">{mark} {state}</p>{lines}</article>");
 }
 
@@ -338,17 +317,4 @@ fn remarks(out: &mut String, proof: &Proof) {
         .map(|r| vec![r.severity.to_owned(), r.message.clone(), r.help.clone().unwrap_or_default()])
         .collect();
     table(out, "What the program said", &["Kind", "Message", "What to do"], &rows);
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn nothing_in_a_name_is_markup() {
-        let hostile = "</title><script>alert(1)</script>\" onload='x' \u{202e}gpj.exe\u{0}&amp;";
-        let shown = text(hostile);
-        assert!(!shown.contains(['<', '>', '"', '\'', '\u{202e}', '\u{0}']), "{shown}");
-        assert!(shown.contains("&amp;amp;"));
-    }
 }

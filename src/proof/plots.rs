@@ -133,8 +133,11 @@ struct Point {
 fn drawn(proof: &Proof, quantity: &Quantity<'_>) -> Option<Plot> {
     // Frames of other nights would leave nothing to be seen of this one.
     let greatest = proof.contacts.get(proof.contacts.len() / 2).map(|c| c.instant);
-    let of_night =
-        |f: &FrameProof| f.instant.filter(|t| greatest.is_none_or(|g| t.seconds_since(g).abs() < 3600.0 * NEAR_HOURS));
+    let of_night = |f: &FrameProof| {
+        f.instant
+            .filter(|_| !f.foreground)
+            .filter(|t| greatest.is_none_or(|g| t.seconds_since(g).abs() < 3600.0 * NEAR_HOURS))
+    };
     let earlier = |a: Instant, b: Instant| if b.seconds_since(a) < 0.0 { b } else { a };
     let first = proof.frames.iter().filter_map(of_night).reduce(earlier)?;
     // Labels stand at whole hours.
@@ -202,7 +205,9 @@ impl Drawn<'_> {
             .build_cartesian_2d(begin - margin..end + margin, scale)?;
         let clock = |hours: &f64| first.plus_seconds(hours * 3600.0).to_iso_utc().get(11..16).unwrap_or("").to_owned();
         let number = |v: &f64| {
-            if high - low < 0.5 {
+            if quantity.turns {
+                format!("{:.1} {unit}", (v + 180.0).rem_euclid(360.0) - 180.0)
+            } else if high - low < 0.5 {
                 format!("{v:.2} {unit}")
             } else if high - low < 20.0 {
                 format!("{v:.1} {unit}")

@@ -176,19 +176,22 @@ pub(super) fn zooms(sequence: &Sequence<'_>, seen: &[Seen], votes: &Votes, share
         all.iter().filter(speaks).count()
     };
     let first = shared.map(|s| s.focal_length_px.ln()).filter(|_| speak(first) < 2).unwrap_or(first);
+    // A setting Moon that the air presses together fits no circle: what two such frames agree on is no zoom.
+    let is_round = |k: usize| sequence.place(k).is_none_or(|p| p.flattened(Angle::ZERO).ratio < MOST_PRESSED);
     // Where nothing in the frames is beyond chance, they are as all the others.
     let lent = |members: &[usize]| {
         shared.filter(|s| {
-            let contradicts = |v: &Vote| {
-                v.weight > 2.0 * CONFIDENT && agreeing(std::slice::from_ref(v), s.focal_length_px.ln()).is_none()
-            };
-            members
-                .iter()
-                .all(|&k| agreeing(&votes[k], s.focal_length_px.ln()).is_some() || !votes[k].iter().any(contradicts))
+            let scale = s.focal_length_px.ln();
+            let contradicts =
+                |v: &Vote| v.weight > 2.0 * CONFIDENT && agreeing(std::slice::from_ref(v), scale).is_none();
+            let goes_with =
+                |&k: &usize| agreeing(&votes[k], scale).is_some() || !is_round(k) || !votes[k].iter().any(contradicts);
+            members.iter().all(goes_with)
         })
     };
     let mut scales = vec![first];
-    let mut rest: Vec<usize> = all.iter().copied().filter(|&k| agreeing(&votes[k], first).is_none()).collect();
+    let strays = |k: &usize| agreeing(&votes[*k], first).is_none() && is_round(*k);
+    let mut rest: Vec<usize> = all.iter().copied().filter(strays).collect();
     while scales.len() < MOST_ZOOMS {
         let Some(next) = commonest(votes, &rest, None).filter(|s| is_proved(sequence, seen, votes, &rest, *s)) else {
             break;
@@ -218,6 +221,10 @@ pub(super) fn zooms(sequence: &Sequence<'_>, seen: &[Seen], votes: &Votes, share
         .filter(|z| !z.members.is_empty())
         .collect()
 }
+
+/// Width over height of a disc to which a circle fits within a percent and a half, whichever part of its limb shows: down to
+/// seven degrees or so.
+const MOST_PRESSED: f64 = 1.015;
 
 /// Nobody turns a zoom more often in a night, and what disagrees more often is no zoom.
 const MOST_ZOOMS: usize = 8;

@@ -1,5 +1,6 @@
 //! What a picture says of itself: how it was made, as XMP (ISO 16684-1) and as plain words.
 
+use crate::diag::in_markup;
 use std::fmt::Write as _;
 
 /// How a picture was made. Every field that is known is written into the file.
@@ -26,22 +27,6 @@ pub struct PictureRecord {
 /// The program and its version.
 pub(super) const PROGRAM: &str = concat!("moonloom ", env!("CARGO_PKG_VERSION"));
 
-fn escaped(text: &str) -> String {
-    let mut out = String::with_capacity(text.len());
-    for c in text.chars() {
-        match c {
-            '&' => out.push_str("&amp;"),
-            '<' => out.push_str("&lt;"),
-            '>' => out.push_str("&gt;"),
-            '"' => out.push_str("&quot;"),
-            // XML 1.0 has no other control characters.
-            c if c.is_control() && !matches!(c, '\n' | '\t') => {}
-            c => out.push(c),
-        }
-    }
-    out
-}
-
 /// The record as an XMP packet (ISO 16684-1:2019, 7.3), with names of its own under `urn:moonloom:picture:1`.
 pub(super) fn xmp(record: &PictureRecord) -> String {
     let mut out = String::from(
@@ -52,7 +37,7 @@ pub(super) fn xmp(record: &PictureRecord) -> String {
          xmlns:xmp=\"http://ns.adobe.com/xap/1.0/\" xmlns:moonloom=\"urn:moonloom:picture:1\">\n",
     );
     let mut alternative = |name: &str, text: &str| {
-        let text = escaped(text);
+        let text = in_markup(text);
         let _ =
             writeln!(out, "<dc:{name}><rdf:Alt><rdf:li xml:lang=\"x-default\">{text}</rdf:li></rdf:Alt></dc:{name}>");
     };
@@ -62,7 +47,7 @@ pub(super) fn xmp(record: &PictureRecord) -> String {
     alternative("description", &record.description);
     let _ = writeln!(out, "<xmp:CreatorTool>{PROGRAM}</xmp:CreatorTool>");
     let mut own = |name: &str, text: &str| {
-        let _ = writeln!(out, "<moonloom:{name}>{}</moonloom:{name}>", escaped(text));
+        let _ = writeln!(out, "<moonloom:{name}>{}</moonloom:{name}>", in_markup(text));
     };
     for (name, text) in [("site", &record.site), ("eclipse", &record.eclipse)] {
         if let Some(text) = text {

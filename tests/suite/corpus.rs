@@ -126,6 +126,8 @@ fn nights_by_another_hand_hold_what_they_have_reached() {
         let side = |i: usize| truth["size"][i].as_f64().expect("the truth gives the frames' size");
         let (width, height) = (side(0), side(1));
         let (found, seconds) = registered(&folder);
+        // One lens: what the air makes of a setting Moon is no zoom.
+        assert_eq!(found.rigs.len(), 1, "{name}");
         let (mut off, mut sigmas, mut missed, mut false_discs, mut easy) = (vec![], vec![], vec![], vec![], 0);
         for t in truth["frames"].as_array().expect("frames are a list") {
             let file = t["file"].as_str().expect("frames have names");

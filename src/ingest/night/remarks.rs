@@ -54,7 +54,8 @@ pub(super) fn of_frames(night: &Night, out: &mut Vec<Diagnostic>) {
             .map(|(i, r)| {
                 let count = frames.iter().filter(|f| f.rig == i).count();
                 let lens = r.focal_length_mm.map(|f| format!(" at {} mm", round(f))).unwrap_or_default();
-                format!("{count} frames of {}x{}{lens}", r.width, r.height)
+                let frames = if count == 1 { "frame" } else { "frames" };
+                format!("{count} {frames} of {}x{}{lens}", r.width, r.height)
             })
             .collect();
         out.push(Diagnostic::note(

@@ -1,14 +1,11 @@
 //! The drawing as SVG 1.1.
 
 use super::{Colour, Drawing, Shape};
+use crate::diag::in_markup;
 use std::fmt::Write as _;
 
 fn hex(c: Colour) -> String {
     format!("#{:02x}{:02x}{:02x}", c[0], c[1], c[2])
-}
-
-fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
 }
 
 pub(super) fn write(drawing: &Drawing) -> String {
@@ -49,7 +46,7 @@ pub(super) fn write(drawing: &Drawing) -> String {
                     out,
                     "<text x=\"{x:.1}\" y=\"{y:.1}\" font-size=\"{size:.0}\" text-anchor=\"{anchor}\" fill=\"{}\">{}</text>",
                     hex(*colour),
-                    escaped(text)
+                    in_markup(text)
                 )
             }
         };
