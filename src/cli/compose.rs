@@ -1,6 +1,7 @@
 //! `moonloom compose`: make a picture from a layout and a folder of frames.
 
-use super::frames::{joined, user_cache};
+use super::cache::user_cache;
+use super::frames::joined;
 use super::outcome::{Exit, Failure, Outcome, print, print_json, say, strict, tell};
 use clap::Args;
 use moonloom::compose::{ComposeError, ComposeRequest, check_targets, compose, plan_picture, protect};

@@ -1,26 +1,14 @@
 //! A night and its registration, from a folder of frames or from a registration file.
 
+use super::cache::user_cache;
+use super::looking::summary;
 use super::outcome::{Exit, Failure, Progress, say, tell};
-use super::register::summary;
 use moonloom::compose::{frames_digest, registration_of};
 use moonloom::diag::Diagnostic;
 use moonloom::ingest::{Night, read_night};
 use moonloom::registration::{Registration, read_registration};
 use std::path::{Path, PathBuf};
 use std::time::Instant;
-
-/// The user's cache folder, by the custom of the system.
-pub fn user_cache() -> Option<PathBuf> {
-    let variable = |name| std::env::var_os(name).filter(|v| !v.is_empty()).map(PathBuf::from);
-    let base = if cfg!(windows) {
-        variable("LOCALAPPDATA")
-    } else if cfg!(target_os = "macos") {
-        variable("HOME").map(|h| h.join("Library/Caches"))
-    } else {
-        variable("XDG_CACHE_HOME").or_else(|| variable("HOME").map(|h| h.join(".cache")))
-    };
-    base.map(|b| b.join("moonloom"))
-}
 
 /// A folder of frames that was read, or the one that a registration file speaks of.
 pub struct Source {

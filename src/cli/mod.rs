@@ -1,10 +1,12 @@
 //! Flags, words, exit status; one file a subcommand.
 
+mod cache;
 mod check;
 mod compose;
 mod ephemeris;
 mod frames;
 mod interrupt;
+mod looking;
 mod notes;
 mod outcome;
 mod plan;

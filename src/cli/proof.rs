@@ -1,17 +1,15 @@
 //! `moonloom proof`: one page that shows what was found.
 
-use super::frames::{Source, user_cache};
+use super::frames::Source;
+use super::looking::{Anew, look_anew, summary};
 use super::outcome::{Outcome, Progress, print_json, say, strict, tell};
-use super::register::summary;
 use super::values::wrong;
 use clap::Args;
-use moonloom::compose::{frames_digest, keep_registration, protect_inputs};
+use moonloom::compose::protect_inputs;
 use moonloom::proof::{Proof, is_own_page, windows};
-use moonloom::solve::register;
 use moonloom::write::write_text;
 use std::io::Read;
 use std::path::{Path, PathBuf};
-use std::time::Instant;
 
 /// Show what was found: one HTML page with every frame's Moon, its limb and shadow, and the night's numbers.
 #[derive(Args)]
@@ -70,15 +68,9 @@ pub fn run(args: &ProofArgs) -> Outcome {
         Some(registration) => registration,
         // Looked at anew, though one may be kept: what the frames say against the papers is said then, and is not kept.
         None => {
-            let progress = Progress::new("looking at frame");
-            let (start, digest) = (Instant::now(), frames_digest(&night, |_| true));
-            let found = register(&night, Default::default(), &|name| progress.step(name));
-            progress.end();
-            if let Some(cache) = user_cache() {
-                let _ = keep_registration(&night, &found.value, &digest, &cache);
-            }
+            let Anew { found, seconds, .. } = look_anew(&night, Default::default());
             warnings += tell(&found.diagnostics);
-            say(&summary(&found.value, start.elapsed().as_secs_f64()));
+            say(&summary(&found.value, seconds));
             said.extend(found.diagnostics);
             found.value
         }

@@ -1,18 +1,16 @@
 //! `moonloom register`: find the Moon in every frame.
 
-use super::outcome::{Outcome, Progress, print, say, strict, tell};
+use super::looking::{Anew, look_anew, summary};
+use super::outcome::{Outcome, print, say, strict, tell};
 use super::values::wrong;
 use clap::{Args, ValueEnum};
-use moonloom::compose::{frames_digest, keep_registration, protect_inputs, same_file};
+use moonloom::compose::{protect_inputs, same_file};
 use moonloom::diag::{Diagnostic, Warned};
 use moonloom::ingest::{Night, NightError, read_frames, read_night};
-use moonloom::registration::{
-    Registration, Status, clock_words, read_registration, registration_csv, registration_text,
-};
-use moonloom::solve::{ClockSource, register};
+use moonloom::registration::{Registration, read_registration, registration_csv, registration_text};
+use moonloom::solve::ClockSource;
 use moonloom::write::write_text;
 use std::path::{Path, PathBuf};
-use std::time::Instant;
 
 /// Find the Moon in every frame.
 #[derive(Args)]
@@ -60,56 +58,6 @@ fn folder_beside(folder: &Path, file: &Path) -> String {
         Some(r) => r.to_string_lossy().into_owned(),
         None => absolute.to_string_lossy().into_owned(),
     }
-}
-
-/// One line that says how the registration went.
-pub fn summary(registration: &Registration, seconds: f64) -> String {
-    let count = |s| registration.count(s);
-    let mut words = format!(
-        "registered {} frame{} in {seconds:.1} s: {} measured, {} inferred, {} absent",
-        registration.frames.len(),
-        if registration.frames.len() == 1 { "" } else { "s" },
-        count(Status::Measured),
-        count(Status::Inferred),
-        count(Status::Absent)
-    );
-    for rig in &registration.rigs {
-        if let Some(focal) = rig.focal_length_px {
-            words.push_str(&format!("\n  {}x{}: {:.3}\" per pixel", rig.width, rig.height, 206_264.806 / focal));
-        }
-        for (k, p) in rig.pointings.iter().enumerate() {
-            let from = p.from.map_or(String::new(), |i| format!(" from {}", i.to_iso_utc()));
-            words.push_str(&format!(
-                "{}{from} aimed at azimuth {:.2}\u{b0} altitude {:.2}\u{b0} roll {:.2}\u{b0}, residual {:.2} px over {} frames",
-                if k == 0 { "," } else { "\n   " },
-                p.pointing.azimuth.normalized().degrees(),
-                p.pointing.altitude.degrees(),
-                p.pointing.roll.degrees(),
-                p.rms_px,
-                p.frames
-            ));
-        }
-        if let Some(t) = &rig.tracking {
-            words.push_str(&format!(", tracked over {} stretches, residual {:.2} px", t.stretches.len(), t.rms_px));
-            if let Some(w) = t.wobble {
-                words.push_str(&format!(", wobble {:.1} px every {:.0} s", w.amplitude_px(), w.period_s));
-            }
-        }
-        if let Some(m) = rig.rotation {
-            words.push_str(&format!(
-                ", camera at position angle {:.1}\u{b0} turning {:+.2}\u{b0} an hour",
-                m.up_position_angle.degrees(),
-                m.degrees_per_hour
-            ));
-        }
-        if rig.mirrored == Some(true) {
-            words.push_str(", mirrored");
-        }
-        if let Some(clock) = &rig.clock {
-            words.push_str(&format!("\n  {} (by the Earth's shadow in {} frames)", clock_words(clock), clock.frames));
-        }
-    }
-    words
 }
 
 impl From<ClockFrom> for ClockSource {
@@ -192,21 +140,10 @@ pub fn run(args: &RegisterArgs) -> Outcome {
         return Err(wrong("`--out` and `--csv` name one file".into(), "give the table another name"));
     }
     may_be_replaced(&args.out, csv)?;
-    let progress = Progress::new("looking at frame");
-    let start = Instant::now();
-    // What is looked at is what the digest says, even if a file changes meanwhile.
-    let digest = frames_digest(&night, |_| true);
-    let mut found = register(&night, args.clock.into(), &|name| progress.step(name));
-    progress.end();
-    // `compose` on the folder starts from here; a cache that cannot be written costs time, and is no fault of this run.
-    if args.clock == ClockFrom::Frames
-        && let Some(cache) = super::frames::user_cache()
-    {
-        let _ = keep_registration(&night, &found.value, &digest, &cache);
-    }
+    let Anew { mut found, digest, seconds } = look_anew(&night, args.clock.into());
     warnings += tell(&keep_what_was_set(&mut found.value, &night, &args.out));
     warnings += tell(&found.diagnostics);
-    say(&summary(&found.value, start.elapsed().as_secs_f64()));
+    say(&summary(&found.value, seconds));
     let folder = folder_beside(&night.folder, &args.out);
     let text = registration_text(&found.value, &folder, &digest)
         .map_err(|d| super::outcome::Failure::new(super::outcome::Exit::CouldNot, d))?;

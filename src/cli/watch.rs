@@ -3,8 +3,9 @@
 //! Files are asked for their time of change a few times a second: that works on network shares and in containers,
 //! where a system's own notices do not reach.
 
+use super::cache::user_cache;
 use super::compose::read_layout;
-use super::frames::{joined, user_cache};
+use super::frames::joined;
 use super::outcome::{Failure, Outcome, say, tell};
 use clap::Args;
 use moonloom::compose::{ComposeRequest, check_targets, compose};

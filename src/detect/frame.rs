@@ -1,7 +1,8 @@
 //! A frame made ready for measuring, what is known beforehand, and the disc that is found.
 
 use super::circle::RadiusPrior;
-use super::limb::{LimbPoint, Metric};
+use super::limb::LimbPoint;
+use super::metric::Metric;
 use super::sky_level::{SkyLevel, difference_noise, noise_where};
 use crate::raster::{CodedPlane, PixelPoint, PixelRect, Plane};
 

@@ -3,7 +3,8 @@
 use super::circle::{Circle, RadiusPrior, fit};
 use super::cutout::Cutout;
 use super::frame::{DiscFit, Expectation, LEAST_AGREEING, LEAST_ARC_DEG, Measured, View};
-use super::limb::{LimbPoint, LimbSearch, Metric, limb_points};
+use super::limb::{LimbPoint, LimbSearch, limb_points};
+use super::metric::Metric;
 use super::rim::Rim;
 use super::small_disc::{self, Shading};
 use crate::raster::{PixelPoint, PixelRect};

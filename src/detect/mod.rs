@@ -14,6 +14,7 @@ mod faint;
 mod frame;
 mod limb;
 mod look;
+mod metric;
 mod rim;
 mod search;
 mod sky_level;
@@ -24,8 +25,8 @@ pub(crate) use cutout::{Cutout, RADIUS, SIDE};
 pub(crate) use faint::find_faint;
 pub use frame::DiscFit;
 pub(crate) use frame::{CONFIDENT, Expectation, Measured, Round, Shape};
-pub(crate) use limb::Metric;
 pub(crate) use look::{Look, look_at};
+pub(crate) use metric::Metric;
 pub(crate) use search::find_discs;
 pub(crate) use small_disc::{LARGEST_PX as SMALL_DISC_PX, Shading};
 

@@ -1,7 +1,8 @@
 //! What lies on either side of a circle: whether a disc ends there, runs on beyond it, or is none but a line.
 
 use super::frame::Measured;
-use super::limb::{LimbPoint, Metric};
+use super::limb::LimbPoint;
+use super::metric::Metric;
 use crate::raster::PixelPoint;
 
 /// What lies on either side of a circle, sector by sector.

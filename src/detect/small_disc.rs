@@ -9,7 +9,7 @@
 //! darker phase changes the polynomials. Gauss-Newton on centre, blur, polynomials and sky together.
 //! Saturated pixels are left out. Neglected: finer markings, which act as noise.
 
-use super::limb::Metric;
+use super::metric::Metric;
 use crate::raster::{PixelPoint, PixelRect, Plane};
 use nalgebra::{DMatrix, DVector};
 

@@ -176,21 +176,27 @@ pub(super) fn zooms(sequence: &Sequence<'_>, seen: &[Seen], votes: &Votes, share
         all.iter().filter(speaks).count()
     };
     let first = shared.map(|s| s.focal_length_px.ln()).filter(|_| speak(first) < 2).unwrap_or(first);
-    // A setting Moon that the air presses together fits no circle: what two such frames agree on is no zoom.
-    let is_round = |k: usize| sequence.place(k).is_none_or(|p| p.flattened(Angle::ZERO).ratio < MOST_PRESSED);
+    // A setting Moon that the air presses together fits no circle: along its sides a smaller one than its area's. What two such
+    // frames agree on is no zoom. (Only smaller ones: where the time is wrong, so is the air, and a round disc that it is said to
+    // press looks larger.)
+    let is_pressed = |k: usize, scale: f64| {
+        let by_the_air = sequence.place(k).is_some_and(|p| p.flattened(Angle::ZERO).ratio > MOST_PRESSED);
+        by_the_air && votes[k].first().is_some_and(|v| (scale - PRESSED_MOST..scale).contains(&v.scale))
+    };
     // Where nothing in the frames is beyond chance, they are as all the others.
     let lent = |members: &[usize]| {
         shared.filter(|s| {
             let scale = s.focal_length_px.ln();
             let contradicts =
                 |v: &Vote| v.weight > 2.0 * CONFIDENT && agreeing(std::slice::from_ref(v), scale).is_none();
-            let goes_with =
-                |&k: &usize| agreeing(&votes[k], scale).is_some() || !is_round(k) || !votes[k].iter().any(contradicts);
+            let goes_with = |&k: &usize| {
+                agreeing(&votes[k], scale).is_some() || is_pressed(k, scale) || !votes[k].iter().any(contradicts)
+            };
             members.iter().all(goes_with)
         })
     };
     let mut scales = vec![first];
-    let strays = |k: &usize| agreeing(&votes[*k], first).is_none() && is_round(*k);
+    let strays = |k: &usize| agreeing(&votes[*k], first).is_none() && !is_pressed(*k, first);
     let mut rest: Vec<usize> = all.iter().copied().filter(strays).collect();
     while scales.len() < MOST_ZOOMS {
         let Some(next) = commonest(votes, &rest, None).filter(|s| is_proved(sequence, seen, votes, &rest, *s)) else {
@@ -225,6 +231,9 @@ pub(super) fn zooms(sequence: &Sequence<'_>, seen: &[Seen], votes: &Votes, share
 /// Width over height of a disc to which a circle fits within a percent and a half, whichever part of its limb shows: down to
 /// seven degrees or so.
 const MOST_PRESSED: f64 = 1.015;
+
+/// By how much a circle along the sides of the lowest disc may be too small, in logarithms (a ninth was seen at two degrees).
+const PRESSED_MOST: f64 = 0.15;
 
 /// Nobody turns a zoom more often in a night, and what disagrees more often is no zoom.
 const MOST_ZOOMS: usize = 8;
