@@ -215,7 +215,7 @@ pub(super) fn zooms(sequence: &Sequence<'_>, seen: &[Seen], votes: &Votes, share
     let beside = |k: usize| {
         all.iter().filter(|&&i| owned[i].is_some()).min_by_key(|&&i| i.abs_diff(k)).and_then(|&i| owned[i]).unwrap_or(0)
     };
-    let apart = (0..scales.len())
+    (0..scales.len())
         .map(|zoom| {
             let members: Vec<usize> =
                 all.iter().copied().filter(|&k| owned[k].unwrap_or_else(|| beside(k)) == zoom).collect();
@@ -224,29 +224,9 @@ pub(super) fn zooms(sequence: &Sequence<'_>, seen: &[Seen], votes: &Votes, share
             let scale = scale.or_else(|| lent(&members));
             Zoom { members, scale }
         })
-        .filter(|z: &Zoom| !z.members.is_empty());
-    let mut out: Vec<Zoom> = Vec::new();
-    for zoom in apart {
-        // Two that settle where one lens would are one: the first guess at it was a poor frame's.
-        let near = |other: &&mut Zoom| {
-            let both = zoom.scale.zip(other.scale);
-            both.is_some_and(|(a, b)| (a.focal_length_px / b.focal_length_px).ln().abs() < ONE_LENS)
-        };
-        let Some(other) = out.iter_mut().find(near) else {
-            out.push(zoom);
-            continue;
-        };
-        let larger = if zoom.members.len() > other.members.len() { zoom.scale } else { other.scale };
-        other.members.extend(zoom.members);
-        other.members.sort_unstable();
-        let again = |s: Scale| settled(other.members.iter().map(|&k| votes[k].as_slice()), s.focal_length_px.ln());
-        other.scale = larger.and_then(again).or(larger);
-    }
-    out
+        .filter(|z| !z.members.is_empty())
+        .collect()
 }
-
-/// Scales closer than this, in logarithms, are one: a limb is measured to a percent or two.
-const ONE_LENS: f64 = 0.02;
 
 /// Width over height of a disc to which a circle fits within a percent and a half, whichever part of its limb shows: down to
 /// seven degrees or so.
