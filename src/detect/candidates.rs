@@ -147,8 +147,8 @@ fn edges_in(plane: &CodedPlane, sky: &SkyLevel, tile: PixelRect, scale: Brightne
             let (x, y) = ((tile.x0 + tile.x1) as f64 / 2.0, (tile.y0 + tile.y1) as f64 / 2.0);
             let (level, noise) = (sky.at(x, y), sky.noise_at(x, y));
             let coded_noise = noise / (2.0 * level.max(noise).max(1e-6).sqrt());
-            // As on the other scale: five times what the noise of a smoothed sky gives, or what the bar makes of that.
-            (window.blurred(1.0), bar * LEAST_CODED_SLOPE.max(3.0 * LEAST_SLOPE * coded_noise))
+            // As on the other scale: five times what the noise of a smoothed sky gives, whatever the bar.
+            (window.blurred(1.0), (bar * LEAST_CODED_SLOPE).max(3.0 * LEAST_SLOPE * coded_noise))
         }
     };
     let (w, h) = (smooth.width() as i64, smooth.height() as i64);

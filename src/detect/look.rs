@@ -146,26 +146,27 @@ fn settle(
     Some((centre, radius))
 }
 
-/// Whether the frame shows no more than a part of a circle.
-fn is_cut(frame: &Measured<'_>, traced: &Traced) -> bool {
-    let (c, r) = (traced.centre, 0.9 * traced.radius * traced.metric.stretch());
-    let (width, height) = (frame.plane.width() as f64, frame.plane.height() as f64);
-    c.x - r < 0.0 || c.y - r < 0.0 || c.x + r > width || c.y + r > height
+/// Fits the limb near a place; `radius` is rectified.
+///
+/// `shading` is the shadow's light over the disc, for small discs.
+pub(crate) fn look_at(
+    frame: &Measured<'_>,
+    expected: &Expectation<'_>,
+    centre: PixelPoint,
+    radius: f64,
+    shading: Option<Shading<'_>>,
+) -> Option<Look> {
+    Some(first_look(frame, expected, (centre, radius), shading, Care::Exact)?.with_limb_in_light(frame, expected))
 }
 
-/// Whether a circle was found so far from where it was looked for that some of its limb may have been out of reach.
-fn is_elsewhere(traced: &Traced, (centre, radius): (PixelPoint, f64)) -> bool {
-    let near = 0.12 * traced.radius;
-    traced.centre.distance(centre) > near || (traced.radius - radius).abs() > near
-}
-
-/// The limb near a place, in the window in which it was traced.
-fn trace_near(
+/// The same without where the limb lies on light, which only the few candidates that remain need.
+pub(super) fn first_look(
     frame: &Measured<'_>,
     expected: &Expectation<'_>,
     (mut at, mut radius): (PixelPoint, f64),
+    shading: Option<Shading<'_>>,
     care: Care,
-) -> Option<(View, Traced)> {
+) -> Option<Look> {
     let stretch = expected.shape.metric(at).largest_stretch();
     let mut view = frame.view(at, radius * stretch, (1.0 + 1.7 * REACH) * radius * stretch + 14.0);
     let factor = (radius / 45.0).floor() as usize;
@@ -184,41 +185,7 @@ fn trace_near(
         2.. => &[0.06, 0.04, 0.04],
         _ => &[REACH, 0.15, 0.12],
     };
-    let traced = trace(&view, expected, (at, radius), reaches, care)?;
-    Some((view, traced))
-}
-
-/// Fits the limb near a place; `radius` is rectified.
-///
-/// `shading` is the shadow's light over the disc, for small discs.
-pub(crate) fn look_at(
-    frame: &Measured<'_>,
-    expected: &Expectation<'_>,
-    centre: PixelPoint,
-    radius: f64,
-    shading: Option<Shading<'_>>,
-) -> Option<Look> {
-    Some(first_look(frame, expected, (centre, radius), shading, Care::Exact)?.with_limb_in_light(frame, expected))
-}
-
-/// The same without where the limb lies on light, which only the few candidates that remain need.
-pub(super) fn first_look(
-    frame: &Measured<'_>,
-    expected: &Expectation<'_>,
-    first: (PixelPoint, f64),
-    shading: Option<Shading<'_>>,
-    care: Care,
-) -> Option<Look> {
-    let (mut view, mut traced) = trace_near(frame, expected, first, care)?;
-    // Where the frame cuts a disc, a short arc leads from a rough guess to a circle that it fits but in part, and from there to
-    // one that it fits. Elsewhere a second chance helps the wrong ones: clouds have arcs as well.
-    let (mut from, mut rounds) = (first, 0);
-    while !expected.place_known && rounds < 3 && is_cut(frame, &traced) && is_elsewhere(&traced, from) {
-        from = (traced.centre, traced.radius);
-        rounds += 1;
-        let Some(next) = trace_near(frame, expected, from, care) else { break };
-        (view, traced) = next;
-    }
+    let mut traced = trace(&view, expected, (at, radius), reaches, care)?;
     let light = light_of_disc(frame, traced.centre, traced.radius * traced.metric.stretch());
     let rim = Rim::of(frame, (traced.centre, traced.radius), traced.metric, &traced.points);
     let open_share = rim.open_share(light.sky, light.high);

@@ -134,7 +134,8 @@ fn one(
             Some(p) => p.pointing.lens.disc_radius_px(centre, semidiameter),
             None => rig?.focal_length_px? * semidiameter.radians(),
         };
-        Some(round * flattened(&s.seen).sqrt())
+        let air = Refraction::default();
+        Some(round / air.pressing(s.seen.refracted(air).altitude, semidiameter).sqrt())
     });
     let radius_sigma_px = f.fit().map(|fit| fit.radius_sigma_px);
     let odd_size = is_measured
@@ -186,12 +187,6 @@ fn one(
     }
 }
 
-/// By how much the air presses the disc together, as a share: its height over its width.
-fn flattened(seen: &ApparentPosition) -> f64 {
-    let (air, middle, half) = (Refraction::default(), seen.airless.altitude, seen.semidiameter);
-    (air.apparent_altitude(middle + half) - air.apparent_altitude(middle - half)) / (half * 2.0)
-}
-
 /// The Earth's shadow as it should lie on the frame. `None` where its time is contradicted: it would be drawn wrong.
 ///
 /// Neglected: the lens's stretch across the shadow, and the air's flattening; both far below what an eye tells.
@@ -204,9 +199,8 @@ fn shadow_on(
     let (orientation, disc, sky) = (f.orientation?, limb?, sky.filter(|_| !f.phase_contradicted)?);
     let px_per_radian = disc.r / sky.shadow.moon_semidiameter.radians();
     // Position angles run from north through east: anticlockwise on the image, clockwise on its mirror image.
-    let position_angle = sky.shadow.xi.radians().atan2(sky.shadow.eta.radians());
     let handed = if orientation.mirrored { 1.0 } else { -1.0 };
-    let clockwise_from_up = orientation.north_turn().radians() + handed * position_angle;
+    let clockwise_from_up = orientation.north_turn() + sky.shadow.position_angle() * handed;
     let away = sky.shadow.separation().radians() * px_per_radian;
     Some(Circle {
         x: disc.x + away * clockwise_from_up.sin(),

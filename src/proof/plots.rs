@@ -38,6 +38,18 @@ struct Quantity<'a> {
 
 const NONE: fn(&FrameProof) -> Option<f64> = |_| None;
 
+/// Marks alone, on a scale of their own.
+const MARKS: Quantity<'static> = Quantity {
+    title: "",
+    caption: "",
+    unit: "",
+    value: &NONE,
+    sigma: &NONE,
+    predicted: &NONE,
+    least: None,
+    turns: false,
+};
+
 /// The plots that the frames have numbers for.
 pub(super) fn all(proof: &Proof) -> Vec<Plot> {
     let measured = |f: &FrameProof| f.status == "measured";
@@ -49,8 +61,7 @@ pub(super) fn all(proof: &Proof) -> Vec<Plot> {
             value: &|f| f.limb.filter(|_| measured(f)).map(|l| l.r),
             sigma: &|f| f.radius_sigma_px,
             predicted: &|f| f.predicted_radius_px,
-            least: None,
-            turns: false,
+            ..MARKS
         },
         Quantity {
             title: "Distance from the solved track",
@@ -58,49 +69,38 @@ pub(super) fn all(proof: &Proof) -> Vec<Plot> {
             unit: "px",
             value: &|f| f.off_track_px,
             sigma: &|f| f.centre_sigma_px,
-            predicted: &NONE,
             least: Some((0.0, 1.0)),
-            turns: false,
+            ..MARKS
         },
         Quantity {
             title: "Light against the clear frames",
             caption: "Near 1 is clear, well below cloud or dew; deep in the umbra also how dark this eclipse was.",
-            unit: "",
             value: &|f| f.light_ratio,
-            sigma: &NONE,
             predicted: &|f| f.light_ratio.map(|_| 1.0),
             least: Some((0.0, 1.2)),
-            turns: false,
+            ..MARKS
         },
         Quantity {
             title: "Share of the disc that is clipped",
             caption: "What is clipped is lost: a shorter exposure beside it helps.",
-            unit: "",
             value: &|f| f.saturated_share,
-            sigma: &NONE,
-            predicted: &NONE,
             least: Some((0.0, 0.1)),
-            turns: false,
+            ..MARKS
         },
         Quantity {
             title: "Exposure, in stops",
             caption: "Exposure time, aperture and sensitivity together; 0 is 1 s at f/1 and ISO 100.",
             unit: "stops",
             value: &stops,
-            sigma: &NONE,
-            predicted: &NONE,
-            least: None,
-            turns: false,
+            ..MARKS
         },
         Quantity {
             title: "Width of the limb",
             caption: "Blur of focus, air and shake (one sigma). A slow rise is focus or dew, a jump a knock.",
             unit: "px",
             value: &|f| f.edge_width_px,
-            sigma: &NONE,
-            predicted: &NONE,
             least: Some((0.0, 1.0)),
-            turns: false,
+            ..MARKS
         },
         Quantity {
             title: "Celestial north, clockwise from up",
@@ -108,9 +108,8 @@ pub(super) fn all(proof: &Proof) -> Vec<Plot> {
             unit: "\u{b0}",
             value: &|f| f.north_deg,
             sigma: &|f| f.north_sigma_deg,
-            predicted: &NONE,
-            least: None,
             turns: true,
+            ..MARKS
         },
     ];
     quantities.iter().filter_map(|quantity| drawn(proof, quantity)).collect()

@@ -60,11 +60,28 @@ impl Refraction {
         }
         apparent - self.lift_at_apparent(apparent)
     }
+
+    /// How much higher a disc at an apparent altitude would be without air: its lower limb is lifted more than its upper one.
+    ///
+    /// Between its middle and 0.7 of its semidiameter either way, where half of the area lies; neglected: that a low disc is
+    /// pressed more below than above.
+    pub fn pressing(&self, apparent: Angle, semidiameter: Angle) -> f64 {
+        let half = semidiameter * 0.7;
+        (self.airless_altitude(apparent + half) - self.airless_altitude(apparent - half)) / (half * 2.0)
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Meeus, Astronomical Algorithms, ch. 16 (from memory): a Sun on the horizon has its lower limb lifted by 5' more; its
+    /// true 32' are then seen as 27'.
+    #[test]
+    fn a_disc_on_the_horizon_is_pressed_by_a_sixth() {
+        let ratio = Refraction::default().pressing(Angle::from_degrees(0.25), Angle::from_degrees(16.0 / 60.0));
+        assert!((ratio - 32.0 / 27.0).abs() < 0.03, "{ratio}");
+    }
 
     #[test]
     fn the_horizon_stands_half_a_degree_high() {

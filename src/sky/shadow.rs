@@ -89,6 +89,10 @@ impl EarthShadow {
     pub fn separation(&self) -> Angle {
         Angle::from_radians(self.xi.radians().hypot(self.eta.radians()))
     }
+    /// Position angle of the shadow's centre as seen from the Moon's: from celestial north through east.
+    pub fn position_angle(&self) -> Angle {
+        Angle::from_radians(self.xi.radians().atan2(self.eta.radians()))
+    }
     /// Share of the disc's *area* inside the umbra, 0..1.
     pub fn umbral_fraction(&self) -> f64 {
         self.covered_by(self.umbra_radius)

@@ -95,9 +95,7 @@ impl SkyPlace {
 
     /// How the air flattens the disc, the zenith lying clockwise from the image's up.
     pub fn flattened(&self, zenith_turn: Angle) -> Flattening {
-        let air = Refraction::default();
-        let half = self.semidiameter * 0.7;
-        let height = air.airless_altitude(self.seen.altitude + half) - air.airless_altitude(self.seen.altitude - half);
-        Flattening { zenith_turn: zenith_turn.radians(), ratio: height / (half * 2.0) }
+        let ratio = Refraction::default().pressing(self.seen.altitude, self.semidiameter);
+        Flattening { zenith_turn: zenith_turn.radians(), ratio }
     }
 }

@@ -33,7 +33,7 @@ pub(super) fn looked_at(
         }
         let moon = moons[k].as_ref()?;
         let shadow = shadow_edge(moon.cutout.as_ref()?, &moon.fit, place, Some(&rough))?;
-        let there = Angle::from_radians(place.shadow.xi.radians().atan2(place.shadow.eta.radians()));
+        let there = place.shadow.position_angle();
         let up = if rough.mirrored { there - shadow.towards } else { there + shadow.towards };
         // The umbra's edge is no circle to better than this.
         let sigma = Angle::from_degrees(shadow.towards_sigma.degrees().hypot(0.3));
