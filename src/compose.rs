@@ -1,6 +1,7 @@
 //! The one place that sees every stage: frames and a layout become a picture.
 
 mod backdrop;
+mod cost;
 mod disc_cache;
 mod discs;
 mod kept;
@@ -94,7 +95,7 @@ pub struct ComposeRequest<'a> {
 /// The composition that a layout makes of a night, its labels on free sides, no larger than asked.
 ///
 /// # Errors
-/// [`ComposeError`] when the layout asks for what the night does not have, or its font cannot be used.
+/// [`ComposeError`] when the layout asks for what the night does not have or for days of work, or its font cannot be used.
 pub fn plan_picture(
     layout: &Layout,
     night: &Night,
@@ -111,6 +112,7 @@ pub fn plan_picture(
     if let Some(most) = longest_side.filter(|most| *most < longest) {
         composition = composition.scaled(most as f64 / longest as f64);
     }
+    diagnostics.extend(cost::foresee(&composition, night).map_err(|d| ComposeError::Layout(Box::new(d)))?);
     Ok(Warned { value: composition, diagnostics })
 }
 

@@ -120,7 +120,8 @@ fn look(night: &Night, bracket: &Bracket<'_>, first: usize, sights: &mut Vec<Sig
         let (Some(frame), Some(centre), Some(radius)) = (night.frame(&f.file), f.centre(), f.radius_px()) else {
             continue;
         };
-        let Ok(open) = open_frame(&frame.path, &reading) else { continue };
+        let opened = open_frame(&frame.path, &reading).and_then(|open| open.whole_or_none(&frame.path));
+        let Ok(open) = opened else { continue };
         for i in 0..POINTS {
             // A sunflower's seeds cover a disc evenly.
             let (r, a) = (((i as f64 + 0.5) / POINTS as f64).sqrt() * 0.85, i as f64 * 2.399_963_229_728_653);

@@ -73,6 +73,12 @@ impl From<WriteError> for Failure {
                 Diagnostic::error("unknown-ending", e.to_string())
                     .with_help("end the name in .tif, .png, .exr or .jpg"),
             ),
+            // A folder that is not there is a slip of the request's.
+            WriteError::Io { path, source } if source.kind() == std::io::ErrorKind::NotFound => Failure::new(
+                Exit::BadRequest,
+                Diagnostic::error("cannot-write", format!("cannot write {}: its folder is not there", path.display()))
+                    .with_help("make the folder, or correct the name"),
+            ),
             other => Failure::new(
                 Exit::Machine,
                 Diagnostic::error("cannot-write", other.to_string())

@@ -1,7 +1,7 @@
 //! `moonloom register`: find the Moon in every frame.
 
 use super::looking::{Anew, look_anew, summary};
-use super::outcome::{Outcome, print, say, strict, tell};
+use super::outcome::{Exit, Failure, Outcome, print, say, strict, tell};
 use super::values::wrong;
 use clap::{Args, ValueEnum};
 use moonloom::compose::{protect_inputs, same_file};
@@ -145,13 +145,18 @@ pub fn run(args: &RegisterArgs) -> Outcome {
     warnings += tell(&found.diagnostics);
     say(&summary(&found.value, seconds));
     let folder = folder_beside(&night.folder, &args.out);
-    let text = registration_text(&found.value, &folder, &digest)
-        .map_err(|d| super::outcome::Failure::new(super::outcome::Exit::CouldNot, d))?;
+    let text = registration_text(&found.value, &folder, &digest).map_err(|d| Failure::new(Exit::CouldNot, d))?;
     write_text(&args.out, &text)?;
     match args.csv.as_deref() {
         Some(path) if path == Path::new("-") => print(&registration_csv(&found.value))?,
         Some(path) => write_text(path, &registration_csv(&found.value))?,
         None => {}
+    }
+    // The files say so too; a script hears it by the status.
+    if found.value.frames.iter().all(|f| f.disc().is_none()) {
+        let message = format!("the Moon was found in none of {} frames", found.value.frames.len());
+        let help = "see the reasons above; `moonloom proof` shows each frame";
+        return Err(Failure::new(Exit::CouldNot, Diagnostic::error("no-moon", message).with_help(help)));
     }
     strict(args.strict, warnings)
 }

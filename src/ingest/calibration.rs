@@ -61,7 +61,7 @@ fn master(paths: &[PathBuf], reading: &Reading) -> Result<Option<SizedMaster>, D
     let (mut sum, mut low, mut high): (Vec<f32>, Vec<f32>, Vec<f32>) = Default::default();
     let (mut size, mut colours) = (None, SampleColours::default());
     for path in paths {
-        let frame: OpenFrame = open_frame(path, reading)?;
+        let frame: OpenFrame = open_frame(path, reading)?.whole_or_none(path)?;
         let samples = frame.samples();
         let own_size = frame.sensor_size();
         let size = size.get_or_insert_with(|| {

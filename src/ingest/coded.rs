@@ -2,13 +2,14 @@
 
 use super::decode::Channel;
 use super::decode::Reading;
-use super::jpeg_scan;
+use super::jpeg_scan::{self, Told};
+use super::jpeg_upper::{padded, upper_part, upright_rows};
 use super::source_colour::SourceColour;
 use super::upright::upright;
 use crate::memory;
 use crate::raster::{CodedPlane, LinearImage, PixelRect, RgbSpace};
 use image::metadata::Orientation;
-use image::{DynamicImage, GrayImage, ImageDecoder, ImageReader, Limits};
+use image::{DynamicImage, GrayImage, ImageDecoder, ImageError, ImageReader, Limits};
 use rayon::prelude::*;
 use std::io::Cursor;
 use zune_jpeg::JpegDecoder;
@@ -31,6 +32,8 @@ pub(super) struct CodedPicture {
     pub pixels: Samples,
     profile: Option<Vec<u8>>,
     is_op_rgb: bool,
+    /// The part of it that a file which breaks off still tells.
+    pub told: Option<PixelRect>,
 }
 
 pub(super) enum Samples {
@@ -93,9 +96,9 @@ fn is_jpeg(bytes: &[u8]) -> bool {
     bytes.starts_with(&[0xff, 0xd8])
 }
 
-/// A damaged JPEG is none: what a decoder makes of it looks well and stands elsewhere.
-fn whole_if_jpeg(bytes: &[u8], is_photograph: bool) -> Result<(), String> {
-    if is_jpeg(bytes) { jpeg_scan::check(bytes, is_photograph) } else { Ok(()) }
+/// A damaged JPEG is none: what a decoder makes of it looks well and stands elsewhere. Of one that breaks off, its upper rows.
+fn told_by(bytes: &[u8], is_photograph: bool) -> Result<Told, String> {
+    if is_jpeg(bytes) { jpeg_scan::check(bytes, is_photograph) } else { Ok(Told::Whole) }
 }
 
 /// Whether the EXIF record names the colour space that DCF 2.0 (JEITA CP-3461A) knows as `R03`: a camera
@@ -111,7 +114,29 @@ fn says_op_rgb(bytes: &[u8]) -> bool {
 
 /// Reads a picture's codes, turned upright by its orientation flag.
 pub(super) fn read(bytes: &[u8], is_photograph: bool) -> Result<CodedPicture, String> {
-    whole_if_jpeg(bytes, is_photograph)?;
+    match told_by(bytes, is_photograph)? {
+        Told::Whole => read_whole(bytes, is_photograph, None),
+        Told::Rows(rows) => {
+            let height = ImageReader::new(Cursor::new(bytes)).with_guessed_format().map_err(|e| e.to_string())?;
+            let (_, height) = height.into_dimensions().map_err(|e| e.to_string())?;
+            read_whole(&upper_part(bytes, rows), is_photograph, Some((rows, height)))
+        }
+    }
+}
+
+/// What a decoder says of a file that it cannot read, with what to do about it.
+fn in_words(error: &ImageError) -> String {
+    match error {
+        ImageError::Unsupported(_) => {
+            format!("it is of a kind that is not read ({error}); save it again as a usual JPEG, PNG or TIFF")
+        }
+        ImageError::Limits(_) => format!("it takes more memory than this run may ({error}; --memory)"),
+        _ => format!("it is damaged ({error}); copy it from the card again"),
+    }
+}
+
+/// Reads a picture's codes; `upper`: of a file cut to its upper rows, how many they are and how high the frame is.
+fn read_whole(bytes: &[u8], is_photograph: bool, upper: Option<(usize, u32)>) -> Result<CodedPicture, String> {
     // A drawing may be as small as it likes.
     let file_bytes = if is_photograph { bytes.len() as u64 } else { u64::MAX };
     let mut reader = ImageReader::new(Cursor::new(bytes)).with_guessed_format().map_err(|e| e.to_string())?;
@@ -120,7 +145,7 @@ pub(super) fn read(bytes: &[u8], is_photograph: bool) -> Result<CodedPicture, St
     reader.limits(limits);
     let mut decoder = match reader.into_decoder() {
         Ok(decoder) => decoder,
-        Err(e) => return grey_float(bytes).map_err(|_| e.to_string()),
+        Err(e) => return grey_float(bytes).map_err(|_| in_words(&e)),
     };
     let (width, height) = decoder.dimensions();
     let pixels = u64::from(width) * u64::from(height);
@@ -129,9 +154,13 @@ pub(super) fn read(bytes: &[u8], is_photograph: bool) -> Result<CodedPicture, St
     memory::may_open(pixels, each, file_bytes)?;
     let orientation = decoder.orientation().unwrap_or(Orientation::NoTransforms);
     let profile = decoder.icc_profile().ok().flatten().or_else(|| tiff_profile(bytes));
-    let picture = DynamicImage::from_decoder(decoder).map_err(|e| e.to_string())?;
+    let mut picture = DynamicImage::from_decoder(decoder).map_err(|e| in_words(&e))?;
+    let told = upper.map(|(rows, height)| upright_rows(rows, (width as usize, height as usize), orientation));
+    if let Some((_, height)) = upper {
+        picture = padded(picture, height);
+    }
     let pixels = samples(upright(picture, orientation)).ok_or("its size does not fit its data")?;
-    Ok(CodedPicture { pixels, is_op_rgb: profile.is_none() && is_jpeg(bytes) && says_op_rgb(bytes), profile })
+    Ok(CodedPicture { pixels, is_op_rgb: profile.is_none() && is_jpeg(bytes) && says_op_rgb(bytes), profile, told })
 }
 
 /// The profile of a TIFF, which the `image` crate (0.25.10) does not find once a limit is set.
@@ -156,7 +185,7 @@ fn grey_float(bytes: &[u8]) -> Result<CodedPicture, String> {
     }
     let data = values.into_iter().flat_map(|v| [if v.is_finite() { v } else { 0.0 }; 3]).collect();
     let image = LinearImage::from_data(width as usize, height as usize, data).ok_or("its size does not fit")?;
-    Ok(CodedPicture { pixels: Samples::Float(image), profile: None, is_op_rgb: false })
+    Ok(CodedPicture { pixels: Samples::Float(image), profile: None, is_op_rgb: false, told: None })
 }
 
 fn samples(picture: DynamicImage) -> Option<Samples> {
@@ -207,27 +236,41 @@ fn colour_by(
     }
 }
 
-/// One channel of a JPEG turned upright; `None` for other files and for JPEGs whose first channel is not luma.
+/// One channel of a JPEG turned upright, and the part of it that a file which breaks off still tells; `None` for other files
+/// and for JPEGs whose first channel is not luma.
 ///
 /// # Errors
 /// A sentence, when it is damaged or larger than this run may open.
-pub(super) fn one_channel(bytes: &[u8], reading: &Reading, channel: Channel) -> Result<Option<CodedPlane>, String> {
+pub(super) fn one_channel(bytes: &[u8], reading: &Reading, channel: Channel) -> Result<Option<OneChannel>, String> {
     if !is_jpeg(bytes) {
         return Ok(None);
     }
-    whole_if_jpeg(bytes, true)?;
-    decode_channel(bytes, reading, channel)
+    match told_by(bytes, true)? {
+        Told::Whole => decode_channel(bytes, reading, channel, None),
+        Told::Rows(rows) => {
+            let Some((_, (_, height))) = opened(bytes, channel) else { return Ok(None) };
+            decode_channel(&upper_part(bytes, rows), reading, channel, Some((rows, height)))
+        }
+    }
 }
+
+/// A channel, and the part of the frame that a file which breaks off still tells.
+pub(super) type OneChannel = (CodedPlane, Option<PixelRect>);
 
 /// Bytes a pixel that looking for the Moon takes: luma, its upright copy, a progressive JPEG's coefficients.
 pub(crate) const MEASURING_BYTES_A_PIXEL: u64 = 8;
 /// Bytes a pixel that an open frame takes at most: what its decoder makes of floats in three channels, and a copy.
 pub(crate) const OPEN_BYTES_A_PIXEL: u64 = 30;
 
-fn decode_channel(bytes: &[u8], reading: &Reading, channel: Channel) -> Result<Option<CodedPlane>, String> {
+fn decode_channel(
+    bytes: &[u8],
+    reading: &Reading,
+    channel: Channel,
+    upper: Option<(usize, usize)>,
+) -> Result<Option<OneChannel>, String> {
     let Some((decoder, (width, height))) = opened(bytes, channel) else { return Ok(None) };
     memory::may_open((width * height) as u64, MEASURING_BYTES_A_PIXEL, bytes.len() as u64)?;
-    Ok(decoded_channel(decoder, reading, channel, (width, height)))
+    Ok(decoded_channel(decoder, (reading, channel), (width, height), upper))
 }
 
 type Decoder<'a> = JpegDecoder<ZCursor<&'a [u8]>>;
@@ -254,21 +297,26 @@ fn opened(bytes: &[u8], channel: Channel) -> Option<(Decoder<'_>, (usize, usize)
 
 fn decoded_channel(
     mut decoder: Decoder<'_>,
-    reading: &Reading,
-    channel: Channel,
+    (reading, channel): (&Reading, Channel),
     (width, height): (usize, usize),
-) -> Option<CodedPlane> {
+    upper: Option<(usize, usize)>,
+) -> Option<OneChannel> {
     let mut codes = decoder.decode().ok()?;
     if channel == Channel::Red {
         codes = codes.into_iter().step_by(3).collect();
     }
     let orientation = decoder.exif().and_then(|chunk| Orientation::from_exif_chunk(chunk));
+    let orientation = orientation.unwrap_or(Orientation::NoTransforms);
     let profile = decoder.icc_profile();
     let (colour, _) = colour_by(profile.as_deref(), false, reading, false);
-    let picture = DynamicImage::ImageLuma8(GrayImage::from_raw(width as u32, height as u32, codes)?);
-    let plane = upright(picture, orientation.unwrap_or(Orientation::NoTransforms)).into_luma8();
+    let mut picture = DynamicImage::ImageLuma8(GrayImage::from_raw(width as u32, height as u32, codes)?);
+    let told = upper.map(|(rows, height)| upright_rows(rows, (width, height), orientation));
+    if let Some((_, height)) = upper {
+        picture = padded(picture, height as u32);
+    }
+    let plane = upright(picture, orientation).into_luma8();
     let (width, height) = (plane.width() as usize, plane.height() as usize);
     let [red, green, _] = colour.tables(256);
     let light = if channel == Channel::Red { red } else { green };
-    CodedPlane::from_codes(width, height, plane.into_raw(), light.try_into().ok()?)
+    Some((CodedPlane::from_codes(width, height, plane.into_raw(), light.try_into().ok()?)?, told))
 }

@@ -78,6 +78,8 @@ pub struct OpenFrame {
     mends: bool,
     photographed: OnceLock<PixelRect>,
     ignored: Ignored,
+    /// The part that a file which breaks off still tells.
+    told: Option<PixelRect>,
     /// What has to be said of it, such as a profile that could not be used.
     pub remark: Option<String>,
 }
@@ -94,8 +96,20 @@ const SATURATED_CODE: f32 = 0.985;
 /// Opens a frame: reads its codes, and says how they stand for light.
 ///
 /// # Errors
-/// [`DecodeError`]; a file that breaks off is an error, not a half-grey picture.
+/// [`DecodeError`]; a file that breaks off is an error, not a half-grey picture, unless it is a JPEG whose upper part is there:
+/// then that is all that was [`photographed`](OpenFrame::photographed).
 pub fn open_frame(path: &Path, reading: &Reading) -> Result<OpenFrame, DecodeError> {
+    let bytes = if is_raw(path) { Vec::new() } else { bytes_of(path)? };
+    open_bytes(path, &bytes, reading)
+}
+
+fn bytes_of(path: &Path) -> Result<Vec<u8>, DecodeError> {
+    read_bytes(path, LARGEST_FRAME.min(memory::limit()))
+        .map_err(|source| DecodeError::Io { path: path.to_owned(), source })
+}
+
+/// Opens a frame whose bytes were read; camera raw is read by a process of its own, by its path.
+fn open_bytes(path: &Path, bytes: &[u8], reading: &Reading) -> Result<OpenFrame, DecodeError> {
     let damaged = |message: String| DecodeError::Damaged { path: path.to_owned(), message };
     let srgb = ColourMatrix::new(RgbSpace::SRGB.to(&RgbSpace::WORKING));
     let masters = reading.masters.clone();
@@ -103,8 +117,17 @@ pub fn open_frame(path: &Path, reading: &Reading) -> Result<OpenFrame, DecodeErr
     let opened = |pixels, mends: bool, orientation| {
         let mends = reading.mend_hot_pixels.unwrap_or(mends);
         let (photographed, ignored) = (OnceLock::new(), reading.ignored.clone());
-        let mut open =
-            OpenFrame { pixels, orientation, masters, exposure_s, mends, photographed, ignored, remark: None };
+        let mut open = OpenFrame {
+            pixels,
+            orientation,
+            masters,
+            exposure_s,
+            mends,
+            photographed,
+            ignored,
+            told: None,
+            remark: None,
+        };
         // Darks and flats of another camera are none of this one's.
         let (size, samples) = (open.sensor_size(), open.sample_count());
         if open.masters.as_ref().is_some_and(|m| !m.fit(size, samples)) {
@@ -121,10 +144,8 @@ pub fn open_frame(path: &Path, reading: &Reading) -> Result<OpenFrame, DecodeErr
         };
         return Ok(opened(pixels, true, orientation));
     }
-    let bytes = read_bytes(path, LARGEST_FRAME.min(memory::limit()))
-        .map_err(|source| DecodeError::Io { path: path.to_owned(), source })?;
-    if fits::is_fits(&bytes) {
-        let picture = fits::Header::parse(&bytes).and_then(|h| h.picture(&bytes)).map_err(damaged)?;
+    if fits::is_fits(bytes) {
+        let picture = fits::Header::parse(bytes).and_then(|h| h.picture(bytes)).map_err(damaged)?;
         let pixels = match picture.pixels {
             FitsPixels::Light(image) => Pixels::Light { marks: burnt(&image), image, matrix: srgb },
             FitsPixels::Mosaic(mosaic) => Pixels::Mosaic(mosaic),
@@ -132,8 +153,9 @@ pub fn open_frame(path: &Path, reading: &Reading) -> Result<OpenFrame, DecodeErr
         let open = opened(pixels, true, Orientation::NoTransforms);
         return Ok(open.with_remark(picture.remark));
     }
-    let picture = coded::read(&bytes, !reading.is_drawing).map_err(damaged)?;
+    let picture = coded::read(bytes, !reading.is_drawing).map_err(damaged)?;
     let (colour, remark) = coded::colour(&picture, reading);
+    let told = picture.told;
     let pixels = match picture.pixels {
         // Float files hold linear light by custom, whatever the integers' curve.
         coded::Samples::Float(image) => Pixels::Light { marks: burnt(&image), image, matrix: colour.matrix() },
@@ -142,11 +164,27 @@ pub fn open_frame(path: &Path, reading: &Reading) -> Result<OpenFrame, DecodeErr
             Pixels::Coded { codes, tables, matrix: colour.matrix() }
         }
     };
-    let open = opened(pixels, false, Orientation::NoTransforms);
-    Ok(open.with_remark(remark))
+    let open = OpenFrame { told, ..opened(pixels, false, Orientation::NoTransforms) };
+    Ok(open.with_remark(remark).with_remark(told.map(|_| BREAKS_OFF.to_owned())))
 }
 
+const BREAKS_OFF: &str = "its file breaks off; what is there of it is used";
+
 impl OpenFrame {
+    /// The frame, if all of it is there: what a picture stands on, or what others are measured by, is wanted whole.
+    ///
+    /// # Errors
+    /// [`DecodeError::Damaged`] of a file that breaks off.
+    pub fn whole_or_none(self, path: &Path) -> Result<Self, DecodeError> {
+        match self.told {
+            None => Ok(self),
+            Some(_) => {
+                let message = "its file breaks off; copy it from the card again".into();
+                Err(DecodeError::Damaged { path: path.to_owned(), message })
+            }
+        }
+    }
+
     fn with_remark(mut self, more: Option<String>) -> Self {
         let both = [self.remark.take(), more];
         self.remark = both.into_iter().flatten().reduce(|a, b| format!("{a}; {b}"));
@@ -233,6 +271,27 @@ impl OpenFrame {
         self.light(PixelRect::of_size(width, height)).light
     }
 
+    /// Its brightness, one number a pixel: of codes, some rows at a time, since their light takes three times as much.
+    pub fn brightness(&self) -> Plane {
+        self.plane(LinearImage::brightness)
+    }
+
+    fn plane(&self, of: fn(&LinearImage) -> Plane) -> Plane {
+        let (width, height) = self.size();
+        // Rows that are mended by their neighbours' are taken together.
+        if self.mends || !matches!(self.pixels, Pixels::Coded { .. }) {
+            return of(&self.whole());
+        }
+        const BAND: usize = 256;
+        let mut data = Vec::with_capacity(width * height);
+        for y0 in (0..height).step_by(BAND) {
+            let band =
+                PixelRect { y0: y0 as i64, y1: (y0 + BAND).min(height) as i64, ..PixelRect::of_size(width, height) };
+            data.extend_from_slice(of(&self.light(band).light).data());
+        }
+        Plane::from_data(width, height, data).unwrap_or_else(|| Plane::filled(width, height, 0.0))
+    }
+
     fn sensor_light(&self, rect: PixelRect) -> (LinearImage, Vec<bool>) {
         let (mut light, matrix, saturated) = match &self.pixels {
             Pixels::Coded { codes, tables, matrix } => {
@@ -309,7 +368,8 @@ impl OpenFrame {
                 Pixels::Coded { codes, .. } => border::inside(width, height, |x, y| codes.green(x, y)),
                 _ => PixelRect::of_size(width, height),
             };
-            inside.intersection(self.ignored.inside_border(PixelRect::of_size(width, height)))
+            let whole = PixelRect::of_size(width, height);
+            inside.intersection(self.ignored.inside_border(whole)).intersection(self.told.unwrap_or(whole))
         })
     }
 
@@ -398,54 +458,66 @@ pub enum Channel {
 /// # Errors
 /// As [`open_frame`].
 pub fn decode_brightness(path: &Path, reading: &Reading) -> Result<CodedPlane, DecodeError> {
-    decode_channel(path, reading, Channel::Brightness)
+    Ok(decode_channel(path, reading, Channel::Brightness)?.plane)
+}
+
+/// One channel of a frame, for measuring.
+pub struct MeasuringPlane {
+    /// The channel; what is no photograph in it is marked.
+    pub plane: CodedPlane,
+    /// Whether its file breaks off, so that its upper part alone is there.
+    pub breaks_off: bool,
 }
 
 /// Decodes one channel of a frame, for measuring.
 ///
 /// # Errors
 /// As [`open_frame`].
-pub fn decode_channel(path: &Path, reading: &Reading, channel: Channel) -> Result<CodedPlane, DecodeError> {
-    let (plane, photographed) = channel_of(path, reading, channel)?;
+pub fn decode_channel(path: &Path, reading: &Reading, channel: Channel) -> Result<MeasuringPlane, DecodeError> {
+    let ChannelOf { plane, photographed, breaks_off } = channel_of(path, reading, channel)?;
     let size = (plane.width(), plane.height());
     let ignored = reading.ignored.rectangles_of(size, photographed.unwrap_or(PixelRect::of_size(size.0, size.1)));
-    Ok(plane.without(ignored))
+    Ok(MeasuringPlane { plane: plane.without(ignored), breaks_off })
 }
 
-/// A channel, and the part of the frame inside its strips where the file's kind can have some.
-fn channel_of(
-    path: &Path,
-    reading: &Reading,
-    channel: Channel,
-) -> Result<(CodedPlane, Option<PixelRect>), DecodeError> {
+struct ChannelOf {
+    plane: CodedPlane,
+    /// The part of the frame inside its strips, where the file's kind can have some.
+    photographed: Option<PixelRect>,
+    breaks_off: bool,
+}
+
+fn channel_of(path: &Path, reading: &Reading, channel: Channel) -> Result<ChannelOf, DecodeError> {
     let damaged = |message: String| DecodeError::Damaged { path: path.to_owned(), message };
     let curve_known = reading.response.is_some() || reading.transfer.is_some();
-    if !is_raw(path) && reading.masters.is_none() && channel != Channel::Copper {
-        let bytes = read_bytes(path, LARGEST_FRAME.min(memory::limit()))
-            .map_err(|source| DecodeError::Io { path: path.to_owned(), source })?;
-        if let Some(plane) = coded::one_channel(&bytes, reading, channel).map_err(damaged)? {
+    let bytes = if is_raw(path) { Vec::new() } else { bytes_of(path)? };
+    if reading.masters.is_none() && channel != Channel::Copper {
+        if let Some((plane, told)) = coded::one_channel(&bytes, reading, channel).map_err(damaged)? {
             let code = |x: usize, y: usize| (plane.code(x, y) * 255.0) as u8;
             let inside = border::inside(plane.width(), plane.height(), code);
-            return Ok((plane.with_curve_known(curve_known), Some(inside)));
+            let photographed = Some(told.map_or(inside, |told| inside.intersection(told)));
+            let plane = plane.with_curve_known(curve_known);
+            return Ok(ChannelOf { plane, photographed, breaks_off: told.is_some() });
         }
     }
-    let frame = open_frame(path, reading)?;
+    let frame = open_bytes(path, &bytes, reading)?;
+    drop(bytes);
     if let (Pixels::Mosaic(mosaic), Orientation::NoTransforms, None) =
         (&frame.pixels, frame.orientation, &frame.masters)
         && channel == Channel::Brightness
     {
-        return Ok((CodedPlane::from_light(mosaic.brightness()).with_curve_known(true), None));
+        let plane = CodedPlane::from_light(mosaic.brightness()).with_curve_known(true);
+        return Ok(ChannelOf { plane, photographed: None, breaks_off: false });
     }
     let curve_known = curve_known || !matches!(frame.pixels, Pixels::Coded { .. });
-    let whole = frame.whole();
     let plane = match channel {
-        Channel::Brightness => whole.brightness(),
-        Channel::Red => whole.red(),
+        Channel::Brightness => frame.brightness(),
+        Channel::Red => frame.plane(LinearImage::red),
         // A difference of light is no code of a file.
-        Channel::Copper => copper(&whole),
+        Channel::Copper => copper(&frame.whole()),
     };
-    let known = curve_known || channel == Channel::Copper;
-    Ok((CodedPlane::from_light(plane).with_curve_known(known), Some(frame.photographed())))
+    let plane = CodedPlane::from_light(plane).with_curve_known(curve_known || channel == Channel::Copper);
+    Ok(ChannelOf { plane, photographed: Some(frame.photographed()), breaks_off: frame.told.is_some() })
 }
 
 /// Red less the share of blue that goes along with it over the frame (least squares), on a little light so that noise stays

@@ -5,6 +5,9 @@
 //! it is the book-keeping, which is followed here without making a pixel: codes that are in no table, coefficients beyond
 //! the sixty-fourth, a brightness that no sample can have, blocks that are missing or left over at a scan's end.
 //!
+//! A copy that breaks off while its first and only scan goes on (or whose end was never written and is nought) is not
+//! damaged as far as it goes: its rows above that are told.
+//!
 //! Neglected: a flip that changes a number and keeps the step, within the range of what can be, unless it shifts the
 //! brightness of all that follows (`jpeg_step`). It moves no block.
 //! Arithmetic coding and lossless JPEG are not followed.
@@ -49,18 +52,44 @@ struct Scan {
     shift: u32,
 }
 
+/// How much of a JPEG is there.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Told {
+    /// All of it.
+    Whole,
+    /// So many rows from the top, as the file stores them; then it breaks off.
+    Rows(usize),
+}
+
 /// Follows all scans of a JPEG.
 ///
 /// # Errors
 /// A sentence that says what does not add up.
-pub(super) fn check(bytes: &[u8], is_photograph: bool) -> Result<(), String> {
-    // A drawing may be as small as it likes.
+pub(super) fn check(bytes: &[u8], is_photograph: bool) -> Result<Told, String> {
+    // A drawing may be as small as it likes, and is wanted whole.
     let file_bytes = if is_photograph { bytes.len() as u64 } else { u64::MAX };
-    follow_all(bytes, file_bytes).map_err(|fault| match fault {
-        Fault::Damaged(what) => format!("the JPEG is damaged: {what}; copy it from the card again"),
-        Fault::NotRead(kind) => format!("{kind} JPEGs are not read; save the picture again as a usual JPEG or as TIFF"),
-        Fault::TooLarge(why) => why,
-    })
+    let damaged = |what: &str| format!("the JPEG is damaged: {what}; copy it from the card again");
+    match follow_all(written(bytes), file_bytes) {
+        Ok(()) => Ok(Told::Whole),
+        Err(Fault::BreaksOff { rows, of }) if is_photograph && rows >= LEAST_ROWS.max(of / 10) => Ok(Told::Rows(rows)),
+        Err(Fault::BreaksOff { .. }) => Err(damaged(BREAKS_OFF)),
+        Err(Fault::Damaged(what)) => Err(damaged(what)),
+        Err(Fault::NotRead(kind)) => {
+            Err(format!("{kind} JPEGs are not read; save the picture again as a usual JPEG or as TIFF"))
+        }
+        Err(Fault::TooLarge(why)) => Err(why),
+    }
+}
+
+/// Fewer rows than this, or than a tenth of the picture, show nothing worth having.
+const LEAST_ROWS: usize = 64;
+
+/// A file's bytes up to where it was written: what a copy set room aside for and never filled is nought.
+pub(super) fn written(bytes: &[u8]) -> &[u8] {
+    // As many noughts in a row as this are no code of any table that a camera uses, nor the filling of a scan's last byte.
+    const UNFILLED: usize = 64;
+    let end = bytes.iter().rposition(|b| *b != 0).map_or(0, |last| last + 1);
+    if bytes.len() - end >= UNFILLED { &bytes[..end] } else { bytes }
 }
 
 enum Fault {
@@ -68,6 +97,11 @@ enum Fault {
     /// A kind of JPEG that cameras do not write, and that is not read.
     NotRead(&'static str),
     TooLarge(String),
+    /// A scan that is the whole picture ends within its blocks: so many rows of pixels are told, of so many.
+    BreaksOff {
+        rows: usize,
+        of: usize,
+    },
 }
 
 impl From<&'static str> for Fault {
@@ -262,7 +296,7 @@ impl State {
     }
 
     /// Follows one scan from where its codes begin; gives how many bytes they take.
-    fn follow(&mut self, frame: &FrameHeader, scan: &Scan, bytes: &[u8]) -> Result<usize, &'static str> {
+    fn follow(&mut self, frame: &FrameHeader, scan: &Scan, bytes: &[u8]) -> Result<usize, Fault> {
         let alone = scan.parts.len() == 1;
         let (across, down) = if alone { frame.blocks(&frame.components[scan.parts[0].0]) } else { frame.groups() };
         let units = across * down;
@@ -282,9 +316,13 @@ impl State {
             let count = interval.min(units - done);
             let mut bits = Bits::new(segment);
             // Where no marker follows, what is missing was cut off.
-            let torn = |what| if at == bytes.len() && what == MISSING { BREAKS_OFF } else { what };
+            let is_end = at + 2 > bytes.len();
+            let torn = |what| if is_end && what == MISSING { BREAKS_OFF } else { what };
             if frame.process == Process::Sequential || scan.last == 0 {
-                whole_blocks(&parts, scan, count, &mut bits, &mut levels).map_err(torn)?;
+                if let Err(what) = whole_blocks(&parts, scan, count, &mut bits, &mut levels).map_err(torn) {
+                    let breaks_off = what == BREAKS_OFF;
+                    return Err(if breaks_off { self.torn(frame, scan, (&levels, across)) } else { what.into() });
+                }
             } else {
                 let index = scan.parts[0].0;
                 let stride = groups_across * frame.components[index].across;
@@ -292,7 +330,7 @@ impl State {
                 bands(&parts[0], scan, places, &mut known[index], &mut bits).map_err(torn)?;
             }
             if bits.holds_more() {
-                return Err(SURPLUS);
+                return Err(SURPLUS.into());
             }
             done += count;
             if done < units {
@@ -301,20 +339,38 @@ impl State {
                 }
                 match bytes.get(at..at + 2) {
                     Some(&[0xff, marker]) if marker == 0xd0 + next_restart => at += 2,
-                    Some(_) => return Err(SURPLUS),
-                    None => return Err(BREAKS_OFF),
+                    Some(_) => return Err(SURPLUS.into()),
+                    None => return Err(self.torn(frame, scan, (&levels, across))),
                 }
                 next_restart = (next_restart + 1) % 8;
             }
         }
         // A number that was spoilt within its range shifts all that follows; restarts put an end to it.
-        let is_whole = self.restart == 0 && scan.first == 0 && !scan.refines && scan.shift == 0;
-        let eighths = self.quantization[frame.components[scan.parts[0].0].quantization].max(1);
-        if is_whole && jpeg_step::steps(&levels, across, eighths) {
-            return Err(STEP);
+        if scan.first == 0 && !scan.refines && scan.shift == 0 && self.steps(frame, scan, &levels, across) {
+            return Err(STEP.into());
         }
         self.known = known;
         Ok(at)
+    }
+
+    /// Whether the brightness of a scan's blocks steps where no photograph does.
+    fn steps(&self, frame: &FrameHeader, scan: &Scan, levels: &[i32], across: usize) -> bool {
+        let eighths = self.quantization[frame.components[scan.parts[0].0].quantization].max(1);
+        self.restart == 0 && jpeg_step::steps(levels, across, eighths)
+    }
+
+    /// What is told of a picture whose only scan breaks off: the rows of blocks above the one where it does, but for the last,
+    /// whose codes may have been made up of what was cut. Of a picture in several scans, nothing.
+    fn torn(&self, frame: &FrameHeader, scan: &Scan, (levels, across): (&[i32], usize)) -> Fault {
+        if frame.process != Process::Sequential || scan.parts.len() != frame.components.len() {
+            return BREAKS_OFF.into();
+        }
+        let whole = (levels.len() / across.max(1)).saturating_sub(1);
+        if self.steps(frame, scan, &levels[..whole * across], across) {
+            return STEP.into();
+        }
+        let high = if scan.parts.len() == 1 { 8 } else { 8 * frame.most().1 };
+        Fault::BreaksOff { rows: (whole * high).min(frame.height), of: frame.height }
     }
 
     /// A scan's components with their tables; `None` where one it needs was never given.
@@ -443,13 +499,17 @@ mod tests {
     #[test]
     fn blocks_are_counted() {
         // Two bits a block: four blocks are a byte.
-        assert_eq!(check(&grey(4, &[0]), true), Ok(()));
-        assert_eq!(check(&grey(3, &[0x03]), true), Ok(()), "the last bits are filled up");
+        assert_eq!(check(&grey(4, &[0]), true), Ok(Told::Whole));
+        assert_eq!(check(&grey(3, &[0x03]), true), Ok(Told::Whole), "the last bits are filled up");
         assert!(check(&grey(5, &[0]), true).unwrap_err().contains("missing"));
         assert!(check(&grey(4, &[0, 0x55]), true).unwrap_err().contains("left over"));
         assert!(check(&grey(4, &[0x80]), true).unwrap_err().contains("no code"));
-        assert_eq!(check(&grey(4, &[0, 0, 0]), true), Ok(()), "noughts that a camera filled up with");
-        assert_eq!(check(&grey(4, &[0, 0xff]), true), Ok(()), "any number of fill bytes stands before a marker");
+        assert_eq!(check(&grey(4, &[0, 0, 0]), true), Ok(Told::Whole), "noughts that a camera filled up with");
+        assert_eq!(
+            check(&grey(4, &[0, 0xff]), true),
+            Ok(Told::Whole),
+            "any number of fill bytes stands before a marker"
+        );
     }
 
     #[test]

@@ -18,6 +18,7 @@ mod ignored;
 mod jpeg_bits;
 mod jpeg_scan;
 mod jpeg_step;
+mod jpeg_upper;
 mod metadata;
 mod mosaic;
 mod night;
@@ -28,7 +29,9 @@ mod source_colour;
 mod upright;
 
 pub(crate) use coded::{MEASURING_BYTES_A_PIXEL, OPEN_BYTES_A_PIXEL};
-pub use decode::{Channel, DecodeError, OpenFrame, Reading, decode, decode_brightness, decode_channel, open_frame};
+pub use decode::{
+    Channel, DecodeError, MeasuringPlane, OpenFrame, Reading, decode, decode_brightness, decode_channel, open_frame,
+};
 pub use fingerprint::fingerprint;
 pub use ignored::{Ignored, IgnoredRectangle};
 pub use metadata::{CaptureTime, FrameMetadata, is_own_picture, read_metadata};

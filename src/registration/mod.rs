@@ -44,6 +44,8 @@ pub struct FrameRegistration {
     pub umbral_fraction: Option<f64>,
     /// Whether what the frame shows contradicts its time: its phase is then not said.
     pub phase_contradicted: bool,
+    /// Whether its file breaks off: what lay below was not seen.
+    pub breaks_off: bool,
     /// Which way up the frame shows the Moon; `None` where nothing tells.
     pub orientation: Option<Orientation>,
     /// Light of the disc against the clear frames of the night, exposure, phase and altitude allowed

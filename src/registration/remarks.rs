@@ -32,6 +32,11 @@ pub fn remarks(night: &Night, registration: &Registration) -> Vec<Diagnostic> {
         let why = f.reason().unwrap_or_else(|| Why::NoDisc.to_string());
         out.push(Diagnostic::warning("moon-absent", format!("{}: {why}", f.file)));
     }
+    let torn: Vec<&str> = registration.frames.iter().filter(|f| f.breaks_off).map(|f| f.file.as_str()).collect();
+    if !torn.is_empty() {
+        let message = format!("{}: the file breaks off; what is there of it is used", torn.join(", "));
+        out.push(Diagnostic::warning("frame-breaks-off", message).with_help("copy the file from the card again"));
+    }
     out.extend(below_horizon(night, registration));
     let contradicted: Vec<&str> =
         registration.frames.iter().filter(|f| f.phase_contradicted).map(|f| f.file.as_str()).collect();

@@ -55,6 +55,7 @@ fn entry(found: &Findings<'_, '_>, k: usize) -> FrameRegistration {
         time: frame.time.map(|t| t.middle.plus_seconds(-found.sequence.put_right_s)),
         umbral_fraction: place.filter(|_| !contradicted).map(|p| p.shadow.umbral_fraction()),
         phase_contradicted: contradicted,
+        breaks_off: matches!(found.seen[k], Seen::Found { breaks_off: true, .. }),
         orientation: found.facing.turns()[k].filter(|_| sighting.disc().is_some()),
         light_ratio: moon.and_then(|m| light_ratio::of(frame, place, &m.fit)),
         rejected: found.choices[k].rejected.clone(),

@@ -166,12 +166,12 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
     }
     // The copper of totality stands clearest in red; where nothing was seen, that is what is looked at.
     let channel = if look.is_some() { Channel::Brightness } else { Channel::Red };
-    let plane = sequence.decode(k, channel).ok()?;
+    let plane = sequence.decode(k, channel).ok()?.plane;
     let measured = Measured::new(&plane);
     // And through bright cloud in what is redder than the cloud, where it must be beyond doubt.
     let is_copper = place.is_none_or(|p| p.shadow.umbral_fraction() > 0.9);
     let through_cloud = || {
-        let copper = sequence.decode(k, Channel::Copper).ok()?;
+        let copper = sequence.decode(k, Channel::Copper).ok()?.plane;
         let copper = Measured::new(&copper);
         let found = match start {
             Some(at) => look_at(&copper, &expected, at, radius, shading),

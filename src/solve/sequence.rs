@@ -2,16 +2,25 @@
 
 use super::sky_place::SkyPlace;
 use crate::detect::{DiscFit, Expectation, Look, Measured, any_disc, find_discs, is_beyond_doubt};
-use crate::ingest::{Channel, Frame, MEASURING_BYTES_A_PIXEL, Night, OPEN_BYTES_A_PIXEL, Rig, decode_channel};
+use crate::ingest::{
+    Channel, Frame, MEASURING_BYTES_A_PIXEL, MeasuringPlane, Night, OPEN_BYTES_A_PIXEL, Rig, decode_channel,
+};
 use crate::memory;
-use crate::raster::{CodedPlane, PixelPoint};
+use crate::raster::PixelPoint;
 use crate::sky::Observer;
 use rayon::prelude::*;
 
 /// What a frame showed.
 pub(super) enum Seen {
-    /// Discs, best first, found by the pixels alone; and lights that stand still while the camera does.
-    Discs(Vec<Look>, Vec<DiscFit>),
+    /// What was found by the pixels alone.
+    Found {
+        /// Discs, best first.
+        discs: Vec<Look>,
+        /// Lights that stand still while the camera does.
+        still: Vec<DiscFit>,
+        /// Whether the file breaks off: what lay below was not seen.
+        breaks_off: bool,
+    },
     /// It could not be decoded.
     Unreadable(String),
 }
@@ -19,23 +28,23 @@ pub(super) enum Seen {
 impl Seen {
     pub fn discs(&self) -> &[Look] {
         match self {
-            Seen::Discs(discs, _) => discs,
+            Seen::Found { discs, .. } => discs,
             Seen::Unreadable(_) => &[],
         }
     }
     /// Lights that stand still while the camera does.
     pub fn still(&self) -> &[DiscFit] {
         match self {
-            Seen::Discs(_, still) => still,
+            Seen::Found { still, .. } => still,
             Seen::Unreadable(_) => &[],
         }
     }
     /// The same with some of its discs set aside as lights that stand still.
     pub fn without(self, still: &[bool]) -> Self {
-        let Seen::Discs(discs, mut aside) = self else { return self };
+        let Seen::Found { discs, still: mut aside, breaks_off } = self else { return self };
         let (kept, set_aside): (Vec<_>, Vec<_>) = discs.into_iter().zip(still).partition(|(_, still)| !**still);
         aside.extend(set_aside.into_iter().map(|(look, _)| look.fit));
-        Seen::Discs(kept.into_iter().map(|(look, _)| look).collect(), aside)
+        Seen::Found { discs: kept.into_iter().map(|(look, _)| look).collect(), still: aside, breaks_off }
     }
     pub fn fits(&self) -> impl Iterator<Item = &DiscFit> {
         self.discs().iter().map(|d| &d.fit)
@@ -152,10 +161,11 @@ impl<'a> Sequence<'a> {
 
     fn look_at(&self, k: usize, least_px: f64, progress: &(dyn Fn(&str) + Sync)) -> Seen {
         let seen = match self.decode(k, Channel::Brightness) {
-            Ok(plane) => {
+            Ok(MeasuringPlane { plane, breaks_off }) => {
                 let any = any_disc(plane.width(), plane.height());
                 let expected = Expectation { from_px: any.from_px.max(least_px), ..any };
-                Seen::Discs(find_discs(&Measured::new(&plane), &expected, MOST_DISCS), Vec::new())
+                let discs = find_discs(&Measured::new(&plane), &expected, MOST_DISCS);
+                Seen::Found { discs, still: Vec::new(), breaks_off }
             }
             Err(why) => Seen::Unreadable(why),
         };
@@ -164,7 +174,7 @@ impl<'a> Sequence<'a> {
     }
 
     /// Decodes one of its frames.
-    pub fn decode(&self, k: usize, channel: Channel) -> Result<CodedPlane, String> {
+    pub fn decode(&self, k: usize, channel: Channel) -> Result<MeasuringPlane, String> {
         let frame = self.frame(k);
         decode_channel(&frame.path, &frame.reading, channel).map_err(|why| why.to_string())
     }

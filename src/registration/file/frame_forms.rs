@@ -68,6 +68,8 @@ pub(super) struct FrameForm {
     pub(super) why: Option<Why>,
     #[serde(default)]
     pub(super) phase_contradicted: bool,
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub(super) breaks_off: bool,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub(super) fingerprint: Option<String>,
 }
@@ -152,6 +154,7 @@ impl From<&FrameRegistration> for FrameForm {
             foreground: f.foreground,
             why: f.sighting.why().cloned(),
             phase_contradicted: f.phase_contradicted,
+            breaks_off: f.breaks_off,
             fingerprint: f.fingerprint.clone(),
         }
     }
@@ -165,6 +168,7 @@ impl From<FrameForm> for FrameRegistration {
             rig: f.rig,
             umbral_fraction: f.umbral_fraction,
             phase_contradicted: f.phase_contradicted,
+            breaks_off: f.breaks_off,
             orientation: f.orientation.map(|o| Orientation {
                 up_position_angle: Angle::from_degrees(o.up_position_angle_deg),
                 mirrored: o.mirrored,
