@@ -193,6 +193,33 @@ fn layouts_that_ask_for_the_impossible_are_refused_at_once() {
 }
 
 #[test]
+fn work_of_days_is_refused_before_it_begins() {
+    let folder = TempDir::new().unwrap();
+    let shares: String = (1..700).map(|i| format!("\"{:.2}%\",", f64::from(i) / 10.0)).collect();
+    let layout = folder.path().join("many.ron");
+    let asked = |side: u32| {
+        let arrangement = "Path(along: Line(from: (\"30%\", \"50%\"), to: (\"70%\", \"50%\")), disc_diameter: \"80%\")";
+        let canvas = format!("canvas: (width: {side}, height: {side})");
+        std::fs::write(
+            &layout,
+            format!("(version: 2, {canvas}, selection: (at: [{shares}]), arrangement: {arrangement})"),
+        )
+        .unwrap();
+        // The more cores, the sooner it would be done.
+        Command::new(env!("CARGO_BIN_EXE_moonloom"))
+            .env("RAYON_NUM_THREADS", "2")
+            .args(["compose", text(&layout), text(small_night()), "--dry-run"])
+            .output()
+            .unwrap()
+    };
+    let run = asked(60_000);
+    assert_eq!(run.status.code(), Some(1), "{}", stderr(&run));
+    assert!(stderr(&run).contains("hours") && stderr(&run).contains("--longest-side"), "{}", stderr(&run));
+    let run = asked(600);
+    assert!(run.status.success() && !stderr(&run).contains("long-work"), "{}", stderr(&run));
+}
+
+#[test]
 fn a_registration_whose_limb_cannot_be_true_is_refused() {
     let folder = copy_of_small_night();
     let out = folder.path().join("r.ron");
@@ -306,7 +333,7 @@ fn order_and_threads_change_no_byte() {
 fn another_build_gives_the_same_geometry() {
     let other = std::env::var_os("MOONLOOM_OTHER_BUILD").expect("MOONLOOM_OTHER_BUILD names a program");
     let folder = TempDir::new().unwrap();
-    let layouts = ["drift-trail", "phase-grid", "shadow-map"].map(|name| root().join(format!("layouts/{name}.ron")));
+    let nights = [("wide", ["drift-trail", "open-sky"]), ("tele", ["phase-grid", "shadow-map"])];
     let told = |program: &std::ffi::OsStr, at: &str| {
         let (registration, cache) = (folder.path().join("r.ron"), folder.path().join(at));
         let run = |args: &[&str]| {
@@ -314,9 +341,13 @@ fn another_build_gives_the_same_geometry() {
             assert!(run.status.success(), "{}", stderr(&run));
             String::from_utf8(run.stdout).unwrap()
         };
-        run(&["register", text(small_night()), "--out", text(&registration)]);
-        let mut out = vec![std::fs::read_to_string(&registration).unwrap()];
-        out.extend(layouts.iter().map(|l| run(&["compose", text(l), text(&registration), "--dry-run", "--json"])));
+        let mut out = Vec::new();
+        for (night, layouts) in nights {
+            run(&["register", text(&sample(night)), "--out", text(&registration)]);
+            out.push(std::fs::read_to_string(&registration).unwrap());
+            let layouts = layouts.map(|name| root().join(format!("layouts/{name}.ron")));
+            out.extend(layouts.iter().map(|l| run(&["compose", text(l), text(&registration), "--dry-run", "--json"])));
+        }
         out
     };
     let (this, other) = (told(env!("CARGO_BIN_EXE_moonloom").as_ref(), "this"), told(&other, "other"));
