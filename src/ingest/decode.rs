@@ -491,14 +491,15 @@ fn channel_of(path: &Path, reading: &Reading, channel: Channel) -> Result<Channe
     let damaged = |message: String| DecodeError::Damaged { path: path.to_owned(), message };
     let curve_known = reading.response.is_some() || reading.transfer.is_some();
     let bytes = if is_raw(path) { Vec::new() } else { bytes_of(path)? };
-    if reading.masters.is_none() && channel != Channel::Copper {
-        if let Some((plane, told)) = coded::one_channel(&bytes, reading, channel).map_err(damaged)? {
-            let code = |x: usize, y: usize| (plane.code(x, y) * 255.0) as u8;
-            let inside = border::inside(plane.width(), plane.height(), code);
-            let photographed = Some(told.map_or(inside, |told| inside.intersection(told)));
-            let plane = plane.with_curve_known(curve_known);
-            return Ok(ChannelOf { plane, photographed, breaks_off: told.is_some() });
-        }
+    if reading.masters.is_none()
+        && channel != Channel::Copper
+        && let Some((plane, told)) = coded::one_channel(&bytes, reading, channel).map_err(damaged)?
+    {
+        let code = |x: usize, y: usize| (plane.code(x, y) * 255.0) as u8;
+        let inside = border::inside(plane.width(), plane.height(), code);
+        let photographed = Some(told.map_or(inside, |told| inside.intersection(told)));
+        let plane = plane.with_curve_known(curve_known);
+        return Ok(ChannelOf { plane, photographed, breaks_off: told.is_some() });
     }
     let frame = open_bytes(path, &bytes, reading)?;
     drop(bytes);

@@ -9,11 +9,12 @@
 //! damaged as far as it goes: its rows above that are told.
 //!
 //! Neglected: a flip that changes a number and keeps the step, within the range of what can be, unless it shifts the
-//! brightness of all that follows (`jpeg_step`). It moves no block.
+//! brightness of all that follows (`jpeg_step`, and `jpeg_thumbnail` where the file holds a small picture of itself). It moves no block.
 //! Arithmetic coding and lossless JPEG are not followed.
 
 use super::jpeg_bits::{Bits, Table, unstuffed};
 use super::jpeg_step;
+use super::jpeg_thumbnail::{Blocks, Thumbnail};
 use crate::memory;
 
 /// What a frame's header says of a colour component.
@@ -69,7 +70,8 @@ pub(super) fn check(bytes: &[u8], is_photograph: bool) -> Result<Told, String> {
     // A drawing may be as small as it likes, and is wanted whole.
     let file_bytes = if is_photograph { bytes.len() as u64 } else { u64::MAX };
     let damaged = |what: &str| format!("the JPEG is damaged: {what}; copy it from the card again");
-    match follow_all(written(bytes), file_bytes) {
+    let thumbnail = if is_photograph { Thumbnail::of(bytes) } else { None };
+    match follow_all(written(bytes), file_bytes, thumbnail) {
         Ok(()) => Ok(Told::Whole),
         Err(Fault::BreaksOff { rows, of }) if is_photograph && rows >= LEAST_ROWS.max(of / 10) => Ok(Told::Rows(rows)),
         Err(Fault::BreaksOff { .. }) => Err(damaged(BREAKS_OFF)),
@@ -110,8 +112,8 @@ impl From<&'static str> for Fault {
     }
 }
 
-fn follow_all(bytes: &[u8], file_bytes: u64) -> Result<(), Fault> {
-    let mut state = State::default();
+fn follow_all(bytes: &[u8], file_bytes: u64, thumbnail: Option<Thumbnail>) -> Result<(), Fault> {
+    let mut state = State { thumbnail, ..State::default() };
     let mut at = 2;
     loop {
         // Any number of fill bytes may stand before a marker.
@@ -197,6 +199,8 @@ struct State {
     /// The first number of each quantization table.
     quantization: [i64; 4],
     restart: usize,
+    /// The small picture in the file's record.
+    thumbnail: Option<Thumbnail>,
     scans: usize,
     /// Which components' direct coefficients a scan has told.
     told: Vec<bool>,
@@ -353,10 +357,20 @@ impl State {
         Ok(at)
     }
 
-    /// Whether the brightness of a scan's blocks steps where no photograph does.
+    /// Whether the brightness of a scan's blocks steps where no photograph does, or where the small picture has no step.
     fn steps(&self, frame: &FrameHeader, scan: &Scan, levels: &[i32], across: usize) -> bool {
         let eighths = self.quantization[frame.components[scan.parts[0].0].quantization].max(1);
-        self.restart == 0 && jpeg_step::steps(levels, across, eighths)
+        let (most_across, most_down) = if scan.parts.len() == 1 { (1, 1) } else { frame.most() };
+        let blocks = Blocks {
+            levels,
+            across,
+            eighths,
+            group_px: (8 * most_across, 8 * most_down),
+            frame_px: (frame.width, frame.height),
+        };
+        let is_luma = scan.parts[0].0 == 0;
+        (self.restart == 0 && jpeg_step::steps(levels, across, eighths))
+            || (is_luma && self.thumbnail.as_ref().is_some_and(|small| small.shows_a_shift(&blocks)))
     }
 
     /// What is told of a picture whose only scan breaks off: the rows of blocks above the one where it does, but for the last,

@@ -18,6 +18,7 @@ mod ignored;
 mod jpeg_bits;
 mod jpeg_scan;
 mod jpeg_step;
+mod jpeg_thumbnail;
 mod jpeg_upper;
 mod metadata;
 mod mosaic;

@@ -183,3 +183,31 @@ fn polynomials_of_a_lossy_negative_are_applied_as_libraw_does() {
     // JPEG decoders round a code apart, which the steepest polynomial doubles.
     assert!(worst < 2.2 / 255.0, "{worst}");
 }
+
+/// A reader that never ends is ended by the system: its process says of itself what it may take.
+#[cfg(target_os = "linux")]
+#[test]
+fn the_reader_of_camera_raw_may_not_go_on_for_ever() {
+    use std::io::Read;
+    use std::process::{Command, Stdio};
+    let frame = std::fs::read_dir(nights().join("night")).unwrap().map(|e| e.unwrap().path());
+    let frame = frame.filter(|p| p.extension().is_some_and(|e| e == "dng")).min().unwrap();
+    let mut child = Command::new(env!("CARGO_BIN_EXE_moonloom"))
+        .args([moonloom::ingest::RAW_READER, "pixels", text(&frame)])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    // It has begun to write, and waits at a full pipe.
+    let mut first = [0];
+    child.stdout.as_mut().unwrap().read_exact(&mut first).unwrap();
+    let limits = std::fs::read_to_string(format!("/proc/{}/limits", child.id())).unwrap();
+    child.kill().unwrap();
+    child.wait().unwrap();
+    let soft = |name: &str| {
+        let line = limits.lines().find(|l| l.starts_with(name)).unwrap();
+        line[name.len()..].split_whitespace().next().unwrap().parse::<u64>().ok()
+    };
+    assert!(soft("Max cpu time").is_some_and(|s| s <= 300), "{limits}");
+    assert!(soft("Max address space").is_some_and(|b| b <= 8 << 30), "{limits}");
+}

@@ -49,6 +49,82 @@ fn a_flipped_bit_never_moves_a_disc_in_silence() {
     assert!(all > 150 && noticed * 4 > all && lost == 0 && worst < 0.3);
 }
 
+/// A JPEG's bytes with another record: one that holds a small picture of it and nothing else (Exif 2.32, 4.5.5).
+fn with_thumbnail(bytes: &[u8], picture: &image::DynamicImage) -> Vec<u8> {
+    let mut small = Vec::new();
+    let encoder = image::codecs::jpeg::JpegEncoder::new_with_quality(&mut small, 75);
+    picture.thumbnail(160, 120).write_with_encoder(encoder).unwrap();
+    let mut record = b"Exif\0\0II*\0\x08\0\0\0\0\0\x0e\0\0\0\x03\0".to_vec();
+    let mut entry = |tag: u16, kind: u16, value: u32| {
+        record.extend(tag.to_le_bytes().into_iter().chain(kind.to_le_bytes()).chain(1u32.to_le_bytes()));
+        record.extend(value.to_le_bytes());
+    };
+    entry(0x0103, 3, 6);
+    entry(0x0201, 4, 56);
+    entry(0x0202, 4, small.len() as u32);
+    record.extend([0; 4]);
+    record.extend(small);
+    let mut out = vec![0xff, 0xd8, 0xff, 0xe1];
+    out.extend((record.len() as u16 + 2).to_be_bytes());
+    out.extend(record);
+    // Without the record that was there.
+    let mut at = 2;
+    while bytes[at + 1] == 0xe0 || bytes[at + 1] == 0xe1 {
+        at += 2 + usize::from(u16::from_be_bytes([bytes[at + 2], bytes[at + 3]]));
+    }
+    out.extend(&bytes[at..]);
+    out
+}
+
+/// Flips that no book-keeping notices shift the brightness of all that follows; the small picture in the record shows how it was.
+#[test]
+fn a_small_picture_in_the_record_betrays_what_block_counting_cannot() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("spoilt.jpg");
+    let opens = |bytes: &[u8]| {
+        std::fs::write(&path, bytes).unwrap();
+        decode_brightness(&path, &Default::default())
+    };
+    let (mut noticed, mut more, mut left, mut worst) = (0, 0, 0, 0.0f64);
+    let mut random = numbers(31);
+    for k in [1, 12, 24] {
+        let plain = std::fs::read(sample("tele").join(format!("t{k:04}.jpg"))).unwrap();
+        let picture = image::load_from_memory(&plain).unwrap();
+        let whole = with_thumbnail(&plain, &picture);
+        let before = opens(&whole).expect("a whole file is opened, small picture or not");
+        // A curve that was laid on the picture and not on the small one.
+        let brightened = with_thumbnail(&plain, &picture.brighten(-12));
+        opens(&brightened).expect("a small picture that was not made anew is no damage");
+        let (scan, grown) = (scan_of(&plain), whole.len() - plain.len());
+        for _ in 0..60 {
+            let at = scan + random() as usize % (plain.len() - scan - 64);
+            let bit = 1 << (random() % 8);
+            let flipped = |bytes: &[u8], at: usize| {
+                let mut bytes = bytes.to_vec();
+                bytes[at] ^= bit;
+                bytes
+            };
+            let by_counting = opens(&flipped(&plain, at)).is_err();
+            match opens(&flipped(&whole, at + grown)) {
+                Err(_) if by_counting => noticed += 1,
+                Err(_) => more += 1,
+                Ok(after) => {
+                    assert!(!by_counting, "the small picture hides what is noticed without it");
+                    left += 1;
+                    let (w, h) = (after.width(), after.height());
+                    let off = |x: usize, y: usize| f64::from((after.code(x, y) - before.code(x, y)).abs());
+                    let sum: f64 = (h - 40..h).map(|y| (0..w).map(|x| off(x, y)).sum::<f64>()).sum();
+                    worst = worst.max(255.0 * sum / (40 * w) as f64);
+                }
+            }
+        }
+    }
+    println!(
+        "flips noticed by counting {noticed}, by the small picture besides {more}; of {left} others the last rows differ by at most {worst:.1} codes"
+    );
+    assert!(more > 0 && noticed > 60 && worst < 2.0);
+}
+
 #[test]
 fn torn_jpegs_are_named_whichever_way_they_are_torn() {
     let folder = copy_of_small_night();
