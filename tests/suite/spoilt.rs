@@ -680,3 +680,30 @@ fn renamed_frames_and_new_words_in_their_records_cost_no_disc() {
     assert_eq!(count, whole, "{said}");
     assert!(said.contains("n0003.jpg is called IMG_0003.jpg now") && !said.contains("no longer"), "{said}");
 }
+
+#[test]
+fn a_frame_of_one_pixel_ends_no_night() {
+    let folder = copy_of_small_night();
+    image::RgbImage::from_pixel(1, 1, image::Rgb([9, 9, 9])).save(folder.path().join("tiny.jpg")).unwrap();
+    std::fs::write(folder.path().join("frames.csv"), "file,utc,focal_length_mm\ntiny.jpg,2028-12-31T16:52:00Z,400\n")
+        .unwrap();
+    let (out, csv) = (folder.path().join("r.ron"), folder.path().join("r.csv"));
+    let run = moonloom(&["register", text(folder.path()), "--out", text(&out), "--csv", text(&csv)]);
+    assert!(run.status.success(), "{}", stderr(&run));
+    let table = std::fs::read_to_string(&csv).unwrap();
+    assert!(table.lines().any(|l| l.starts_with("tiny.jpg,absent")), "{table}");
+    assert!(table.matches(",measured,").count() > 4, "{table}");
+}
+
+#[test]
+fn a_mask_of_another_size_is_the_requests_fault() {
+    let folder = TempDir::new().unwrap();
+    image::GrayImage::new(10, 10).save(folder.path().join("roofs.png")).unwrap();
+    let layout = folder.path().join("masked.ron");
+    std::fs::write(&layout, "(version: 2, arrangement: SkyTrack(foreground: Mask(\"roofs.png\")))").unwrap();
+    let out = folder.path().join("p.png");
+    let run = moonloom(&["compose", text(&layout), text(&sample("wide")), "--out", text(&out)]);
+    assert_eq!(run.status.code(), Some(2), "{}", stderr(&run));
+    assert!(stderr(&run).contains("10x10") && stderr(&run).contains("backplate"), "{}", stderr(&run));
+    assert!(!out.exists());
+}
