@@ -190,19 +190,34 @@ fn stated_errors_abroad_are_honest() {
         })
     });
     let radii = told(|f, t| discs(f, t, &|f, t| Some((f.radius_px()? - t.radius_px?) / f.fit()?.radius_sigma_px)));
-    let turns = told(|f, t| {
-        discs(f, t, &|f, t| {
-            let o = f.orientation.filter(|o| o.source != OrientationSource::Sequence)?;
-            let off = (o.up_position_angle.degrees() - t.up_position_angle_deg + 180.0).rem_euclid(360.0) - 180.0;
-            Some(off / o.sigma.degrees())
+    let turns_by = |is_meant: &dyn Fn(OrientationSource) -> bool| {
+        told(|f, t| {
+            discs(f, t, &|f, t| {
+                let o = f.orientation.filter(|o| is_meant(o.source))?;
+                let off = (o.up_position_angle.degrees() - t.up_position_angle_deg + 180.0).rem_euclid(360.0) - 180.0;
+                Some(off / o.sigma.degrees())
+            })
         })
-    });
+    };
+    let turns = turns_by(&|source| source != OrientationSource::Sequence);
     let clocks = told(|f, t| {
         f.rigs.iter().filter_map(|r| r.clock.as_ref()).map(|c| (c.ahead_s - t.clock_ahead_s) / c.sigma_s).collect()
     });
     println!("error over stated sigma abroad: median and 90th percentile");
     for (name, values) in [("centre", &centres), ("radius", &radii), ("turn", &turns), ("clock", &clocks)] {
         println!("  {name:<7} {:>5.2} {:>5.2}  of {}", percentile(values, 0.5), percentile(values, 0.9), values.len());
+    }
+    for source in [
+        OrientationSource::Pointing,
+        OrientationSource::Features,
+        OrientationSource::Shadow,
+        OrientationSource::Sequence,
+    ] {
+        let values = turns_by(&|s| s == source);
+        if let (Some(_), count) = (values.first(), values.len()) {
+            let (median, most) = (percentile(&values, 0.5), percentile(&values, 0.9));
+            println!("  turn by {source:?}: {median:.2} {most:.2}  of {count}");
+        }
     }
     for (name, values) in [("centre", &centres), ("radius", &radii), ("turn", &turns), ("clock", &clocks)] {
         assert!(percentile(values, 0.5) <= 1.2 && percentile(values, 0.9) <= 2.5, "{name}");

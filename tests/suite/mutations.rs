@@ -4,6 +4,7 @@
 //! --ignored` goes on for ten minutes, and `DEVELOPERS.md` keeps what it found.
 
 use crate::nights::{numbers, root, sample, small_night};
+use crate::spoilt::with_thumbnail;
 use moonloom::compose::plan_picture;
 use moonloom::detect::find_in_picture;
 use moonloom::ingest::{Night, ShootNotes, decode_brightness, open_frame, parse_response, read_metadata, read_night};
@@ -163,6 +164,20 @@ fn texts() -> Vec<(String, String, Reader)> {
     let response = "value,red,green,blue\n0,0,0,0\n0.5,0.2,0.2,0.2\n1,1,1,1\n";
     out.push(("response".into(), response.into(), |text| parse_response(Path::new("r.csv"), text).is_ok()));
     let rehearsal = read(root().join("tests/data/rehearsals/town.ron"));
+    let table =
+        "file,utc,exposure_s,f_number,iso,focal_length_mm\na.png,2028-12-31T16:52:00Z,0.01,8,400,600\nb.png,,1/30,,,\n";
+    out.push(("frames.csv".into(), table.into(), |text| {
+        static FOLDER: OnceLock<TempDir> = OnceLock::new();
+        let folder = FOLDER.get_or_init(|| {
+            let folder = TempDir::new().unwrap();
+            for name in ["a.png", "b.png"] {
+                image::GrayImage::new(8, 8).save(folder.path().join(name)).unwrap();
+            }
+            folder
+        });
+        std::fs::write(folder.path().join("frames.csv"), text).unwrap();
+        read_night(folder.path()).is_ok()
+    }));
     out.push(("rehearsal".into(), rehearsal, |text| Scenario::parse(Path::new("t.ron"), text).is_ok()));
     out
 }
@@ -203,7 +218,12 @@ fn files() -> Vec<PathBuf> {
 /// Changes files; each is decoded or refused.
 fn files_are_decoded_or_refused(seed: u64, rounds: usize, until: Duration) {
     let folder = TempDir::new().unwrap();
-    let files: Vec<(PathBuf, Vec<u8>)> = files().into_iter().map(|p| (p.clone(), std::fs::read(p).unwrap())).collect();
+    let mut files: Vec<(PathBuf, Vec<u8>)> =
+        files().into_iter().map(|p| (p.clone(), std::fs::read(p).unwrap())).collect();
+    // With a small picture in its record.
+    let jpeg = std::fs::read(small_night().join("n0004.jpg")).unwrap();
+    let picture = image::load_from_memory(&jpeg).unwrap();
+    files.push(("with-thumbnail.jpg".into(), with_thumbnail(&jpeg, &picture)));
     let start = Instant::now();
     let (mut mutator, mut decoded, mut all) = (Mutator(Box::new(numbers(seed))), 0, 0);
     while all < rounds && start.elapsed() < until {

@@ -50,7 +50,7 @@ fn a_flipped_bit_never_moves_a_disc_in_silence() {
 }
 
 /// A JPEG's bytes with another record: one that holds a small picture of it and nothing else (Exif 2.32, 4.5.5).
-fn with_thumbnail(bytes: &[u8], picture: &image::DynamicImage) -> Vec<u8> {
+pub fn with_thumbnail(bytes: &[u8], picture: &image::DynamicImage) -> Vec<u8> {
     let mut small = Vec::new();
     let encoder = image::codecs::jpeg::JpegEncoder::new_with_quality(&mut small, 75);
     picture.thumbnail(160, 120).write_with_encoder(encoder).unwrap();

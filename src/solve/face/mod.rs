@@ -21,7 +21,7 @@ use super::sequence::Sequence;
 use super::sky_place::SkyPlace;
 use crate::detect::Look;
 use crate::diag::Diagnostic;
-use crate::registration::{ClockEstimate, MountRotation, Orientation, OrientationSource};
+use crate::registration::{ClockEstimate, MountRotation, Orientation, OrientationSource, pointing_at};
 use crate::sky::Libration;
 use crate::units::Angle;
 use features::{Features, Turned, turn_against};
@@ -157,13 +157,16 @@ fn by_geometry(
     let turns = (0..moons.len())
         .map(|k| {
             let place = sequence.place(k)?;
-            let pointing = aim.pointing(place)?;
+            let solution = pointing_at(aim.pointings(), Some(place.instant))?;
+            let pointing = &solution.pointing;
             let centre = moons[k].as_ref().map(|m| m.fit.centre).or_else(|| aim.expects(place))?;
             let up = (place.parallactic_angle + pointing.zenith_turn(centre)).normalized();
             if let Some(seen) = by_features[k] {
                 differences.push(wrapped(seen.up_position_angle - up));
             }
-            let sigma = Angle::from_degrees(0.05);
+            // The roll's own, and what a lens bends that no term describes.
+            let roll = Angle::from_radians(solution.covariance[(2, 2)].max(0.0).sqrt());
+            let sigma = Angle::from_degrees(roll.degrees().hypot(0.008));
             Some(Orientation { up_position_angle: up, mirrored: false, sigma, source: OrientationSource::Pointing })
         })
         .collect();

@@ -114,7 +114,7 @@ fn moved_turn(o: Orientation, by: Settled) -> Orientation {
     let turn = if o.mirrored { -turn } else { turn };
     Orientation {
         up_position_angle: (o.up_position_angle + turn).normalized(),
-        sigma: Angle::from_degrees(by.sigma.hypot(0.05)),
+        sigma: Angle::from_degrees(by.sigma.hypot(0.03)),
         ..o
     }
 }
