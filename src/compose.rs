@@ -18,11 +18,12 @@ use crate::diag::{Diagnostic, Warned};
 use crate::ingest::{DecodeError, Night};
 use crate::labels::{FontError, Typeface, settle};
 use crate::layout::{ColourSpace, Composition, Depth, ForegroundPlacement, Layout, Normalization, Output, resolve};
-use crate::raster::RgbSpace;
+use crate::raster::{LinearImage, RgbSpace};
 use crate::registration::Registration;
 use crate::write::{BitDepth, Container, OutputSpec, WriteError, write_picture};
 use discs::Discs;
 use preview::Preview;
+use std::ops::Range;
 use std::path::{Path, PathBuf};
 
 /// Why a picture was not made.
@@ -74,22 +75,46 @@ pub enum ComposeError {
     Write(#[from] WriteError),
 }
 
-/// What to make.
-pub struct ComposeRequest<'a> {
+/// A picture to make.
+#[derive(Clone, Copy)]
+pub struct PictureRequest<'a> {
     /// The layout.
     pub layout: &'a Layout,
     /// The frames.
     pub night: &'a Night,
     /// Where the Moon is in them.
     pub registration: &'a Registration,
-    /// The picture's file.
-    pub out: &'a Path,
-    /// A small JPEG beside it.
-    pub preview: Option<&'a Path>,
     /// Where developed discs are kept from run to run.
     pub cache: Option<&'a Path>,
     /// No side of the picture gets more pixels than this.
     pub longest_side: Option<usize>,
+}
+
+impl<'a> PictureRequest<'a> {
+    /// A layout of a night at its own size, nothing kept from run to run.
+    pub fn new(layout: &'a Layout, night: &'a Night, registration: &'a Registration) -> Self {
+        PictureRequest { layout, night, registration, cache: None, longest_side: None }
+    }
+}
+
+/// A picture to make as a file.
+pub struct ComposeRequest<'a> {
+    /// What it shows.
+    pub picture: PictureRequest<'a>,
+    /// The picture's file.
+    pub out: &'a Path,
+    /// A small JPEG beside it.
+    pub preview: Option<&'a Path>,
+}
+
+/// A picture in memory.
+pub struct RenderedPicture {
+    /// Its light: linear Rec. 2020, 1 = the paper's white, rows from the top. [`write_picture`] makes a file of it.
+    pub light: LinearImage,
+    /// What lies where in it, with what each disc was multiplied by.
+    pub composition: Composition,
+    /// What has to be said of it.
+    pub diagnostics: Vec<Diagnostic>,
 }
 
 /// The composition that a layout makes of a night, its labels on free sides, no larger than asked.
@@ -151,46 +176,85 @@ fn papers(night: &Night) -> &[PathBuf] {
     &night.papers
 }
 
-/// Makes a picture.
+/// Makes a picture as a file.
 ///
 /// # Errors
 /// [`ComposeError`]; the target is then as it was.
 pub fn compose(request: &ComposeRequest<'_>) -> Result<(Composition, Vec<Diagnostic>), ComposeError> {
-    let night = request.night;
+    let PictureRequest { layout, night, .. } = request.picture;
     check_targets(night, request.out, request.preview)?;
-    let planned = plan_picture(request.layout, night, request.registration, request.longest_side)?;
-    let (mut composition, mut diagnostics) = (planned.value, planned.diagnostics);
-    let masks = composition.backplates.iter().filter_map(|b| match &b.foreground {
+    let mut planned = planned(&request.picture)?;
+    let masks = planned.value.backplates.iter().filter_map(|b| match &b.foreground {
         ForegroundPlacement::Mask(path) => Some(path.as_path()),
         _ => None,
     });
-    let font = font_of(request.layout);
-    let own = [Some(request.layout.path.as_path()), font.as_deref()].into_iter().flatten();
+    let font = font_of(layout);
+    let own = [Some(layout.path.as_path()), font.as_deref()].into_iter().flatten();
     protect(masks.chain(own), [Some(request.out), request.preview].into_iter().flatten())?;
-    let mut discs = Discs::open(&composition, night, request.cache, &mut diagnostics)?;
-    let words = typeface(request.layout)?.stamps(&composition.texts);
     let spec = OutputSpec {
-        dots_per_inch: composition.dots_per_inch,
-        record: Some(record::of(&composition, request.layout, night)),
-        ..output(request.out, request.layout.file.output)?
+        dots_per_inch: planned.value.dots_per_inch,
+        record: Some(record::of(&planned.value, layout, night)),
+        ..output(request.out, layout.file.output)?
     };
-    let size = (composition.width, composition.height);
+    let size = (planned.value.width, planned.value.height);
     let mut preview = request.preview.map(|_| Preview::new(size));
-    write_picture(request.out, &spec, size, &mut |rows| {
-        discs.make_ready(&rows);
-        let light = Renderer::new(&composition, &discs, &words).rows(rows);
-        if let Some(preview) = &mut preview {
-            preview.take(&light);
-        }
-        light
+    draw(&request.picture, &mut planned, |rows_of| {
+        write_picture(request.out, &spec, size, &mut |rows| {
+            let light = rows_of(rows);
+            if let Some(preview) = &mut preview {
+                preview.take(&light);
+            }
+            light
+        })
     })?;
     if let (Some(preview), Some(path)) = (preview, request.preview) {
         preview.write(path)?;
     }
+    Ok((planned.value, planned.diagnostics))
+}
+
+/// Makes a picture in memory, whole: twelve bytes a pixel.
+///
+/// # Errors
+/// [`ComposeError`].
+pub fn render(request: &PictureRequest<'_>) -> Result<RenderedPicture, ComposeError> {
+    let mut planned = planned(request)?;
+    let (width, height) = (planned.value.width, planned.value.height);
+    let mut light = LinearImage::new(width, height);
+    draw(request, &mut planned, |rows_of| {
+        for (band, out) in light.data_mut().chunks_mut(BAND * width * 3).enumerate() {
+            let rows = band * BAND..(band * BAND + out.len() / (3 * width));
+            out.copy_from_slice(&rows_of(rows));
+        }
+        Ok(())
+    })?;
+    Ok(RenderedPicture { light, composition: planned.value, diagnostics: planned.diagnostics })
+}
+
+/// Rows that are drawn at a time into memory.
+const BAND: usize = 256;
+
+fn planned(request: &PictureRequest<'_>) -> Result<Warned<Composition>, ComposeError> {
+    plan_picture(request.layout, request.night, request.registration, request.longest_side)
+}
+
+/// Has a picture drawn by whoever pulls its rows, from the top; then it is known by how much each disc was lifted.
+fn draw(
+    request: &PictureRequest<'_>,
+    planned: &mut Warned<Composition>,
+    pull: impl FnOnce(&mut dyn FnMut(Range<usize>) -> Vec<f32>) -> Result<(), WriteError>,
+) -> Result<(), ComposeError> {
+    let composition = &planned.value;
+    let mut discs = Discs::open(composition, request.night, request.cache, &mut planned.diagnostics)?;
+    let words = typeface(request.layout)?.stamps(&composition.texts);
+    pull(&mut |rows| {
+        discs.make_ready(&rows);
+        Renderer::new(composition, &discs, &words).rows(rows)
+    })?;
     let (lifts, said) = discs.finish();
-    diagnostics.extend(said);
-    composition.placements.iter_mut().zip(lifts).for_each(|(p, lift)| p.lift = lift);
-    Ok((composition, diagnostics))
+    planned.diagnostics.extend(said);
+    planned.value.placements.iter_mut().zip(lifts).for_each(|(p, lift)| p.lift = lift);
+    Ok(())
 }
 
 /// How the picture is written: the kind by its ending, colour space and depth by the layout.

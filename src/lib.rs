@@ -1,16 +1,54 @@
 //! moonloom: from a night of lunar eclipse frames to one honest picture.
 //!
+//! From a folder to a picture:
+//!
+//! ```no_run
+//! use moonloom::{ClockSource, ComposeRequest, Layout, PictureRequest, compose, read_night, register};
+//! use std::path::Path;
+//!
+//! # fn main() -> Result<(), Box<dyn std::error::Error>> {
+//! let night = read_night(Path::new("frames"))?.value;
+//! let registration = register(&night, ClockSource::Frames, &|file| eprintln!("{file}")).value;
+//! let text = r#"(version: 2, canvas: (width: 3000, height: 2000), arrangement: PhaseGrid(columns: 8, rows: 5))"#;
+//! let layout = Layout::parse(Path::new("phases.ron"), text)?;
+//! let picture = PictureRequest::new(&layout, &night, &registration);
+//! let (composition, _) = compose(&ComposeRequest { picture, out: Path::new("phases.tif"), preview: None })?;
+//! println!("{} discs, each where it was photographed", composition.placements.len());
+//! # Ok(())
+//! # }
+//! ```
+//!
+//! Where the Moon and the shadow are needs no frames:
+//!
+//! ```
+//! use moonloom::sky::{Observer, apparent_moon, shadow_from};
+//! use moonloom::units::Instant;
+//!
+//! # fn main() -> Result<(), Box<dyn std::error::Error>> {
+//! let jetty = Observer::new(-31.9, 115.75, 3.0)?;
+//! let instant = Instant::parse_utc("2028-12-31T16:52:00Z")?;
+//! let moon = apparent_moon(&jetty, instant);
+//! assert!(moon.airless.altitude.degrees() > 0.0);
+//! assert_eq!(shadow_from(&jetty, instant, &moon).umbral_fraction(), 1.0);
+//! # Ok(())
+//! # }
+//! ```
+//!
+//! A disc in a buffer that somebody else decoded is [`detect::find_in_picture`]; a picture in memory is [`compose::render`].
+//! `examples/` holds a small program for each of these, for a decade's eclipses and for the plan of a night.
+//!
 //! The way of a frame: [`ingest`] reads it as linear light with a trustworthy time, [`solve`]
 //! finds the Moon in it, [`layout`] says where its disc goes, [`blend`] lays it there with the words
-//! of [`labels`], and [`mod@write`] makes the file; [`compose`] joins them. [`sky`] knows where the Moon
-//! was; [`response`] recovers a camera's curve from its brackets; [`plan`] works before the night; [`simulate`] makes frames whose truth is known, and
-//! [`score`] compares with it what was found.
+//! of [`labels`], and [`mod@write`] makes the file; [`mod@compose`] joins them. [`sky`] knows where the Moon
+//! was; [`response`] recovers a camera's curve from its brackets; [`plan`] works before the night; [`proof`] lays out what was
+//! found; [`simulate`] makes frames whose truth is known, and [`score`] compares with it what was found.
 //!
 //! # Conventions
 //! * Pixels: x right, y down, origin at the top-left **corner**: the first pixel's centre is (0.5, 0.5).
 //! * Position angles from celestial north through east; azimuth from north through east.
 //! * Terrestrial Time inside, UTC at the edges.
 //! * Light is linear Rec. 2020, `f32`, from [`ingest`] until [`mod@write`].
+//! * What went wrong is an error; what was assumed or left out is a [`Diagnostic`] beside the result ([`Warned`]).
 
 #![warn(missing_docs)]
 
@@ -35,3 +73,10 @@ pub mod sky;
 pub mod solve;
 pub mod units;
 pub mod write;
+
+pub use compose::{ComposeRequest, PictureRequest, compose, render};
+pub use diag::{Diagnostic, Warned};
+pub use ingest::{Night, read_night};
+pub use layout::Layout;
+pub use registration::Registration;
+pub use solve::{ClockSource, register};

@@ -4,7 +4,7 @@ use super::cache::user_cache;
 use super::frames::joined;
 use super::outcome::{Exit, Failure, Outcome, print, print_json, say, strict, tell};
 use clap::Args;
-use moonloom::compose::{ComposeError, ComposeRequest, check_targets, compose, plan_picture, protect};
+use moonloom::compose::{ComposeError, ComposeRequest, PictureRequest, check_targets, compose, plan_picture, protect};
 use moonloom::ingest::Night;
 use moonloom::layout::{Composition, Gain, Layout, forecheck};
 use moonloom::registration::Registration;
@@ -98,15 +98,12 @@ pub fn run(args: &ComposeArgs) -> Outcome {
     };
     let start = Instant::now();
     let cache = args.cache.clone().or_else(user_cache);
-    let request = ComposeRequest {
-        layout: &layout,
-        night: &night,
-        registration: &registration,
-        out,
-        preview: args.preview.as_deref(),
+    let picture = PictureRequest {
         cache: cache.as_deref(),
         longest_side: longest_side(args),
+        ..PictureRequest::new(&layout, &night, &registration)
     };
+    let request = ComposeRequest { picture, out, preview: args.preview.as_deref() };
     let (composition, diagnostics) = compose(&request)?;
     warnings += tell(&diagnostics);
     say(&format!(

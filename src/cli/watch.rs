@@ -8,7 +8,7 @@ use super::compose::read_layout;
 use super::frames::joined;
 use super::outcome::{Failure, Outcome, say, tell};
 use clap::Args;
-use moonloom::compose::{ComposeRequest, check_targets, compose};
+use moonloom::compose::{ComposeRequest, PictureRequest, check_targets, compose};
 use moonloom::ingest::Night;
 use moonloom::registration::Registration;
 use std::path::{Path, PathBuf};
@@ -110,15 +110,12 @@ fn draw(args: &WatchArgs, night: &Night, registration: &Registration) -> Outcome
     let start = Instant::now();
     let layout = read_layout(&args.layout)?;
     let cache = args.cache.clone().or_else(user_cache);
-    let request = ComposeRequest {
-        layout: &layout,
-        night,
-        registration,
-        out: &args.preview,
-        preview: None,
+    let picture = PictureRequest {
         cache: cache.as_deref(),
         longest_side: Some(args.longest_side as usize),
+        ..PictureRequest::new(&layout, night, registration)
     };
+    let request = ComposeRequest { picture, out: &args.preview, preview: None };
     let (composition, diagnostics) = compose(&request)?;
     tell(&diagnostics);
     say(&format!(

@@ -136,6 +136,8 @@ impl Diagnostic {
     }
 }
 
+impl std::error::Error for Diagnostic {}
+
 impl fmt::Display for Diagnostic {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let word = match self.severity {

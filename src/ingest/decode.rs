@@ -103,6 +103,14 @@ pub fn open_frame(path: &Path, reading: &Reading) -> Result<OpenFrame, DecodeErr
     open_bytes(path, &bytes, reading)
 }
 
+/// Opens a frame whose file's bytes are in memory (JPEG, PNG, TIFF, FITS); `name` is for messages.
+///
+/// # Errors
+/// As [`open_frame`]; camera raw is read from files alone, in a process of its own.
+pub fn open_frame_in_memory(name: &str, bytes: &[u8], reading: &Reading) -> Result<OpenFrame, DecodeError> {
+    open_coded(Path::new(name), bytes, reading)
+}
+
 fn bytes_of(path: &Path) -> Result<Vec<u8>, DecodeError> {
     read_bytes(path, LARGEST_FRAME.min(memory::limit()))
         .map_err(|source| DecodeError::Io { path: path.to_owned(), source })
@@ -110,47 +118,28 @@ fn bytes_of(path: &Path) -> Result<Vec<u8>, DecodeError> {
 
 /// Opens a frame whose bytes were read; camera raw is read by a process of its own, by its path.
 fn open_bytes(path: &Path, bytes: &[u8], reading: &Reading) -> Result<OpenFrame, DecodeError> {
+    if !is_raw(path) {
+        return open_coded(path, bytes, reading);
+    }
+    let damaged = |message: String| DecodeError::Damaged { path: path.to_owned(), message };
+    let (mosaic, orientation) = raw::develop_file(path).map_err(damaged)?;
+    let pixels = match mosaic {
+        raw::RawPixels::Mosaic(mosaic) => Pixels::Mosaic(mosaic),
+        raw::RawPixels::Light { image, matrix, marks } => Pixels::Light { image, matrix, marks },
+    };
+    Ok(OpenFrame::new(pixels, reading, true, orientation))
+}
+
+fn open_coded(path: &Path, bytes: &[u8], reading: &Reading) -> Result<OpenFrame, DecodeError> {
     let damaged = |message: String| DecodeError::Damaged { path: path.to_owned(), message };
     let srgb = ColourMatrix::new(RgbSpace::SRGB.to(&RgbSpace::WORKING));
-    let masters = reading.masters.clone();
-    let exposure_s = reading.exposure_s;
-    let opened = |pixels, mends: bool, orientation| {
-        let mends = reading.mend_hot_pixels.unwrap_or(mends);
-        let (photographed, ignored) = (OnceLock::new(), reading.ignored.clone());
-        let mut open = OpenFrame {
-            pixels,
-            orientation,
-            masters,
-            exposure_s,
-            mends,
-            photographed,
-            ignored,
-            told: None,
-            remark: None,
-        };
-        // Darks and flats of another camera are none of this one's.
-        let (size, samples) = (open.sensor_size(), open.sample_count());
-        if open.masters.as_ref().is_some_and(|m| !m.fit(size, samples)) {
-            open.masters = None;
-            open.remark = Some("dark, bias and flat frames do not fit it, and are left out".into());
-        }
-        open
-    };
-    if is_raw(path) {
-        let (mosaic, orientation) = raw::develop_file(path).map_err(damaged)?;
-        let pixels = match mosaic {
-            raw::RawPixels::Mosaic(mosaic) => Pixels::Mosaic(mosaic),
-            raw::RawPixels::Light { image, matrix, marks } => Pixels::Light { image, matrix, marks },
-        };
-        return Ok(opened(pixels, true, orientation));
-    }
     if fits::is_fits(bytes) {
         let picture = fits::Header::parse(bytes).and_then(|h| h.picture(bytes)).map_err(damaged)?;
         let pixels = match picture.pixels {
             FitsPixels::Light(image) => Pixels::Light { marks: burnt(&image), image, matrix: srgb },
             FitsPixels::Mosaic(mosaic) => Pixels::Mosaic(mosaic),
         };
-        let open = opened(pixels, true, Orientation::NoTransforms);
+        let open = OpenFrame::new(pixels, reading, true, Orientation::NoTransforms);
         return Ok(open.with_remark(picture.remark));
     }
     let picture = coded::read(bytes, !reading.is_drawing).map_err(damaged)?;
@@ -164,13 +153,35 @@ fn open_bytes(path: &Path, bytes: &[u8], reading: &Reading) -> Result<OpenFrame,
             Pixels::Coded { codes, tables, matrix: colour.matrix() }
         }
     };
-    let open = OpenFrame { told, ..opened(pixels, false, Orientation::NoTransforms) };
+    let open = OpenFrame { told, ..OpenFrame::new(pixels, reading, false, Orientation::NoTransforms) };
     Ok(open.with_remark(remark).with_remark(told.map(|_| BREAKS_OFF.to_owned())))
 }
 
 const BREAKS_OFF: &str = "its file breaks off; what is there of it is used";
 
 impl OpenFrame {
+    /// Pixels with what the notes say of them; `mends`: whether sites that glow are mended unless the notes say otherwise.
+    fn new(pixels: Pixels, reading: &Reading, mends: bool, orientation: Orientation) -> Self {
+        let mut open = OpenFrame {
+            pixels,
+            orientation,
+            masters: reading.masters.clone(),
+            exposure_s: reading.exposure_s,
+            mends: reading.mend_hot_pixels.unwrap_or(mends),
+            photographed: OnceLock::new(),
+            ignored: reading.ignored.clone(),
+            told: None,
+            remark: None,
+        };
+        // Darks and flats of another camera are none of this one's.
+        let (size, samples) = (open.sensor_size(), open.sample_count());
+        if open.masters.as_ref().is_some_and(|m| !m.fit(size, samples)) {
+            open.masters = None;
+            open.remark = Some("dark, bias and flat frames do not fit it, and are left out".into());
+        }
+        open
+    }
+
     /// The frame, if all of it is there: what a picture stands on, or what others are measured by, is wanted whole.
     ///
     /// # Errors

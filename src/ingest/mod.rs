@@ -32,6 +32,7 @@ mod upright;
 pub(crate) use coded::{MEASURING_BYTES_A_PIXEL, OPEN_BYTES_A_PIXEL};
 pub use decode::{
     Channel, DecodeError, MeasuringPlane, OpenFrame, Reading, decode, decode_brightness, decode_channel, open_frame,
+    open_frame_in_memory,
 };
 pub use fingerprint::fingerprint;
 pub use ignored::{Ignored, IgnoredRectangle};

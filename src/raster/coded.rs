@@ -3,7 +3,7 @@
 //! A frame of 24 megapixels is 24 MB of codes but 96 MB of light; measuring needs light only where the
 //! Moon is, and a reduced copy of the rest.
 
-use super::{PixelRect, Plane, TransferFunction};
+use super::{PixelRect, Plane, Tabulated, TransferFunction};
 use rayon::prelude::*;
 
 /// A single channel, rows from the top: eight-bit codes with a table, or light itself.
@@ -34,6 +34,30 @@ impl CodedPlane {
             curve_known: false,
             ignored: Vec::new(),
         })
+    }
+
+    /// The luma (ITU-R BT.601, as JPEG codes it) of interleaved eight-bit RGB by sRGB's curve; `None` when the length does not fit
+    /// the size.
+    pub fn from_rgb8(width: usize, height: usize, rgb: &[u8]) -> Option<Self> {
+        let (pixels, rest) = rgb.as_chunks::<3>();
+        if !rest.is_empty() {
+            return None;
+        }
+        let luma = |p: &[u8; 3]| {
+            let [r, g, b] = p.map(u32::from);
+            ((19_595 * r + 38_470 * g + 7_471 * b + 32_768) >> 16) as u8
+        };
+        let light = std::array::from_fn(|code| TransferFunction::Srgb.decode(code as f32 / 255.0));
+        Self::from_codes(width, height, pixels.iter().map(luma).collect(), light)
+    }
+
+    /// The brightness of interleaved sixteen-bit RGB by a curve; `None` when the length does not fit the size.
+    pub fn from_rgb16(width: usize, height: usize, rgb: &[u16], curve: TransferFunction) -> Option<Self> {
+        let (pixels, rest) = rgb.as_chunks::<3>();
+        let light = Tabulated::new(move |code| curve.decode(code));
+        let brightness = |p: &[u16; 3]| p.iter().map(|c| light.at(f32::from(*c) / 65_535.0)).sum::<f32>() / 3.0;
+        let plane = Plane::from_data(width, height, pixels.iter().map(brightness).collect())?;
+        rest.is_empty().then(|| Self::from_light(plane))
     }
 
     /// From light.

@@ -37,7 +37,11 @@ impl LinearImage {
         &mut self.data
     }
     /// The pixel at a column and row inside the image.
+    ///
+    /// # Panics
+    /// Beside the image: there is no next row to the right of one.
     pub fn pixel(&self, x: usize, y: usize) -> [f32; 3] {
+        assert!(x < self.width, "there is no column {x} in an image of {}", self.width);
         let at = (y * self.width + x) * 3;
         [self.data[at], self.data[at + 1], self.data[at + 2]]
     }

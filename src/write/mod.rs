@@ -190,19 +190,61 @@ struct Picture<'a> {
 /// Writes a picture of `width` x `height` pixels, pulling its rows from `bands`.
 ///
 /// # Errors
-/// [`WriteError`]; the target is then as it was before.
+/// [`WriteError`]; the target is then as it was before. Rows that are handed out short or long are an [`WriteError::Encode`].
 pub fn write_picture<'a>(
     path: &Path,
     spec: &OutputSpec,
     (width, height): (usize, usize),
     bands: &'a mut Bands<'a>,
 ) -> Result<(), WriteError> {
-    let mut picture = Picture { width, height, bands };
-    whole_file::write_whole(path, |file| match spec.container {
-        Container::Tiff => tiff::encode(file, spec, &mut picture).map_err(|e| e.to_string()),
-        Container::Png => png::encode(file, spec, &mut picture).map_err(|e| e.to_string()),
-        Container::Exr => exr::encode(file, spec, &mut picture).map_err(|e| e.to_string()),
-        Container::Dng => dng::encode(file, spec, &mut picture).map_err(|e| e.to_string()),
-        Container::Jpeg { quality } => jpeg::encode(file, spec, quality, &mut picture).map_err(|e| e.to_string()),
+    let wrong = std::cell::RefCell::new(None);
+    let mut measured = |rows: std::ops::Range<usize>| {
+        let wanted = 3 * width * rows.len();
+        let mut light = bands(rows.clone());
+        if light.len() != wanted {
+            wrong.replace(Some(format!("rows {rows:?} came as {} numbers instead of {wanted}", light.len())));
+            light.resize(wanted, 0.0);
+        }
+        light
+    };
+    let mut picture = Picture { width, height, bands: &mut measured };
+    whole_file::write_whole(path, |file| {
+        match spec.container {
+            Container::Tiff => tiff::encode(file, spec, &mut picture).map_err(|e| e.to_string()),
+            Container::Png => png::encode(file, spec, &mut picture).map_err(|e| e.to_string()),
+            Container::Exr => exr::encode(file, spec, &mut picture).map_err(|e| e.to_string()),
+            Container::Dng => dng::encode(file, spec, &mut picture).map_err(|e| e.to_string()),
+            Container::Jpeg { quality } => jpeg::encode(file, spec, quality, &mut picture).map_err(|e| e.to_string()),
+        }?;
+        wrong.take().map_or(Ok(()), Err)
     })
+}
+
+/// The numbers of linear Rec. 2020 light as eight-bit sRGB codes (IEC 61966-2-1), three a pixel: for a screen. Colours beyond
+/// sRGB keep their brightness and their hue.
+pub fn srgb_codes(light: &[f32]) -> Vec<u8> {
+    codes::Coder::new(&OutputSpec::new(Container::Png, BitDepth::Eight)).eight(light)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn rows_that_come_short_make_no_file() {
+        let folder = tempfile::tempdir().unwrap();
+        for name in ["a.tif", "a.png", "a.jpg", "a.exr"] {
+            let path = folder.path().join(name);
+            let spec = OutputSpec::for_path(&path).unwrap();
+            let short = write_picture(&path, &spec, (40, 30), &mut |rows| vec![0.5; 3 * 40 * rows.len() - 3]);
+            assert!(short.unwrap_err().to_string().contains("numbers instead of"), "{name}");
+            assert!(!path.exists(), "{name}");
+            write_picture(&path, &spec, (40, 30), &mut |rows| vec![0.5; 3 * 40 * rows.len()]).unwrap();
+        }
+    }
+
+    #[test]
+    fn light_is_coded_for_a_screen() {
+        assert_eq!(srgb_codes(&[0.0, 0.0, 0.0, 1.0, 1.0, 1.0, 0.5, 0.5, 0.5]), [0, 0, 0, 255, 255, 255, 188, 188, 188]);
+    }
 }

@@ -2,7 +2,7 @@
 
 use crate::nights::{sample, truth_of};
 use image::Rgb;
-use moonloom::compose::{ComposeRequest, compose};
+use moonloom::compose::{ComposeRequest, PictureRequest, compose};
 use moonloom::ingest::read_night;
 use moonloom::layout::Layout;
 use moonloom::registration::Registration;
@@ -51,8 +51,8 @@ fn loud_pixels(folder: &Path, registration: &Registration) -> usize {
     let beside = TempDir::new().unwrap();
     let out = beside.path().join("grid.png");
     let (layout, night, out) = (&layout, &night, out.as_path());
-    compose(&ComposeRequest { layout, night, registration, out, preview: None, cache: None, longest_side: None })
-        .unwrap();
+    let picture = PictureRequest::new(layout, night, registration);
+    compose(&ComposeRequest { picture, out, preview: None }).unwrap();
     let picture = image::open(out).unwrap().into_rgb8();
     picture.pixels().filter(|p| p[1] < 60 && p[0] > 180 && p[2] > 180).count()
 }

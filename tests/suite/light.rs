@@ -2,7 +2,7 @@
 
 use crate::nights::{moonloom, stderr, text, truth_of};
 use moonloom::blend::{develop, source_window};
-use moonloom::compose::{ComposeRequest, compose};
+use moonloom::compose::{ComposeRequest, PictureRequest, compose};
 use moonloom::diag::Diagnostic;
 use moonloom::ingest::{Night, Reading, decode, open_frame, parse_response, read_night};
 use moonloom::layout::{Composition, Layout, Placement, resolve};
@@ -64,15 +64,8 @@ fn drawn(
 ) -> (LinearImage, Composition, Vec<Diagnostic>) {
     let layout = Layout::parse(Path::new("light-layout.ron"), layout).unwrap_or_else(|d| panic!("{d}"));
     let out = folder.join("picture.tif");
-    let request = ComposeRequest {
-        layout: &layout,
-        night,
-        registration,
-        out: &out,
-        preview: None,
-        cache: None,
-        longest_side: None,
-    };
+    let picture = PictureRequest::new(&layout, night, registration);
+    let request = ComposeRequest { picture, out: &out, preview: None };
     let (composition, diagnostics) = compose(&request).unwrap();
     (decode(&out, &Reading::default()).unwrap(), composition, diagnostics)
 }
