@@ -3,9 +3,11 @@
 mod cache;
 mod check;
 mod compose;
+mod doctor;
 mod ephemeris;
 mod frames;
 mod interrupt;
+mod layouts;
 mod looking;
 mod notes;
 mod outcome;
@@ -15,6 +17,7 @@ mod reference;
 mod register;
 mod rehearse;
 mod response;
+mod shell;
 mod values;
 mod watch;
 
@@ -57,6 +60,14 @@ enum Verb {
     Response(response::ResponseArgs),
     /// Print where the Moon and the Earth's shadow are
     Ephemeris(ephemeris::EphemerisArgs),
+    /// List the layouts that the program brings along, or copy them
+    Layouts(layouts::LayoutsArgs),
+    /// Say what this machine gives the program, and check it
+    Doctor(doctor::DoctorArgs),
+    /// Print what a shell needs to complete commands
+    Completions(shell::CompletionsArgs),
+    /// Write the manual pages
+    Manual(shell::ManualArgs),
 }
 
 /// Runs the program.
@@ -88,6 +99,10 @@ pub fn run() -> ExitCode {
         Verb::LayoutReference(args) => reference::run(&args),
         Verb::Response(args) => response::run(&args),
         Verb::Ephemeris(args) => ephemeris::run(&args),
+        Verb::Layouts(args) => layouts::run(&args),
+        Verb::Doctor(args) => doctor::run(&args),
+        Verb::Completions(args) => shell::completions(&args),
+        Verb::Manual(args) => shell::manual(&args),
     })
 }
 

@@ -5,7 +5,9 @@ use super::values::{site, wrong};
 use clap::Args;
 use jiff::tz::TimeZone;
 use moonloom::diag::Diagnostic;
-use moonloom::plan::{EclipseSummary, HorizonProfile, PlanRequest, ShootingPlan, draw, plan, summarize};
+use moonloom::plan::{
+    EclipseSummary, HorizonProfile, PlanRequest, ShootingPlan, calendar, draw, plan, schedule, schedule_csv, summarize,
+};
 use moonloom::raster::{RgbSpace, TransferFunction};
 use moonloom::simulate::Scenario;
 use moonloom::sky::{LunarEclipse, Observer, SERIES_RANGE, ShadowRule, eclipses_between_by};
@@ -41,6 +43,12 @@ pub struct PlanArgs {
     /// How the shadow's size is reckoned: danjon, chauvenet, herald-sinnott
     #[arg(long, value_name = "RULE", default_value = "danjon")]
     shadow: String,
+    /// Every exposure of the night, one a row: .csv
+    #[arg(long, value_name = "FILE.csv", requires = "rig")]
+    schedule: Option<PathBuf>,
+    /// A calendar for a phone: contacts, re-aims, reminders (iCalendar)
+    #[arg(long, value_name = "FILE.ics")]
+    calendar: Option<PathBuf>,
     /// A drawing of the plan: .svg or .png
     #[arg(long, value_name = "FILE")]
     drawing: Option<PathBuf>,
@@ -170,10 +178,30 @@ pub fn run(args: &PlanArgs) -> Outcome {
     if let Some(path) = &args.drawing {
         write_drawing(path, &request, &night)?;
     }
+    if let Some(path) = &args.schedule {
+        may_be_written(path, "utc,local,camera,")?;
+        write_text(path, &schedule_csv(&schedule(&request)))?;
+    }
+    if let Some(path) = &args.calendar {
+        may_be_written(path, "BEGIN:VCALENDAR")?;
+        write_text(path, &calendar(&request, &night, Instant::from_utc(jiff::Timestamp::now())))?;
+    }
     if args.json {
         return print_json(&night);
     }
     print(&words(&night))
+}
+
+/// Only what a plan wrote is replaced by a plan.
+fn may_be_written(path: &Path, begins: &str) -> Outcome {
+    let is_there = std::fs::metadata(path).is_ok_and(|m| m.is_file() && m.len() > 0);
+    if is_there && !moonloom::files::read_text(path).is_ok_and(|text| text.starts_with(begins)) {
+        return Err(wrong(
+            format!("{} is there already, and was written by no plan", path.display()),
+            "move it away, or give another name",
+        ));
+    }
+    Ok(())
 }
 
 fn warn_if_unseen(night: &ShootingPlan) {

@@ -31,7 +31,7 @@ pub struct ExposureAdvice {
     pub lit_s: Option<f64>,
     /// For the umbra at Danjon 4 (bright), 2 and 0 (dark), seconds; null before it bites.
     pub umbra_s: Option<[f64; 3]>,
-    /// Exposures two stops apart that hold both parts, seconds; empty where one is enough.
+    /// Exposures two stops apart that hold both parts, as far as the mount allows, seconds; empty where one is enough.
     pub bracket_s: Vec<f64>,
     /// Longest exposure before the disc trails by the allowed pixels; null on a mount that follows.
     pub longest_s: Option<f64>,
@@ -61,22 +61,45 @@ fn lights(shadow: &EarthShadow, scale: f64) -> (Option<f64>, Option<f64>) {
     ((lit > 0.0).then_some(lit), middle)
 }
 
-/// The nearest of the times marked on shutters, in thirds of a stop (ISO 516's series as makers
-/// round it), up to half a minute; longer times to the nearest third.
+/// Times marked on shutters, in thirds of a stop (ISO 516's series as makers round it): one over these,
+const FRACTIONS: [f64; 32] = [
+    8000.0, 6400.0, 5000.0, 4000.0, 3200.0, 2500.0, 2000.0, 1600.0, 1250.0, 1000.0, 800.0, 640.0, 500.0, 400.0, 320.0,
+    250.0, 200.0, 160.0, 125.0, 100.0, 80.0, 60.0, 50.0, 40.0, 30.0, 25.0, 20.0, 15.0, 13.0, 10.0, 8.0, 6.0,
+];
+/// and these.
+const LONG: [f64; 23] = [
+    0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0, 1.3, 1.6, 2.0, 2.5, 3.2, 4.0, 5.0, 6.0, 8.0, 10.0, 13.0, 15.0, 20.0, 25.0,
+    30.0,
+];
+
+/// Times marked on shutters, from the shortest on, seconds.
+fn marks() -> impl Iterator<Item = f64> {
+    FRACTIONS.iter().map(|n| 1.0 / n).chain(LONG)
+}
+
+/// The nearest marked time, up to half a minute; longer times to the nearest third of a stop.
 fn marked(seconds: f64) -> f64 {
-    const FRACTIONS: [f64; 32] = [
-        8000.0, 6400.0, 5000.0, 4000.0, 3200.0, 2500.0, 2000.0, 1600.0, 1250.0, 1000.0, 800.0, 640.0, 500.0, 400.0,
-        320.0, 250.0, 200.0, 160.0, 125.0, 100.0, 80.0, 60.0, 50.0, 40.0, 30.0, 25.0, 20.0, 15.0, 13.0, 10.0, 8.0, 6.0,
-    ];
-    const LONG: [f64; 24] = [
-        0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0, 1.3, 1.6, 2.0, 2.5, 3.2, 4.0, 5.0, 6.0, 8.0, 10.0, 13.0, 15.0, 20.0,
-        25.0, 30.0, 40.0,
-    ];
     if seconds > 35.0 {
         return ((seconds.log2() * 3.0).round() / 3.0).exp2().round();
     }
     let off = |t: f64| (t / seconds).ln().abs();
-    FRACTIONS.iter().map(|n| 1.0 / n).chain(LONG).min_by(|a, b| off(*a).total_cmp(&off(*b))).unwrap_or(seconds)
+    marks().min_by(|a, b| off(*a).total_cmp(&off(*b))).unwrap_or(seconds)
+}
+
+/// The longest marked time that is no longer.
+pub(super) fn marked_at_most(seconds: f64) -> f64 {
+    marks().filter(|t| *t <= seconds * 1.001).last().unwrap_or(seconds)
+}
+
+/// A shutter time as cameras show it.
+pub(super) fn shutter_words(seconds: f64) -> String {
+    if seconds < 0.3 { format!("1/{:.0} s", 1.0 / seconds) } else { format!("{} s", (seconds * 10.0).round() / 10.0) }
+}
+
+/// A sensitivity to two figures, as people say it.
+fn iso_words(iso: f64) -> String {
+    let unit = 10f64.powf(iso.max(10.0).log10().floor() - 1.0);
+    format!("ISO {:.0}", (iso / unit).ceil() * unit)
 }
 
 fn phases(request: &PlanRequest<'_>) -> Vec<(String, Instant)> {
@@ -104,7 +127,14 @@ pub(super) fn advise(request: &PlanRequest<'_>, rig: &RehearsedRig, focal_px: f6
     phases(request).into_iter().map(|(phase, at)| one(request, rig, focal_px, phase, at)).collect()
 }
 
-fn one(request: &PlanRequest<'_>, rig: &RehearsedRig, focal_px: f64, phase: String, at: Instant) -> ExposureAdvice {
+/// Advice for one instant.
+pub(super) fn one(
+    request: &PlanRequest<'_>,
+    rig: &RehearsedRig,
+    focal_px: f64,
+    phase: String,
+    at: Instant,
+) -> ExposureAdvice {
     let moon = apparent_moon(&request.observer, at);
     let shadow = shadow_from(&request.observer, at, &moon);
     let in_file = rig.exposure(shadow.umbral_fraction());
@@ -116,21 +146,26 @@ fn one(request: &PlanRequest<'_>, rig: &RehearsedRig, focal_px: f64, phase: Stri
     let (lit, umbra) = lights(&shadow, 2.0);
     let lit_s = lit.map(|l| seconds(l, 0.5));
     let umbra_s = umbra.map(|_| [4.0, 2.0, 0.0].map(|scale| seconds(lights(&shadow, scale).1.unwrap_or(1.0), 0.125)));
-    let bracket_s = match (lit_s, umbra_s) {
+    let follows = matches!(rig.mount, RehearsedMount::Tracking { .. });
+    let longest_s = (!follows).then(|| request.trail_px / (apparent_rate(request, at) * focal_px));
+    let mut bracket_s: Vec<f64> = match (lit_s, umbra_s) {
         (Some(lit), Some([_, middle, _])) if middle / lit > 8.0 => {
             let count = ((middle / lit).log2() / 2.0).ceil() as i32;
             (0..=count).map(|i| marked(lit * f64::from(2 * i).exp2())).collect()
         }
         _ => Vec::new(),
     };
-    let follows = matches!(rig.mount, RehearsedMount::Tracking { .. });
-    let longest_s = (!follows).then(|| request.trail_px / (apparent_rate(request, at) * focal_px));
+    // What would trail is not advised; the conflict says what is missing.
+    if let Some(longest) = longest_s.map(marked_at_most) {
+        bracket_s.iter_mut().for_each(|s| *s = s.min(longest));
+        bracket_s.dedup();
+    }
     let wanted = umbra_s.map(|u| u[1]).or(lit_s).unwrap_or(0.0);
     let conflict = longest_s.filter(|longest| wanted > *longest).map(|longest| {
         format!(
-            "the umbra wants {wanted:.1} s, but after {longest:.2} s the disc trails {} px: raise the sensitivity by {:.1} stops, open the lens, or follow the sky",
+            "the umbra wants {wanted:.1} s, but after {longest:.2} s the disc trails {} px: take {}, open the lens, or follow the sky",
             request.trail_px,
-            (wanted / longest).log2()
+            iso_words(iso * wanted / longest)
         )
     });
     ExposureAdvice {

@@ -2,20 +2,25 @@
 //!
 //! The rigs come from the same file that `rehearse` renders. `timetable` is the night by the clock,
 //! `exposure` what each phase needs and what the mount allows, `framing` where to aim and when the Moon
-//! leaves, `interval` how often to fire, `drawing` a picture of it, `advice` the field's checklist.
+//! leaves, `interval` how often to fire, `schedule` every exposure of the night, `calendar` what a phone should say,
+//! `drawing` a picture of it, `advice` the field's checklist.
 
 mod advice;
+mod calendar;
 mod drawing;
 mod exposure;
 mod framing;
 mod interval;
+mod schedule;
 mod timetable;
 
 pub use advice::{CAUTIONS, CHECKLIST};
+pub use calendar::calendar;
 pub use drawing::{Drawing, draw};
 pub use exposure::ExposureAdvice;
 pub use framing::{Framing, HorizonProfile};
 pub use interval::Interval;
+pub use schedule::{ScheduledFrame, schedule, schedule_csv};
 pub use timetable::TimetableRow;
 
 use crate::simulate::RehearsedRig;

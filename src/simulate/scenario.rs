@@ -314,7 +314,7 @@ impl Scenario {
         }
         for rig in &scenario.rigs {
             let c = &rig.camera;
-            if c.width_px < 16 || c.height_px < 16 || c.width_px * c.height_px > 200_000_000 {
+            if c.width_px < 16 || c.height_px < 16 || c.width_px.saturating_mul(c.height_px) > 200_000_000 {
                 return fault(
                     &["width_px"],
                     format!("a frame of {}x{} pixels cannot be made", c.width_px, c.height_px),

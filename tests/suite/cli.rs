@@ -590,3 +590,39 @@ fn first_notes_say_what_the_frames_show_and_touch_none_that_are_there() {
         assert!(printed.status.success() && !printed.stdout.is_empty());
     }
 }
+
+#[test]
+fn the_program_brings_its_layouts_along_and_leaves_what_is_there() {
+    let folder = TempDir::new().unwrap();
+    let at = folder.path().join("mine");
+    let listed = moonloom(&["layouts"]);
+    assert!(String::from_utf8_lossy(&listed.stdout).contains("drift-trail.ron"), "{}", stderr(&listed));
+    std::fs::create_dir(&at).unwrap();
+    std::fs::write(at.join("spiral.ron"), "my own").unwrap();
+    let run = moonloom(&["layouts", "--copy", text(&at)]);
+    assert!(run.status.success() && stderr(&run).contains("spiral.ron"), "{}", stderr(&run));
+    assert_eq!(std::fs::read_to_string(at.join("spiral.ron")).unwrap(), "my own");
+    // What was copied works where it lies.
+    let checked = moonloom(&["check", text(&at.join("phase-grid.ron")), text(small_night())]);
+    assert!(checked.status.success(), "{}", stderr(&checked));
+    refused(&moonloom(&["layouts", "--copy", text(&at.join("spiral.ron"))]), 2, &["is no folder"]);
+}
+
+#[test]
+fn the_program_examines_itself_and_completes_its_own_words() {
+    let run = moonloom(&["doctor", "--json"]);
+    assert!(run.status.success(), "{}", stderr(&run));
+    let report: serde_json::Value = serde_json::from_slice(&run.stdout).unwrap();
+    assert_eq!(report["version"], env!("CARGO_PKG_VERSION"));
+    assert_eq!(report["self_check"]["passed"], true, "{report}");
+    assert!(report["threads"].as_u64().unwrap() >= 1 && report["memory_mb"].as_u64().unwrap() >= 100);
+    for shell in ["bash", "zsh", "fish", "powershell", "elvish"] {
+        let words = moonloom(&["completions", shell]);
+        let words = String::from_utf8_lossy(&words.stdout).into_owned();
+        assert!(words.contains("longest-side") && words.contains("ephemeris"), "{shell}");
+    }
+    let folder = TempDir::new().unwrap();
+    assert!(moonloom(&["manual", "--out", text(folder.path())]).status.success());
+    let page = std::fs::read_to_string(folder.path().join("moonloom-compose.1")).unwrap();
+    assert!(page.contains(".TH moonloom-compose 1") && page.contains("longest"), "{page}");
+}

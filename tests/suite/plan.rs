@@ -173,3 +173,82 @@ fn an_eclipse_below_the_horizon_is_said_with_where_the_moon_is() {
         stderr(&run)
     );
 }
+
+/// The schedule's rows against the plan's own numbers; the table by a reader of its own.
+#[test]
+fn the_schedule_holds_every_frame_with_shutters_the_mount_allows() {
+    let folder = TempDir::new().unwrap();
+    let table = folder.path().join("night.csv");
+    let plan = json(&["plan", "--rig", &rig_file(), "--zone", "Australia/Perth", "--schedule", text(&table), "--json"]);
+    let mut reader = csv::Reader::from_path(&table).unwrap();
+    let columns: Vec<String> = reader.headers().unwrap().iter().map(str::to_owned).collect();
+    let rows: Vec<csv::StringRecord> = reader.records().map(Result::unwrap).collect();
+    let field = |row: &csv::StringRecord, name: &str| row[columns.iter().position(|c| c == name).unwrap()].to_owned();
+    for rig in plan["rigs"].as_array().unwrap() {
+        let (name, longest) = (rig["name"].as_str().unwrap(), rig["exposures"][0]["longest_s"].as_f64());
+        let of_rig: Vec<_> = rows.iter().filter(|r| field(r, "camera") == name).collect();
+        let expected = rig["interval"]["frames"].as_u64().unwrap() as usize;
+        assert!(of_rig.len().abs_diff(expected) <= 4, "{name}: {} rows, {expected} frames", of_rig.len());
+        for row in &of_rig {
+            let shutters = format!("{} {}", field(row, "shutter_s"), field(row, "bracket_s"));
+            let most = shutters.split_whitespace().map(|s| s.parse::<f64>().unwrap()).fold(0.0, f64::max);
+            // The Moon's pace changes by a few percent over a night.
+            assert!(longest.is_none_or(|l| most <= 1.1 * l), "{name}: {most} s");
+            assert!(field(row, "lacking_stops").parse::<f64>().unwrap() >= 0.0);
+        }
+        // Deep in the umbra it takes hundreds of times what the full Moon does, or lacks what it cannot have.
+        let light = |row: &csv::StringRecord| {
+            let last = field(row, "bracket_s").split_whitespace().last().map(str::to_owned);
+            let seconds: f64 = last.unwrap_or(field(row, "shutter_s")).parse().unwrap();
+            let (iso, f): (f64, f64) = (field(row, "iso").parse().unwrap(), field(row, "f_number").parse().unwrap());
+            seconds * iso / (f * f) * field(row, "lacking_stops").parse::<f64>().unwrap().exp2()
+        };
+        let total = of_rig.iter().find(|r| field(r, "phase") == "total").unwrap();
+        if field(of_rig[0], "phase").starts_with("before") {
+            let ratio = light(total) / light(of_rig[0]);
+            assert!((100.0..100_000.0).contains(&ratio), "{name}: {ratio}");
+        }
+    }
+    let instants: Vec<f64> = rows.iter().map(|r| Instant::parse_utc(&field(r, "utc")).unwrap().tt_seconds()).collect();
+    assert!(instants.is_sorted());
+    // A photograph is never written over, nor anything else that is no schedule.
+    let other = folder.path().join("other.csv");
+    std::fs::write(&other, "azimuth,altitude\n0,1\n").unwrap();
+    let run = moonloom(&["plan", "--rig", &rig_file(), "--schedule", text(&other)]);
+    assert_eq!(run.status.code(), Some(2), "{}", stderr(&run));
+}
+
+/// Contacts stand in the calendar at the plan's own seconds; its form is RFC 5545's (3.1, 3.6.1, 3.6.6). Read besides by the
+/// icalendar package of PyPI: as many events, the same instants.
+#[test]
+fn the_calendar_holds_the_contacts_and_keeps_the_standards_form() {
+    let folder = TempDir::new().unwrap();
+    let file = folder.path().join("night.ics");
+    let plan = json(&["plan", "--rig", &rig_file(), "--calendar", text(&file), "--json"]);
+    let written = std::fs::read_to_string(&file).unwrap();
+    assert!(written.ends_with("END:VCALENDAR\r\n") && !written.replace("\r\n", "").contains(['\r', '\n']));
+    assert!(written.split("\r\n").all(|line| line.len() <= 75));
+    let unfolded = written.replace("\r\n ", "");
+    let events: Vec<&str> = unfolded.split("BEGIN:VEVENT\r\n").skip(1).collect();
+    let property = |event: &str, name: &str| {
+        let line = event.lines().find_map(|l| l.strip_prefix(name).and_then(|l| l.strip_prefix(':')));
+        line.unwrap_or_else(|| panic!("{name} is missing in {event}")).to_owned()
+    };
+    let mut identifiers: Vec<String> = events.iter().map(|e| property(e, "UID")).collect();
+    identifiers.sort();
+    identifiers.dedup();
+    assert_eq!(identifiers.len(), events.len());
+    for (name, words) in [("u1", "U1:"), ("u2", "U2:"), ("greatest", "greatest"), ("u3", "U3:"), ("u4", "U4:")] {
+        let event = events.iter().find(|e| property(e, "SUMMARY").starts_with(words)).unwrap();
+        let planned = Instant::parse_utc(plan["eclipse"]["contacts"][name].as_str().unwrap()).unwrap();
+        let start = property(event, "DTSTART");
+        let (date, time) = (&start[..8], &start[9..15]);
+        let read =
+            format!("{}-{}-{}T{}:{}:{}Z", &date[..4], &date[4..6], &date[6..], &time[..2], &time[2..4], &time[4..]);
+        let off = Instant::parse_utc(&read).unwrap().seconds_since(planned).abs();
+        assert!(off <= 0.51 && start.ends_with('Z'), "{name}: {start}");
+        assert!(property(event, "DESCRIPTION").contains("ISO") && property(event, "TRIGGER") == "-PT5M");
+    }
+    // A phone is no timer: what drifts out within minutes is told once, in words.
+    assert!(events.len() < 40 && events.iter().any(|e| property(e, "DESCRIPTION").contains("tele: re-aim every")));
+}
