@@ -3,11 +3,19 @@
 use super::align::align;
 use super::lift::{Told, lift};
 use super::merge::{MomentFrame, merge};
-use super::settle::Clipped;
 use super::sharpen::sharpen;
 use super::sky_model::{self, ring};
 use crate::layout::{Composition, Placement, Sharpening};
 use crate::raster::{CutOut, LinearImage, PixelPoint, PixelRect};
+
+/// From where on an evened disc is white.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Clipped {
+    /// Light in all channels, before the factors.
+    pub from: f32,
+    /// How far it turns white, 0..1.
+    pub weight: f32,
+}
 
 /// A disc ready to be laid, in the light of its own frame.
 #[derive(Clone, Debug, PartialEq)]

@@ -18,7 +18,7 @@ mod settle;
 mod sharpen;
 mod sky_model;
 
-pub use develop::{DevelopedDisc, DiscMeasure, Photographed, develop, source_window};
+pub use develop::{Clipped, DevelopedDisc, DiscMeasure, Photographed, develop, source_window};
 pub use grain::most_lift;
 pub use render::{FramePixels, Renderer, disc_rows};
-pub use settle::{Borne, Clipped, Settled, settle};
+pub use settle::{Borne, Settled, settle};

@@ -7,7 +7,7 @@
 //!   rim moves it) comes to one level. It goes by what was photographed and not by the exposure's numbers, which
 //!   cameras round by up to a sixth of a stop, so that neighbours never flicker.
 
-use super::develop::DiscMeasure;
+use super::develop::{Clipped, DiscMeasure};
 use crate::diag::Diagnostic;
 use crate::layout::{AirTreatment, Composition, Gain, Lift, Placement};
 
@@ -18,15 +18,6 @@ pub struct Borne {
     pub measure: DiscMeasure,
     /// The largest factor before noise or steps show (see [`super::most_lift`]).
     pub most_lift: f32,
-}
-
-/// From where on an evened disc is white.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Clipped {
-    /// Light in all channels, before the factors.
-    pub from: f32,
-    /// How far it turns white, 0..1.
-    pub weight: f32,
 }
 
 /// What is done to the light of each disc, in the order of the placements.

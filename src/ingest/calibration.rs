@@ -5,47 +5,26 @@
 //! dark master of the same exposure within a tenth; or, with a bias, the nearest one scaled by the ratio of the times),
 //! and what is left is divided by the flat, whose own bias is taken out first and whose mean is 1.
 
-use super::decode::{DecodeError, OpenFrame, Reading, open_frame};
 use super::mosaic::Mosaic;
-use super::read_metadata;
 use crate::raster::{LinearImage, PixelRect};
 use rayon::prelude::*;
-use std::path::PathBuf;
 
 /// The mean of many frames of one kind.
 #[derive(Clone, Debug)]
-struct Master {
-    samples: Vec<f32>,
+pub(super) struct Master {
+    pub samples: Vec<f32>,
     /// Which colour each of a repeat of samples is of, and the repeat's columns and samples a row.
-    colours: SampleColours,
-    exposure_s: Option<f64>,
+    pub colours: SampleColours,
+    pub exposure_s: Option<f64>,
 }
 
 /// Dark, bias and flat masters of one rig.
 #[derive(Clone, Debug)]
 pub struct Masters {
-    size: (usize, usize),
-    darks: Vec<Master>,
-    bias: Option<Master>,
-    flat: Option<Master>,
-}
-
-/// The files of each kind.
-#[derive(Clone, Debug, Default)]
-pub struct CalibrationFiles {
-    /// Frames with the cap on, as long as the night's.
-    pub dark: Vec<PathBuf>,
-    /// The shortest frames, cap on.
-    pub bias: Vec<PathBuf>,
-    /// Frames of an even surface through the same optics.
-    pub flat: Vec<PathBuf>,
-}
-
-impl CalibrationFiles {
-    /// All of them.
-    pub(super) fn all(&self) -> impl Iterator<Item = &PathBuf> {
-        self.dark.iter().chain(&self.bias).chain(&self.flat)
-    }
+    pub(super) size: (usize, usize),
+    pub(super) darks: Vec<Master>,
+    pub(super) bias: Option<Master>,
+    pub(super) flat: Option<Master>,
 }
 
 /// No flat divides by less than this share of its mean: a corner that dark shows nothing.
@@ -54,82 +33,7 @@ const LEAST_FLAT: f32 = 0.05;
 /// A dark as long as a frame within this logarithm of the times' ratio, a tenth, is its own.
 const SAME_DARK: f64 = 0.1;
 
-/// A master and the size of its frames.
-type SizedMaster = (Master, (usize, usize));
-
-fn master(paths: &[PathBuf], reading: &Reading) -> Result<Option<SizedMaster>, DecodeError> {
-    let (mut sum, mut low, mut high): (Vec<f32>, Vec<f32>, Vec<f32>) = Default::default();
-    let (mut size, mut colours) = (None, SampleColours::default());
-    for path in paths {
-        let frame: OpenFrame = open_frame(path, reading)?.whole_or_none(path)?;
-        let samples = frame.samples();
-        let own_size = frame.sensor_size();
-        let size = size.get_or_insert_with(|| {
-            sum = vec![0.0; samples.len()];
-            low = vec![f32::INFINITY; samples.len()];
-            high = vec![f32::NEG_INFINITY; samples.len()];
-            colours = frame.sample_colours();
-            own_size
-        });
-        if *size != own_size || samples.len() != sum.len() {
-            let message = "it has another size than the calibration frames before it".into();
-            return Err(DecodeError::Damaged { path: path.clone(), message });
-        }
-        sum.par_iter_mut().zip(&mut low).zip(&mut high).zip(&samples).for_each(|(((s, l), h), v)| {
-            *s += v;
-            *l = l.min(*v);
-            *h = h.max(*v);
-        });
-    }
-    let Some(size) = size else { return Ok(None) };
-    let n = paths.len();
-    // Of three or fewer nothing can be spared.
-    let (spared, count) = if n > 3 { (1.0, (n - 2) as f32) } else { (0.0, n as f32) };
-    sum.par_iter_mut().zip(&low).zip(&high).for_each(|((s, l), h)| *s = (*s - spared * (l + h)) / count);
-    let exposure_s = paths.first().and_then(|p| read_metadata(p).ok()?.exposure_time_s);
-    Ok(Some((Master { samples: sum, colours, exposure_s }, size)))
-}
-
 impl Masters {
-    /// Averages the frames of each kind; `None` when there are none.
-    ///
-    /// # Errors
-    /// [`DecodeError`] of the first frame that cannot be read or does not fit the others.
-    pub fn make(files: &CalibrationFiles, reading: &Reading) -> Result<Option<Self>, DecodeError> {
-        let reading = Reading { masters: None, mend_hot_pixels: Some(false), ..reading.clone() };
-        let mut by_exposure: Vec<(Option<f64>, Vec<PathBuf>)> = Vec::new();
-        for path in &files.dark {
-            let exposure = read_metadata(path).ok().and_then(|m| m.exposure_time_s);
-            match by_exposure.iter_mut().find(|(e, _)| same_time(*e, exposure)) {
-                Some((_, list)) => list.push(path.clone()),
-                None => by_exposure.push((exposure, vec![path.clone()])),
-            }
-        }
-        let mut sizes = Vec::new();
-        let mut darks = Vec::new();
-        for (_, paths) in &by_exposure {
-            if let Some((dark, size)) = master(paths, &reading)? {
-                sizes.push((size, paths[0].clone()));
-                darks.push(dark);
-            }
-        }
-        let mut single = |paths: &Vec<PathBuf>| -> Result<Option<Master>, DecodeError> {
-            let made = master(paths, &reading)?;
-            Ok(made.map(|(master, size)| {
-                sizes.push((size, paths[0].clone()));
-                master
-            }))
-        };
-        let (bias, flat) = (single(&files.bias)?, single(&files.flat)?);
-        let Some((size, _)) = sizes.first().cloned() else { return Ok(None) };
-        if let Some((_, path)) = sizes.iter().find(|(s, _)| *s != size) {
-            let message = "darks, bias and flats differ in size".into();
-            return Err(DecodeError::Damaged { path: path.clone(), message });
-        }
-        let flat = flat.map(|f| levelled(f, bias.as_ref()));
-        Ok(Some(Masters { size, darks, bias, flat }))
-    }
-
     /// Whether they are of a frame's size and kind: one sample a site of a mosaic, three a pixel of others.
     pub(super) fn fit(&self, size: (usize, usize), samples: usize) -> bool {
         let all = self.darks.iter().chain(&self.bias).chain(&self.flat);
@@ -209,7 +113,7 @@ impl Masters {
     }
 }
 
-fn same_time(a: Option<f64>, b: Option<f64>) -> bool {
+pub(super) fn same_time(a: Option<f64>, b: Option<f64>) -> bool {
     match (a, b) {
         (Some(a), Some(b)) => (a / b).ln().abs() < 0.02,
         (a, b) => a.is_none() && b.is_none(),
@@ -237,7 +141,7 @@ impl SampleColours {
 
 /// A flat of mean 1 in each colour with its bias taken out: what the lens and the dust do, not the sensor's
 /// colours, which its white balance knows.
-fn levelled(mut flat: Master, bias: Option<&Master>) -> Master {
+pub(super) fn levelled(mut flat: Master, bias: Option<&Master>) -> Master {
     if let Some(bias) = bias.filter(|b| b.samples.len() == flat.samples.len()) {
         flat.samples.iter_mut().zip(&bias.samples).for_each(|(f, b)| *f -= b);
     }

@@ -1,9 +1,8 @@
 //! JPEG, PNG and TIFF: integer codes or floats, with the profile that the file embeds.
 
-use super::decode::Channel;
-use super::decode::Reading;
 use super::jpeg_scan::{self, Told};
 use super::jpeg_upper::{padded, upper_part, upright_rows};
+use super::reading::{Channel, Reading};
 use super::source_colour::SourceColour;
 use super::upright::upright;
 use crate::memory;

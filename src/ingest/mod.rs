@@ -3,7 +3,7 @@
 //! [`read_night`] looks at a folder without decoding a pixel: which files are frames, what the
 //! camera recorded, what `shoot.ron` adds. [`decode`] turns one frame into linear light when a
 //! later stage asks for it: `coded` (JPEG, PNG, TIFF, by their profile: `source_colour`), `fits`, `raw` (in a
-//! process of its own) and the sensor's `mosaic`; `calibration` takes out what the camera added. `frame_table`
+//! process of its own) and the sensor's `mosaic`; `calibration` takes out what the camera added, by `masters`. `frame_table`
 //! and `notes` say what the cameras did not record.
 
 mod border;
@@ -20,24 +20,28 @@ mod jpeg_scan;
 mod jpeg_step;
 mod jpeg_thumbnail;
 mod jpeg_upper;
+mod masters;
 mod metadata;
 mod mosaic;
 mod night;
 mod notes;
 mod raw;
+mod reading;
+mod record;
 mod response_file;
 mod source_colour;
 mod upright;
 
 pub(crate) use coded::{MEASURING_BYTES_A_PIXEL, OPEN_BYTES_A_PIXEL};
 pub use decode::{
-    Channel, DecodeError, MeasuringPlane, OpenFrame, Reading, decode, decode_brightness, decode_channel, open_frame,
-    open_frame_in_memory,
+    MeasuringPlane, OpenFrame, decode, decode_brightness, decode_channel, open_frame, open_frame_in_memory,
 };
 pub use fingerprint::fingerprint;
 pub use ignored::{Ignored, IgnoredRectangle};
-pub use metadata::{CaptureTime, FrameMetadata, is_own_picture, read_metadata};
+pub use metadata::{is_own_picture, read_metadata};
 pub use night::{Frame, Night, NightError, Rig, read_frames, read_night};
 pub use notes::{Calibration, Clock, Mount, Optics, ShootNotes, Site};
 pub use raw::{READER as RAW_READER, serve as serve_raw_reader};
+pub use reading::{Channel, DecodeError, Reading};
+pub use record::{CaptureTime, FrameMetadata};
 pub use response_file::{STEPS as RESPONSE_STEPS, parse_response, response_text};

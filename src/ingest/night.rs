@@ -2,9 +2,9 @@
 
 mod remarks;
 
-use super::calibration::{CalibrationFiles, Masters};
 use super::file_kind::{FileKind, kind_of};
 use super::frame_table::{self, FrameTable};
+use super::masters::{self, CalibrationFiles};
 use super::response_file::parse_response;
 use super::{CaptureTime, FrameMetadata, Mount, Reading, ShootNotes, Site, is_own_picture, read_metadata};
 use crate::diag::{Diagnostic, Warned};
@@ -312,7 +312,7 @@ impl Papers {
 
     /// Averages the calibration frames; what cannot be used is said and left out.
     fn make_masters(&mut self, diagnostics: &mut Vec<Diagnostic>) {
-        match Masters::make(&self.calibration, &self.reading) {
+        match masters::average(&self.calibration, &self.reading) {
             Ok(masters) => self.reading.masters = masters.map(Arc::new),
             Err(e) => diagnostics.push(
                 Diagnostic::warning("calibration-left-out", format!("no calibration frame is used: {e}"))

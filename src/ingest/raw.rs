@@ -10,8 +10,8 @@ mod reader;
 pub use reader::serve;
 
 use super::FrameMetadata;
-use super::metadata::CameraRecord;
 use super::mosaic::{Mosaic, Pattern};
+use super::record::CameraRecord;
 use super::upright::orientation_of;
 use crate::raster::{ColourMatrix, LinearImage};
 use image::metadata::Orientation;

@@ -13,13 +13,14 @@ mod words;
 
 pub(super) use template::{check_heading, check_template, heading};
 
+use super::Layout;
+use super::chosen::Chosen;
+use super::colour::colour;
 use super::composition::{AirTreatment, Composition, Development, Placement, ToneCurve};
 use super::notation::{
     Arrangement, Atmosphere, Labels, Length, Marks, Measure, Normalization, Place, Upright, WhiteBalance,
 };
-use super::select::Chosen;
 use super::sheet::Sheet;
-use super::{Layout, check};
 use crate::diag::Diagnostic;
 use crate::ingest::Night;
 use crate::raster::{Matrix2, PixelPoint};
@@ -141,7 +142,7 @@ pub(super) fn blank(layout: &Layout, night: &Night, sheet: &Sheet, title: Option
         width: sheet.width,
         height: sheet.height,
         dots_per_inch: sheet.dots_per_inch,
-        background: check::colour(&file.canvas.background, file.canvas.colours_in).unwrap_or([0.0; 3]),
+        background: colour(&file.canvas.background, file.canvas.colours_in).unwrap_or([0.0; 3]),
         backplates: Vec::new(),
         placements: Vec::new(),
         development: Development {
@@ -201,7 +202,7 @@ impl Context<'_> {
 
     fn ink(&self) -> [f32; 3] {
         let canvas = &self.layout.file.canvas;
-        check::colour(&canvas.ink, canvas.colours_in).unwrap_or([0.6; 3])
+        colour(&canvas.ink, canvas.colours_in).unwrap_or([0.6; 3])
     }
 
     /// A line as thin as a print can hold.

@@ -1,32 +1,14 @@
 //! Ranges and contradictions of a layout file, in our own words, with the place in the file.
 
+use super::colour::colour;
 use super::composition::{Composition, Placement};
 use super::notation::{
-    Along, Arrangement, Atmosphere, Backplate, Canvas, ColoursIn, Foreground, Labels, Length, Light, Normalization,
-    Selection, Sharpening,
+    Along, Arrangement, Atmosphere, Backplate, Canvas, Foreground, Labels, Length, Light, Normalization, Selection,
+    Sharpening,
 };
 use super::sheet::Sheet;
 use super::{Layout, wanted};
 use crate::diag::Diagnostic;
-use crate::raster::{ColourMatrix, RgbSpace};
-use palette::Srgb;
-use std::str::FromStr;
-
-/// Light in the working space of a CSS colour name or `#rrggbb`, given in a colour space.
-pub(super) fn colour(text: &str, space: ColoursIn) -> Option<[f32; 3]> {
-    let lower = text.trim().to_ascii_lowercase();
-    // No colour is written in other letters, and the reader of hexadecimal numbers counts bytes.
-    if !lower.is_ascii() {
-        return None;
-    }
-    let coded: Srgb<u8> = palette::named::from_str(&lower).or_else(|| Srgb::from_str(&lower).ok())?;
-    let space = match space {
-        ColoursIn::Srgb => RgbSpace::SRGB,
-        ColoursIn::DisplayP3 => RgbSpace::DISPLAY_P3,
-    };
-    let light = [coded.red, coded.green, coded.blue].map(|c| space.transfer.decode(f32::from(c) / 255.0));
-    Some(ColourMatrix::new(space.to(&RgbSpace::WORKING)).apply(light))
-}
 
 /// Largest side of a canvas, pixels.
 const LARGEST_SIDE: usize = 60_000;
@@ -459,17 +441,4 @@ fn diameter(faults: &mut Faults<'_>, arrangement: &str, diameter: Option<Length>
     let fair = px.is_some_and(|d| (2.0..=50_000.0).contains(&d));
     let message = format!("discs of `{length}` are not between 2 and 50000 px");
     faults.unless(fair, &[arrangement, field], message, "give px, mm, in, pt or %; leave it out to fill the sheet");
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn colours_are_read_by_name_and_by_number() {
-        assert_eq!(colour("black", ColoursIn::Srgb), Some([0.0; 3]));
-        assert!(colour("#ffffff", ColoursIn::Srgb).unwrap().iter().all(|v| (v - 1.0).abs() < 1e-5));
-        assert!(colour("moonish", ColoursIn::DisplayP3).is_none());
-        assert!(colour("\u{feff}", ColoursIn::Srgb).is_none() && colour("#é1", ColoursIn::Srgb).is_none());
-    }
 }

@@ -11,6 +11,8 @@
 mod arrange;
 mod beforehand;
 mod check;
+mod chosen;
+mod colour;
 mod composition;
 mod moments;
 mod notation;

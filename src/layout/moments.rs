@@ -1,7 +1,7 @@
 //! Frames of one moment: brackets and runs, which become one disc.
 
+use super::chosen::Chosen;
 use super::notation::Merging;
-use super::select::Chosen;
 use crate::diag::Diagnostic;
 use crate::ingest::Night;
 use crate::registration::FrameRegistration;

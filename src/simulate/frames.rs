@@ -1,19 +1,19 @@
 //! One rig's night: aims the camera, paints what it sees, exposes, writes the frames.
 
 use super::camera::expose;
-use super::landscape::{Painting, paint};
+use super::landscape::paint;
 use super::moon_disc::MoonDisc;
 use super::night_sky::NightSky;
+use super::painting::Painting;
 use super::scenario::{FrameFormat, Landscape, RehearsedMount, RehearsedRig, Scenario, empty_notes};
+use super::shot::{Night, Shot};
 use super::sky_field::open_sky;
 use super::truth::{FrameTruth, Truth};
 use crate::diag::write_ron;
 use crate::ingest::{Clock, Optics, ShootNotes};
 use crate::random::{hash, normal, uniform};
 use crate::raster::{LinearImage, PixelPoint, RgbSpace};
-use crate::sky::{
-    CameraPointing, Danjon, Extinction, Lens, LunarEclipse, Observer, Refraction, SATURATION_PER_LIGHT_GAIN,
-};
+use crate::sky::{CameraPointing, Danjon, Extinction, Lens, Refraction, SATURATION_PER_LIGHT_GAIN};
 use crate::units::{Angle, Exposure, Instant};
 use crate::write::{BitDepth, CaptureTags, Container, OutputSpec, WriteError, write_picture, write_text};
 use rayon::prelude::*;
@@ -48,14 +48,6 @@ pub enum RehearseError {
     },
 }
 
-/// One exposure to come.
-pub(super) struct Shot {
-    pub(super) opens: Instant,
-    pub(super) exposure: Exposure,
-    file: String,
-    foreground: bool,
-}
-
 /// The circumstances of one exposure, for the truth.
 struct Circumstances<'a> {
     moon: &'a MoonDisc,
@@ -64,22 +56,6 @@ struct Circumstances<'a> {
     parallactic: Angle,
     trail_px: f64,
     limb_shown: f64,
-    seed: u64,
-}
-
-pub(super) struct Night<'a> {
-    scenario: &'a Scenario,
-    pub(super) rig: &'a RehearsedRig,
-    pub(super) observer: Observer,
-    pub(super) air: Refraction,
-    pub(super) lens: Lens,
-    offset_s: i64,
-    /// The night's eclipse: to be looked for once, not for each frame.
-    eclipse: LunarEclipse,
-    /// When the rig's first frame of the Moon begins.
-    first: Instant,
-    /// The azimuth around which lamps stand: where the rig looks, or the Moon at greatest eclipse.
-    lamps_around: Angle,
     seed: u64,
 }
 

@@ -4,10 +4,11 @@
 //! polygons with antialiased edges.
 
 use super::night_sky::NightSky;
+use super::painting::Painting;
 use super::sky_field::{SKY_GRID, open_sky};
 use crate::random::{fractal, uniform};
 use crate::raster::PixelPoint;
-use crate::sky::{CameraPointing, Horizontal, Vector3};
+use crate::sky::{Horizontal, Vector3};
 use crate::units::Angle;
 
 const WATER_Z: f64 = -5.0;
@@ -17,14 +18,6 @@ const LAMP: [f64; 3] = [1.0, 0.56, 0.20];
 const LAMP_RADIANCE: f64 = 2.2e-2;
 /// Light that a lamp throws on a matt surface one metre away.
 const LAMP_THROW: f64 = 1.1e-4;
-
-/// One layer of pixels: radiance in RGB.
-pub(super) struct Painting<'a> {
-    pub pointing: &'a CameraPointing,
-    pub width: usize,
-    pub height: usize,
-    pub radiance: Vec<[f32; 3]>,
-}
 
 fn deck_point(along: f64, across: f64, z: f64) -> Vector3 {
     // The jetty leaves the shore to the west of the camera and runs a little east of north.

@@ -3,7 +3,7 @@
 //! Lights that are not the Moon are laid into the field of radiance like the Moon itself, so that
 //! optics, sensor and file treat them alike.
 
-use super::landscape::Painting;
+use super::painting::Painting;
 use crate::random::{hash, uniform};
 use crate::raster::{LinearImage, PixelPoint};
 use crate::sky::Horizontal;

@@ -10,9 +10,11 @@ mod landscape;
 mod mishaps;
 mod moon_disc;
 mod night_sky;
+mod painting;
 mod processing;
 mod scenario;
 mod shadow;
+mod shot;
 mod sky_field;
 mod truth;
 

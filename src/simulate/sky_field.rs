@@ -1,10 +1,10 @@
 //! What of the sky falls into a frame: its light, the stars, the Moon moving through the exposure.
 
-use super::frames::{Night, Shot};
-use super::landscape::Painting;
 use super::moon_disc::MoonDisc;
 use super::night_sky::{NightSky, stars};
+use super::painting::Painting;
 use super::scenario::RehearsedMount;
+use super::shot::{Night, Shot};
 use crate::raster::{PixelPoint, PixelRect};
 use crate::units::Instant;
 use rayon::prelude::*;

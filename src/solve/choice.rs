@@ -1,6 +1,6 @@
 //! Lights that look like a disc and are not the Moon, and why.
 
-use super::face::is_the_moon;
+use super::lunar_face::is_the_moon;
 use super::mount::Aim;
 use super::sequence::{Seen, Sequence};
 use super::sky_place::SkyPlace;

@@ -3,7 +3,7 @@
 use super::choice::Choice;
 use super::claims::Claims;
 use super::face::Facing;
-use super::measure::Moon;
+use super::moon::Moon;
 use super::mount::Aim;
 use super::sequence::{Seen, Sequence};
 use super::shadow::Phases;

@@ -4,6 +4,7 @@
 //! decoded once more and searched where the solution expects the Moon.
 
 use super::choice::Choice;
+use super::moon::{BURNT_SHARE, Moon};
 use super::mount::Aim;
 use super::sequence::{Seen, Sequence};
 use super::shape::{Flattening, SkyShape};
@@ -18,22 +19,6 @@ use crate::registration::Orientation;
 use crate::sky::Lens;
 use crate::units::Angle;
 use rayon::prelude::*;
-
-/// The Moon's disc in a frame.
-#[derive(Clone)]
-pub(super) struct Moon {
-    pub fit: DiscFit,
-    /// The disc on its own grid, where it is large enough.
-    pub cutout: Option<Cutout>,
-    /// What it was fitted to, unless it was too faint for a limb.
-    look: Option<Look>,
-}
-
-impl Moon {
-    fn of_look(look: &Look, fit: DiscFit) -> Self {
-        Moon { fit, cutout: look.cutout.clone(), look: Some(look.clone()) }
-    }
-}
 
 /// The Moon of each frame in which it can be measured.
 pub(super) fn measure(sequence: &Sequence<'_>, seen: &[&Seen], choices: &[Choice], aim: &Aim) -> Vec<Option<Moon>> {
@@ -60,9 +45,6 @@ fn through_air(fit: DiscFit, place: &SkyPlace) -> DiscFit {
     let flattening = place.flattened(Angle::ZERO).ratio - 1.0;
     DiscFit { centre_sigma_px: fit.centre_sigma_px.hypot(0.05 * flattening * fit.radius_px), ..fit }
 }
-
-/// Share of a disc's pixels at the top of the scale from which it is burnt out: its limb is the edge of its own glare.
-pub(super) const BURNT_SHARE: f64 = 0.2;
 
 /// How sure copper through bright cloud must be: what noise and clouds made of that difference stayed below this on two nights
 /// by another hand, whole, halved and recompressed.

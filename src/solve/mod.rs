@@ -9,9 +9,9 @@
 //! 4. `choice`: which disc of each frame is the Moon, and what the others are; `track`: what stands off the way of
 //!    all the others, where the camera stood still and no sky is known;
 //! 5. `measure`: each Moon once more with the radius, lens and air known; `mount` again from those;
-//! 6. `face`: which way up, by the Moon's own features, and ties from frame to frame;
+//! 6. `face`: which way up, by the Moon's own features (`lunar_face`), and ties from frame to frame;
 //! 7. `shadow`: the phase that each frame shows, and with it the camera's clock;
-//! 8. `claims`: what the papers said that the frames overrule;
+//! 8. `overruled`: what the papers claim (`claims`) that the frames overrule;
 //! 9. `entries`: all that written down as a [`Registration`].
 //!
 //! `suggestion` is what frames without shoot notes suggest for them.
@@ -24,8 +24,11 @@ mod claims;
 mod entries;
 mod face;
 mod light_ratio;
+mod lunar_face;
 mod measure;
+mod moon;
 mod mount;
+mod overruled;
 mod scale;
 mod sequence;
 mod shadow;
@@ -43,7 +46,7 @@ use crate::registration::{ClockEstimate, FrameRegistration, Registration, RigSol
 use claims::Claims;
 use entries::Findings;
 use face::Facing;
-use measure::Moon;
+use moon::Moon;
 use mount::Aim;
 use rayon::prelude::*;
 use sequence::{Seen, Sequence};
@@ -208,7 +211,7 @@ fn solve_zoom(
     let all: Vec<Option<&Moon>> = own.moons.iter().map(Option::as_ref).collect();
     // Times that are whole hours off bend a tripod's aim, and that would draw its discs along: they are measured under the
     // sky that the frames show. The times stay the frames', and so does the aim that goes with them.
-    let Measures { choices, moons, aim } = match claims::whole_hours(sequence, &own.aim, &all) {
+    let Measures { choices, moons, aim } = match overruled::whole_hours(sequence, &own.aim, &all) {
         Some(ahead_s) => {
             let there = Measures::take(&sequence.put_right(ahead_s), seen, scale, claims);
             Measures { aim: own.aim.solve_again(sequence, &there.moons), ..there }

@@ -7,7 +7,7 @@
 //! Frames that were cropped by hand differ in size, so that each is a rig of its own; the Moon's size in pixels is the same in
 //! all of them. Rigs that differ by nothing but the frames' size lend each other the scale that they have in common.
 
-use super::face::shows_the_moon;
+use super::lunar_face::shows_the_moon;
 use super::sequence::{Seen, Sequence};
 use super::sky_place::SkyPlace;
 use crate::detect::{CONFIDENT, DiscFit};

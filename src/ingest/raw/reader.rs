@@ -3,7 +3,7 @@
 use super::Description;
 use super::opcodes::{self, Numbers, Opcode};
 use crate::ingest::Site;
-use crate::ingest::metadata::CameraRecord;
+use crate::ingest::record::CameraRecord;
 use crate::raster::{Matrix3, RgbSpace, inverse, product};
 use rawler::decoders::{Decoder, RawDecodeParams, WellKnownIFD};
 use rawler::exif::{Exif, ExifGPS};

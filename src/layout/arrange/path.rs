@@ -6,9 +6,9 @@
 
 use super::{Context, IDENTITY, Spot};
 use crate::diag::Diagnostic;
+use crate::layout::chosen::Chosen;
 use crate::layout::composition::Composition;
 use crate::layout::notation::{Along, Path, Place, Spacing};
-use crate::layout::select::Chosen;
 use crate::raster::PixelPoint;
 use kurbo::{Affine, Arc, BezPath, ParamCurve, ParamCurveArclen, PathSeg, Point, Shape};
 

@@ -2,9 +2,9 @@
 
 use super::{Context, IDENTITY, Spot};
 use crate::diag::Diagnostic;
+use crate::layout::chosen::Chosen;
 use crate::layout::composition::Composition;
 use crate::layout::notation::{Order, PhaseGrid};
-use crate::layout::select::Chosen;
 use crate::raster::PixelPoint;
 
 pub(super) fn phase_grid(

@@ -1,9 +1,9 @@
 //! One disc as a placement: from its own frame, unstretched, turned, scaled; and all that is known of its light.
 
 use super::{Context, IDENTITY, Righting, Spot, inverse, scaled, times};
+use crate::layout::chosen::Chosen;
 use crate::layout::composition::{Companion, Composition, DiscSky, Gain, Placement, ShadowOnDisc};
 use crate::layout::notation::{Measure, Normalization, Upright};
-use crate::layout::select::Chosen;
 use crate::raster::{LinearMap, PixelPoint};
 use crate::registration::FrameRegistration;
 use crate::sky::{

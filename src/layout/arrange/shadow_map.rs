@@ -5,9 +5,9 @@
 
 use super::{Context, IDENTITY, Righting, Spot};
 use crate::diag::Diagnostic;
+use crate::layout::chosen::Chosen;
 use crate::layout::composition::{Composition, Mark, TextAnchor, TextRequest};
 use crate::layout::notation::{ShadowMap, Upright};
-use crate::layout::select::Chosen;
 use crate::raster::PixelPoint;
 use crate::sky::{EarthShadow, apparent_moon, shadow_from};
 use crate::units::{Angle, Instant};

@@ -3,7 +3,7 @@
 
 use super::Context;
 use crate::ingest::{Night, ShootNotes};
-use crate::layout::select::Chosen;
+use crate::layout::chosen::Chosen;
 use crate::layout::wanted::contact_at;
 use crate::sky::{LunarEclipse, apparent_moon, shadow_from};
 use crate::units::{ExposureTime, Instant};

@@ -1,9 +1,9 @@
 //! Turns of discs that showed too few features by themselves.
 
-use super::features::{Features, turn_near};
 use super::wrapped;
 use crate::registration::{ClockEstimate, Orientation, OrientationSource};
-use crate::solve::measure::Moon;
+use crate::solve::lunar_face::{Features, turn_near};
+use crate::solve::moon::Moon;
 use crate::solve::sequence::Sequence;
 use crate::solve::shadow::shadow_edge;
 use crate::solve::sky_place::SkyPlace;

@@ -1,30 +1,24 @@
 //! Which way up each frame shows the Moon, by its face; and what faces say of neighbouring frames.
 //!
 //! Where the aim of a fixed tripod is solved, geometry gives the position angle of the image's up direction; elsewhere
-//! the Moon's own features do, frame by frame (`features`). What a mount keeps steady fills in for discs that show too
+//! the Moon's own features do, frame by frame (`lunar_face`). What a mount keeps steady fills in for discs that show too
 //! few (`sequence`), the direction in which the shadow lies sharpens that (`closer`), and neighbours that are aligned
 //! on their features agree on turns and centres (`ties`).
 
 mod closer;
-mod features;
-mod proof;
 mod sequence;
 mod ties;
 
-pub(super) use proof::is_the_moon;
 pub(super) use ties::tied;
 
-use super::measure::Moon;
+use super::lunar_face::{Features, Turned, turn_against};
 use super::median;
+use super::moon::Moon;
 use super::mount::Aim;
 use super::sequence::Sequence;
-use super::sky_place::SkyPlace;
-use crate::detect::Look;
 use crate::diag::Diagnostic;
 use crate::registration::{ClockEstimate, MountRotation, Orientation, OrientationSource, pointing_at};
-use crate::sky::Libration;
 use crate::units::Angle;
-use features::{Features, Turned, turn_against};
 use rayon::prelude::*;
 
 /// Which way up the frames of a rig show the Moon.
@@ -37,18 +31,6 @@ pub(super) struct Facing {
     mirrored: Option<bool>,
     /// How far the features stand from the solved aim, degrees, where that is beyond doubt.
     against_aim_deg: Option<f64>,
-}
-
-/// Whether a disc shows the Moon's face, whichever way it is turned.
-pub(super) fn shows_the_moon(look: &Look, place: Option<&SkyPlace>) -> bool {
-    turned(look, place).is_some_and(|t| t.is_certain() || t.is_a_face())
-}
-
-/// How a disc is turned against the Moon's map, as far as its features tell.
-fn turned(look: &Look, place: Option<&SkyPlace>) -> Option<Turned> {
-    let mean = Libration { longitude: Angle::ZERO, latitude: Angle::ZERO, axis_position_angle: Angle::ZERO };
-    let libration = place.map_or(mean, |p| p.libration);
-    turn_against(&Features::of_disc(look.cutout.as_ref()?, &look.fit)?, &Features::of_map(&libration)?)
 }
 
 fn wrapped(a: Angle) -> f64 {

@@ -3,12 +3,12 @@
 //! Neighbouring discs are aligned on their features: the limb anchors each centre, features tie it to
 //! its neighbours, and least squares along the chain weighs the two.
 
-use super::features::{Features, Passage, Shift, align};
 use super::{Facing, all_features};
 use crate::detect::DiscFit;
 use crate::raster::PixelPoint;
 use crate::registration::{Orientation, OrientationSource};
-use crate::solve::measure::Moon;
+use crate::solve::lunar_face::{Features, Passage, Shift, align};
+use crate::solve::moon::Moon;
 use crate::solve::mount::Aim;
 use crate::solve::sequence::Sequence;
 use crate::solve::sky_place::SkyPlace;

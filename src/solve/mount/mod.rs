@@ -8,7 +8,7 @@ mod pointing;
 mod tracking;
 
 use super::claims::Claims;
-use super::measure::{BURNT_SHARE, Moon};
+use super::moon::{BURNT_SHARE, Moon};
 use super::scale::Scale;
 use super::sequence::{Seen, Sequence};
 use super::sky_place::SkyPlace;

@@ -11,7 +11,7 @@ pub(super) use edge::shadow_edge;
 pub(super) use phase::Slip;
 
 use super::light_ratio;
-use super::measure::Moon;
+use super::moon::Moon;
 use super::sequence::Sequence;
 use super::sky_place::SkyPlace;
 use crate::registration::{ClockEstimate, Orientation};

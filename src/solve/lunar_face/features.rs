@@ -21,7 +21,7 @@ const RIM: f64 = 0.93;
 /// Features of a disc: logarithms of light over smooth light, and how much each cell is worth, on a
 /// grid in which the disc's radius is [`RADIUS`] cells.
 #[derive(Clone, Debug)]
-pub(super) struct Features {
+pub(in crate::solve) struct Features {
     detail: Plane,
     worth: Plane,
 }
@@ -126,7 +126,7 @@ const DEGREES: usize = 360;
 
 /// How a disc is turned against the map.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Turned {
+pub(in crate::solve) struct Turned {
     /// The Moon's north, clockwise from the image's up.
     pub north: Angle,
     /// Whether the image is a mirror image.
@@ -198,7 +198,7 @@ fn apart(a: f64, b: f64) -> f64 {
 
 /// How a disc is turned against the map, when that is known to a few degrees; `None` where its features
 /// do not tell.
-pub(super) fn turn_near(disc: &Features, map: &Features, north: Angle, mirrored: bool) -> Option<Turned> {
+pub(in crate::solve) fn turn_near(disc: &Features, map: &Features, north: Angle, mirrored: bool) -> Option<Turned> {
     const REACH_DEG: f64 = 6.0;
     let (disc, map) = (disc.rings(), map.rings());
     let near = |i: usize| apart(i as f64, north.normalized().degrees()) <= REACH_DEG;
@@ -233,7 +233,7 @@ fn spread_of_parts(disc: &[[(f32, f32); DEGREES]], map: &[[(f32, f32); DEGREES]]
 }
 
 /// How a disc is turned against the map, whichever way that is.
-pub(super) fn turn_against(disc: &Features, map: &Features) -> Option<Turned> {
+pub(in crate::solve) fn turn_against(disc: &Features, map: &Features) -> Option<Turned> {
     let (disc, map) = (disc.rings(), map.rings());
     let both: Vec<(bool, Vec<f64>)> =
         [false, true].into_iter().map(|m| (m, correlations(&disc, &map, m, 0..RINGS))).collect();
@@ -255,7 +255,7 @@ pub(super) fn turn_against(disc: &Features, map: &Features) -> Option<Turned> {
 
 /// How the second of two discs lies to the first.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Shift {
+pub(in crate::solve) struct Shift {
     /// To the right and down, in radii of the disc: where a feature of the first lies in the second,
     /// beyond what the turn and the librations explain.
     pub right: f64,
@@ -272,7 +272,7 @@ pub(super) struct Shift {
 
 /// Carries places on the first disc to the second, before any shift: x to the right, y down, radii.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Passage {
+pub(in crate::solve) struct Passage {
     rotation: Matrix3<f64>,
 }
 
@@ -310,7 +310,7 @@ fn globe_to_image(libration: &Libration, north: Angle, mirrored: bool) -> Matrix
 
 /// Aligns two discs on their features, starting from an expected passage; Gauss-Newton on the weighted
 /// differences. `None` where they share too few.
-pub(super) fn align(first: &Features, second: &Features, passage: &Passage) -> Option<Shift> {
+pub(in crate::solve) fn align(first: &Features, second: &Features, passage: &Passage) -> Option<Shift> {
     let half = SIDE as f64 / 2.0;
     // Every second cell: neighbours share the blur.
     let cells: Vec<(f64, f64, f32, f32)> = (0..SIDE / 2 * (SIDE / 2))
