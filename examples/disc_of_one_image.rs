@@ -2,7 +2,7 @@
 //!
 //! `cargo run --release --example disc_of_one_image -- sample-frames/tele/t0012.jpg`
 
-use moonloom::detect::find_in_picture;
+use moonloom::detect::{BELIEVED, find_in_picture};
 use moonloom::raster::CodedPlane;
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
@@ -11,8 +11,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let (width, height) = (image.width() as usize, image.height() as usize);
     let plane = CodedPlane::from_rgb8(width, height, image.as_raw()).ok_or("the buffer does not fit the size")?;
     for disc in find_in_picture(&plane) {
-        // From a third up a disc is believed by itself.
-        let believed = if disc.confidence() >= 1.0 / 3.0 { "a disc" } else { "hardly a disc" };
+        let believed = if disc.confidence() >= BELIEVED { "a disc" } else { "hardly a disc" };
         println!(
             "{believed} of radius {:.2} ± {:.2} px at ({:.2}, {:.2}) ± {:.2} px: confidence {:.2}, {:.0}° of its limb",
             disc.radius_px,

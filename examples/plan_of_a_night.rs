@@ -12,7 +12,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let observer = Observer::new(word(0, "-31.9").parse()?, word(1, "115.75").parse()?, 0.0)?;
     let (hours, minutes) = word(2, "+08:00").split_once(':').ok_or("a zone is written as +08:00")?;
     let (hours, minutes): (i32, i32) = (hours.parse()?, minutes.parse()?);
-    let offset = jiff::tz::Offset::from_seconds(3600 * hours + 60 * minutes * if hours < 0 { -1 } else { 1 })?;
+    let sign = if word(2, "+08:00").starts_with('-') { -1 } else { 1 };
+    let offset = jiff::tz::Offset::from_seconds(3600 * hours + 60 * minutes * sign)?;
     let noon = Instant::parse_utc(&format!("{}T12:00:00Z", word(3, "2028-12-31")))?;
     let eclipse = eclipse_near(noon).ok_or("there is no eclipse about then")?;
     let night = plan(&PlanRequest {

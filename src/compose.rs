@@ -4,12 +4,15 @@ mod backdrop;
 mod cost;
 mod disc_cache;
 mod discs;
+mod film;
 mod kept;
 mod preview;
 mod record;
 mod simulated;
 mod targets;
 
+pub use cost::LONG_WORK;
+pub use film::{Film, FilmPicture, plan_film};
 pub use kept::{Kept, frames_digest, keep_registration, registration_of};
 pub use targets::{check_targets, protect, protect_inputs, same_file};
 
@@ -129,9 +132,7 @@ pub fn plan_picture(
 ) -> Result<Warned<Composition>, ComposeError> {
     let resolved = resolve(layout, night, registration).map_err(|d| ComposeError::Layout(Box::new(d)))?;
     let (mut composition, mut diagnostics) = (resolved.value, resolved.diagnostics);
-    let typeface = typeface(layout)?;
-    diagnostics.extend(settle(&mut composition, &typeface));
-    diagnostics.extend(check_words(&composition, &typeface));
+    diagnostics.extend(planned_words(layout, &mut composition)?);
     diagnostics.extend(assumed_curve(layout, &composition, night));
     let longest = composition.width.max(composition.height);
     if let Some(most) = longest_side.filter(|most| *most < longest) {
@@ -139,6 +140,14 @@ pub fn plan_picture(
     }
     diagnostics.extend(cost::foresee(&composition, night).map_err(|d| ComposeError::Layout(Box::new(d)))?);
     Ok(Warned { value: composition, diagnostics })
+}
+
+/// Finds a free side for each label, and says what of the words cannot be shown.
+fn planned_words(layout: &Layout, composition: &mut Composition) -> Result<Vec<Diagnostic>, ComposeError> {
+    let typeface = typeface(layout)?;
+    let mut said = settle(composition, &typeface);
+    said.extend(check_words(composition, &typeface));
+    Ok(said)
 }
 
 /// Where ratios of light matter, a JPEG's curve does too: says so when it was only assumed.
@@ -194,18 +203,18 @@ pub fn compose(request: &ComposeRequest<'_>) -> Result<(Composition, Vec<Diagnos
     let spec = OutputSpec {
         dots_per_inch: planned.value.dots_per_inch,
         record: Some(record::of(&planned.value, layout, night)),
-        ..output(request.out, layout.file.output)?
+        ..output_spec(request.out, layout.file.output)?
     };
     let size = (planned.value.width, planned.value.height);
     let mut preview = request.preview.map(|_| Preview::new(size));
     draw(&request.picture, &mut planned, |rows_of| {
-        write_picture(request.out, &spec, size, &mut |rows| {
+        Ok(write_picture(request.out, &spec, size, &mut |rows| {
             let light = rows_of(rows);
             if let Some(preview) = &mut preview {
                 preview.take(&light);
             }
             light
-        })
+        })?)
     })?;
     if let (Some(preview), Some(path)) = (preview, request.preview) {
         preview.write(path)?;
@@ -216,10 +225,17 @@ pub fn compose(request: &ComposeRequest<'_>) -> Result<(Composition, Vec<Diagnos
 /// Makes a picture in memory, whole: twelve bytes a pixel.
 ///
 /// # Errors
-/// [`ComposeError`].
+/// [`ComposeError`], of a picture that would take more memory than this run may among others.
 pub fn render(request: &PictureRequest<'_>) -> Result<RenderedPicture, ComposeError> {
     let mut planned = planned(request)?;
     let (width, height) = (planned.value.width, planned.value.height);
+    let pixels = (width * height) as u64;
+    crate::memory::may_open(pixels, 12, u64::MAX).map_err(|why| {
+        let help = "write it with `compose`, which holds some rows at a time, or ask for a `longest_side`";
+        ComposeError::Layout(Box::new(
+            Diagnostic::error("picture-too-large", format!("the picture is too large: {why}")).with_help(help),
+        ))
+    })?;
     let mut light = LinearImage::new(width, height);
     draw(request, &mut planned, |rows_of| {
         for (band, out) in light.data_mut().chunks_mut(BAND * width * 3).enumerate() {
@@ -242,7 +258,7 @@ fn planned(request: &PictureRequest<'_>) -> Result<Warned<Composition>, ComposeE
 fn draw(
     request: &PictureRequest<'_>,
     planned: &mut Warned<Composition>,
-    pull: impl FnOnce(&mut dyn FnMut(Range<usize>) -> Vec<f32>) -> Result<(), WriteError>,
+    pull: impl FnOnce(&mut dyn FnMut(Range<usize>) -> Vec<f32>) -> Result<(), ComposeError>,
 ) -> Result<(), ComposeError> {
     let composition = &planned.value;
     let mut discs = Discs::open(composition, request.night, request.cache, &mut planned.diagnostics)?;
@@ -258,7 +274,10 @@ fn draw(
 }
 
 /// How the picture is written: the kind by its ending, colour space and depth by the layout.
-fn output(path: &Path, wanted: Output) -> Result<OutputSpec, WriteError> {
+///
+/// # Errors
+/// [`WriteError::UnknownEnding`].
+pub fn output_spec(path: &Path, wanted: Output) -> Result<OutputSpec, WriteError> {
     let space = match wanted.colour_space {
         ColourSpace::Srgb => RgbSpace::SRGB,
         ColourSpace::DisplayP3 => RgbSpace::DISPLAY_P3,

@@ -1,9 +1,8 @@
 //! `moonloom layouts`: the layouts that the program brings along.
 
-use super::outcome::{Exit, Failure, Outcome, print, say};
-use super::values::wrong;
+use super::outcome::{Outcome, print, say};
+use super::values::make_folder;
 use clap::Args;
-use moonloom::diag::Diagnostic;
 use moonloom::write::write_text;
 use std::path::PathBuf;
 
@@ -45,16 +44,7 @@ pub fn run(args: &LayoutsArgs) -> Outcome {
         let list: String = STOCK.iter().map(|(name, text)| format!("{name:<26} {}\n", first_words(text))).collect();
         return print(&list);
     };
-    if folder.exists() && !folder.is_dir() {
-        return Err(wrong(format!("{} is no folder", folder.display()), "name a folder"));
-    }
-    std::fs::create_dir_all(folder).map_err(|e| {
-        let message = format!("cannot make {}: {e}", folder.display());
-        Failure::new(
-            Exit::Machine,
-            Diagnostic::error("cannot-write", message).with_help("check that you may write there"),
-        )
-    })?;
+    make_folder(folder)?;
     let (mut copied, mut kept) = (0, Vec::new());
     for (name, text) in STOCK {
         let path = folder.join(name);

@@ -5,6 +5,7 @@ mod check;
 mod compose;
 mod doctor;
 mod ephemeris;
+mod film;
 mod frames;
 mod interrupt;
 mod layouts;
@@ -50,6 +51,8 @@ enum Verb {
     Proof(proof::ProofArgs),
     /// Make a picture from a layout and a folder of frames
     Compose(compose::ComposeArgs),
+    /// Make a steady film of the night
+    Film(film::FilmArgs),
     /// Name every fault of a layout, and say what it would draw
     Check(check::CheckArgs),
     /// Render a preview again whenever a layout changes
@@ -94,6 +97,7 @@ pub fn run() -> ExitCode {
         Verb::Register(args) => register::run(&args),
         Verb::Proof(args) => proof::run(&args),
         Verb::Compose(args) => compose::run(&args),
+        Verb::Film(args) => film::run(&args),
         Verb::Check(args) => check::run(&args),
         Verb::Watch(args) => watch::run(&args),
         Verb::LayoutReference(args) => reference::run(&args),

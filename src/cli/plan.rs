@@ -1,12 +1,13 @@
 //! `moonloom plan`: when, where, how long, how wide.
 
-use super::outcome::{Exit, Failure, Outcome, print, print_json, say};
+use super::outcome::{Exit, Failure, Outcome, print, print_json, say, tell};
 use super::values::{site, wrong};
 use clap::Args;
 use jiff::tz::TimeZone;
 use moonloom::diag::Diagnostic;
 use moonloom::plan::{
-    EclipseSummary, HorizonProfile, PlanRequest, ShootingPlan, calendar, draw, plan, schedule, schedule_csv, summarize,
+    CALENDAR_PRODUCT, EclipseSummary, HorizonProfile, PlanRequest, ShootingPlan, calendar, draw, plan, schedule,
+    schedule_csv, summarize,
 };
 use moonloom::raster::{RgbSpace, TransferFunction};
 use moonloom::simulate::Scenario;
@@ -28,8 +29,8 @@ pub struct PlanArgs {
     /// The site: latitude and longitude in degrees, elevation in metres (default: the rig file's)
     #[arg(long, value_name = "LAT,LON[,ELEV]", allow_hyphen_values = true)]
     site: Option<String>,
-    /// Zone of the local clock, such as Australia/Perth (default: UTC, or the rig file's offset)
-    #[arg(long, value_name = "ZONE")]
+    /// Zone of the local clock, such as Australia/Perth or +08:00 (default: the rig file's offset at its site, else UTC)
+    #[arg(long, value_name = "ZONE", allow_hyphen_values = true)]
     zone: Option<String>,
     /// The cameras: a rehearsal file, as `rehearse` takes it
     #[arg(long, value_name = "FILE.ron")]
@@ -43,11 +44,11 @@ pub struct PlanArgs {
     /// How the shadow's size is reckoned: danjon, chauvenet, herald-sinnott
     #[arg(long, value_name = "RULE", default_value = "danjon")]
     shadow: String,
-    /// Every exposure of the night, one a row: .csv
-    #[arg(long, value_name = "FILE.csv", requires = "rig")]
+    /// Every exposure of the night, one a row (needs --rig): what to set, and how many stops that lacks on the rig's mount
+    #[arg(long, value_name = "FILE.csv", requires = "rig", conflicts_with = "list")]
     schedule: Option<PathBuf>,
-    /// A calendar for a phone: contacts, re-aims, reminders (iCalendar)
-    #[arg(long, value_name = "FILE.ics")]
+    /// A calendar for a phone (iCalendar): contacts, rise and set, reminders; with --rig what to set then
+    #[arg(long, value_name = "FILE.ics", conflicts_with = "list")]
     calendar: Option<PathBuf>,
     /// A drawing of the plan: .svg or .png
     #[arg(long, value_name = "FILE")]
@@ -106,9 +107,35 @@ fn eclipse_of(date: &str, rule: ShadowRule) -> Result<LunarEclipse, Failure> {
 }
 
 fn zone_of(name: &str) -> Result<TimeZone, Failure> {
-    TimeZone::get(name).map_err(|_| {
-        wrong(format!("`{name}` is not a time zone"), "write a name like Australia/Perth, Europe/Lisbon or UTC")
+    let offset = || {
+        let (sign, rest) = (if name.starts_with('-') { -1 } else { 1 }, name.strip_prefix(['+', '-'])?);
+        let (hours, minutes) = rest.split_once(':')?;
+        let (hours, minutes): (i32, i32) = (hours.parse().ok()?, minutes.parse().ok()?);
+        let seconds = (0..60).contains(&minutes).then_some(sign * (3600 * hours + 60 * minutes))?;
+        jiff::tz::Offset::from_seconds(seconds).ok().map(TimeZone::fixed)
+    };
+    offset().or_else(|| TimeZone::get(name).ok()).ok_or_else(|| {
+        wrong(
+            format!("`{name}` is not a time zone"),
+            "write a name like Australia/Perth or UTC, or an offset like +08:00",
+        )
     })
+}
+
+/// The local clock: as asked, or the rig file's at its own site; a rig file from elsewhere says nothing of this site's clocks.
+fn zone(args: &PlanArgs, observer: &Observer, scenario: Option<&Scenario>) -> Result<TimeZone, Failure> {
+    /// Within so many kilometres clocks are mostly the same.
+    const NEAR_KM: f64 = 100.0;
+    if let Some(name) = &args.zone {
+        return zone_of(name);
+    }
+    let Some(scenario) = scenario else { return Ok(TimeZone::UTC) };
+    if scenario.site.observer().is_ok_and(|own| own.kilometres_from(observer) > NEAR_KM) {
+        let message = "the rig file is of another site: local times are given in UTC";
+        tell(&[Diagnostic::warning("zone-unknown", message).with_help("name the site's zone: --zone Europe/Lisbon")]);
+        return Ok(TimeZone::UTC);
+    }
+    Ok(scenario.zone())
 }
 
 fn horizon(path: &Path) -> Result<HorizonProfile, Failure> {
@@ -159,11 +186,7 @@ pub fn run(args: &PlanArgs) -> Outcome {
     let Some(observer) = observer else {
         return Err(wrong("a plan needs a site".into(), "give --site LAT,LON, or a --rig file that names one"));
     };
-    let zone = match (&args.zone, &scenario) {
-        (Some(name), _) => zone_of(name)?,
-        (None, Some(s)) => s.zone(),
-        (None, None) => TimeZone::UTC,
-    };
+    let zone = zone(args, &observer, scenario.as_ref())?;
     let eclipse = eclipse_of(&date, rule)?;
     let request = PlanRequest {
         observer,
@@ -178,24 +201,50 @@ pub fn run(args: &PlanArgs) -> Outcome {
     if let Some(path) = &args.drawing {
         write_drawing(path, &request, &night)?;
     }
-    if let Some(path) = &args.schedule {
-        may_be_written(path, "utc,local,camera,")?;
-        write_text(path, &schedule_csv(&schedule(&request)))?;
-    }
-    if let Some(path) = &args.calendar {
-        may_be_written(path, "BEGIN:VCALENDAR")?;
-        write_text(path, &calendar(&request, &night, Instant::from_utc(jiff::Timestamp::now())))?;
-    }
+    write_lists(args, &request, &night)?;
     if args.json {
         return print_json(&night);
     }
     print(&words(&night))
 }
 
-/// Only what a plan wrote is replaced by a plan.
-fn may_be_written(path: &Path, begins: &str) -> Outcome {
+/// The schedule and the calendar: both names are looked at before either is written.
+fn write_lists(args: &PlanArgs, request: &PlanRequest<'_>, night: &ShootingPlan) -> Outcome {
+    let wanted = [(&args.schedule, "csv", SCHEDULE_HEAD), (&args.calendar, "ics", CALENDAR_PRODUCT)];
+    for (path, ending, mark) in wanted.iter().filter_map(|(path, ending, mark)| Some((path.as_ref()?, ending, mark))) {
+        if path.extension().is_none_or(|e| !e.eq_ignore_ascii_case(ending)) {
+            return Err(wrong(format!("{} does not end in .{ending}", path.display()), "give it that ending"));
+        }
+        may_be_written(path, mark)?;
+    }
+    if let Some(path) = &args.schedule {
+        let frames = schedule(request);
+        if frames.is_empty() {
+            return Err(unseen(path));
+        }
+        write_text(path, &schedule_csv(&frames))?;
+    }
+    if let Some(path) = &args.calendar {
+        let text = calendar(request, night, Instant::from_utc(jiff::Timestamp::now())).ok_or_else(|| unseen(path))?;
+        write_text(path, &text)?;
+    }
+    Ok(())
+}
+
+/// How a schedule begins.
+const SCHEDULE_HEAD: &str = "utc,local,camera,";
+
+fn unseen(path: &Path) -> Failure {
+    let message = format!("{} is not written: the site sees nothing of this eclipse", path.display());
+    let help = "`moonloom plan --list 2025..2035 --site …` shows which it sees";
+    Failure::new(Exit::CouldNot, Diagnostic::error("eclipse-unseen", message).with_help(help))
+}
+
+/// Only what a plan wrote is replaced by a plan: it says so in its first lines.
+fn may_be_written(path: &Path, mark: &str) -> Outcome {
     let is_there = std::fs::metadata(path).is_ok_and(|m| m.is_file() && m.len() > 0);
-    if is_there && !moonloom::files::read_text(path).is_ok_and(|text| text.starts_with(begins)) {
+    let is_ours = |text: String| text.lines().take(4).any(|line| line.starts_with(mark));
+    if is_there && !moonloom::files::read_text(path).is_ok_and(is_ours) {
         return Err(wrong(
             format!("{} is there already, and was written by no plan", path.display()),
             "move it away, or give another name",
@@ -309,6 +358,7 @@ fn words(night: &ShootingPlan) -> String {
 
 /// The night by the clock; local dates stand on lines of their own.
 fn timetable_words(out: &mut String, night: &ShootingPlan) {
+    let _ = writeln!(out, "local times are of the zone {}", night.zone);
     out.push_str("          local     UTC       altitude  azimuth   Sun  umbra  stops below full  mag/arcsec\u{b2}\n");
     let mut date = "";
     for r in &night.timetable {
@@ -408,11 +458,11 @@ fn rig_words(out: &mut String, rig: &moonloom::plan::RigPlan) {
     let i = &rig.interval;
     let _ = writeln!(
         out,
-        "  interval: discs touch at {}, stand evenly a diameter apart at {}; the file's {} gives {} frames, {:.1} GB, {:.1} h of battery",
+        "  interval: discs touch at {}, stand evenly a diameter apart at {}; the file's {} makes {}, {:.1} GB, {:.1} h of battery",
         seconds(i.touching_s),
         seconds(i.even_s),
         seconds(i.in_file_s),
-        i.frames,
+        if i.frames == 1 { "1 frame".to_owned() } else { format!("{} frames", i.frames) },
         i.card_gb,
         i.battery_hours
     );

@@ -2,6 +2,7 @@
 
 use super::Cli;
 use super::outcome::{Exit, Failure, Outcome, print, say};
+use super::values::make_folder;
 use clap::{Args, CommandFactory};
 use clap_complete::Shell;
 use moonloom::diag::Diagnostic;
@@ -40,17 +41,11 @@ pub fn completions(args: &CompletionsArgs) -> Outcome {
 }
 
 pub fn manual(args: &ManualArgs) -> Outcome {
-    std::fs::create_dir_all(&args.out).map_err(|e| {
-        let message = format!("cannot make {}: {e}", args.out.display());
-        Failure::new(
-            Exit::Machine,
-            Diagnostic::error("cannot-write", message).with_help("check that you may write there"),
-        )
-    })?;
-    let mut command = Cli::command();
+    make_folder(&args.out)?;
+    let mut command = Cli::command().disable_help_subcommand(true);
     command.build();
     let mut pages = vec![("moonloom".to_owned(), command.clone())];
-    for sub in command.get_subcommands().filter(|c| c.get_name() != "help") {
+    for sub in command.get_subcommands() {
         let name = format!("moonloom-{}", sub.get_name());
         pages.push((name, sub.clone()));
     }

@@ -3,10 +3,25 @@
 use super::outcome::{Exit, Failure};
 use moonloom::diag::Diagnostic;
 use moonloom::sky::Observer;
+use std::path::Path;
 
 /// A flag's value that is wrong.
 pub fn wrong(message: String, help: &str) -> Failure {
     Failure::new(Exit::BadRequest, Diagnostic::error("bad-value", message).with_help(help))
+}
+
+/// Makes a folder for files to come, where it is not there yet.
+pub fn make_folder(folder: &Path) -> Result<(), Failure> {
+    if folder.exists() && !folder.is_dir() {
+        return Err(wrong(format!("{} is no folder", folder.display()), "name a folder"));
+    }
+    std::fs::create_dir_all(folder).map_err(|e| {
+        let message = format!("cannot make {}: {e}", folder.display());
+        let diagnostic =
+            Diagnostic::error("cannot-write", message).with_help("check the name, and that you may write there");
+        let is_slip = matches!(e.kind(), std::io::ErrorKind::NotADirectory | std::io::ErrorKind::AlreadyExists);
+        Failure::new(if is_slip { Exit::BadRequest } else { Exit::Machine }, diagnostic)
+    })
 }
 
 /// A site from `LAT,LON[,ELEV]`.

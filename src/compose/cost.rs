@@ -15,10 +15,13 @@ const DRAWN: f64 = 4e6;
 const DEVELOPED: f64 = 10e6;
 const OPENED: f64 = 25e6;
 
+/// The code of the note that says so.
+pub const LONG_WORK: &str = "long-work";
 /// From so many seconds on it is said.
 const LONG_S: f64 = 300.0;
-/// And from so many on it is not begun: whatever was meant, it was not this.
-const ABSURD_S: f64 = 24.0 * 3600.0;
+/// And from so many on it is not begun: whatever was meant, it was not this. Three days by an estimate that may be three times
+/// too high are a day.
+const ABSURD_S: f64 = 72.0 * 3600.0;
 
 /// What a picture is made of.
 struct Work {
@@ -85,7 +88,7 @@ fn judge(work: &Work, discs: usize, cores: usize) -> Result<Option<Diagnostic>, 
         let help = "draw fewer discs, smaller ones, or a smaller sheet; `--longest-side` tries it small";
         return Err(Diagnostic::error("too-much-work", message).with_help(help));
     }
-    Ok(Some(Diagnostic::note("long-work", message).with_help("`--longest-side 1600` shows it sooner")))
+    Ok(Some(Diagnostic::note(LONG_WORK, message).with_help("`--longest-side 1600` shows it sooner")))
 }
 
 #[cfg(test)]
@@ -109,7 +112,7 @@ mod tests {
         assert_eq!(judge(&work(4e8), 8, 2), Ok(None));
         let said = judge(&work(2e10), 50, 2).unwrap().unwrap();
         assert!(said.message.contains("44 minutes") && said.message.contains("50 discs"), "{said}");
-        let refused = judge(&work(2e12), 5000, 2).unwrap_err();
-        assert!(refused.message.contains("3 days"), "{refused}");
+        let refused = judge(&work(4e12), 5000, 2).unwrap_err();
+        assert!(refused.message.contains("6 days"), "{refused}");
     }
 }

@@ -48,6 +48,9 @@ pub(crate) fn any_disc(width: usize, height: usize) -> Expectation<'static> {
     }
 }
 
+/// A disc of this confidence is believed without any other frame's help ([`DiscFit::confidence`]).
+pub const BELIEVED: f64 = 1.0 / 3.0;
+
 /// Discs in a bare picture, of which nothing is known: best first.
 pub fn find_in_picture(picture: &CodedPlane) -> Vec<DiscFit> {
     let expected = any_disc(picture.width(), picture.height());

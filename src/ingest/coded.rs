@@ -150,7 +150,9 @@ fn read_whole(bytes: &[u8], is_photograph: bool, upper: Option<(usize, u32)>) ->
     let pixels = u64::from(width) * u64::from(height);
     // The decoder's own picture, its copy in three channels, and a progressive JPEG's coefficients.
     let each = 2 * (decoder.total_bytes() / pixels.max(1)).max(3) + 6;
-    memory::may_open(pixels, each, file_bytes)?;
+    // A torn file's picture is made as high as its frame.
+    let whole = upper.map_or(pixels, |(_, height)| u64::from(width) * u64::from(height));
+    memory::may_open(whole, each, if upper.is_some() { u64::MAX } else { file_bytes })?;
     let orientation = decoder.orientation().unwrap_or(Orientation::NoTransforms);
     let profile = decoder.icc_profile().ok().flatten().or_else(|| tiff_profile(bytes));
     let mut picture = DynamicImage::from_decoder(decoder).map_err(|e| in_words(&e))?;
@@ -268,7 +270,9 @@ fn decode_channel(
     upper: Option<(usize, usize)>,
 ) -> Result<Option<OneChannel>, String> {
     let Some((decoder, (width, height))) = opened(bytes, channel) else { return Ok(None) };
-    memory::may_open((width * height) as u64, MEASURING_BYTES_A_PIXEL, bytes.len() as u64)?;
+    let whole = width * upper.map_or(height, |(_, height)| height);
+    let file_bytes = if upper.is_some() { u64::MAX } else { bytes.len() as u64 };
+    memory::may_open(whole as u64, MEASURING_BYTES_A_PIXEL, file_bytes)?;
     Ok(decoded_channel(decoder, (reading, channel), (width, height), upper))
 }
 

@@ -414,8 +414,8 @@ pub fn decode_brightness(path: &Path, reading: &Reading) -> Result<CodedPlane, D
 pub struct MeasuringPlane {
     /// The channel; what is no photograph in it is marked.
     pub plane: CodedPlane,
-    /// Whether its file breaks off, so that its upper part alone is there.
-    pub breaks_off: bool,
+    /// The part of the frame that its file tells, where it breaks off.
+    pub told: Option<PixelRect>,
 }
 
 /// Decodes one channel of a frame, for measuring.
@@ -423,17 +423,17 @@ pub struct MeasuringPlane {
 /// # Errors
 /// As [`open_frame`].
 pub fn decode_channel(path: &Path, reading: &Reading, channel: Channel) -> Result<MeasuringPlane, DecodeError> {
-    let ChannelOf { plane, photographed, breaks_off } = channel_of(path, reading, channel)?;
+    let ChannelOf { plane, photographed, told } = channel_of(path, reading, channel)?;
     let size = (plane.width(), plane.height());
     let ignored = reading.ignored.rectangles_of(size, photographed.unwrap_or(PixelRect::of_size(size.0, size.1)));
-    Ok(MeasuringPlane { plane: plane.without(ignored), breaks_off })
+    Ok(MeasuringPlane { plane: plane.without(ignored), told })
 }
 
 struct ChannelOf {
     plane: CodedPlane,
     /// The part of the frame inside its strips, where the file's kind can have some.
     photographed: Option<PixelRect>,
-    breaks_off: bool,
+    told: Option<PixelRect>,
 }
 
 fn channel_of(path: &Path, reading: &Reading, channel: Channel) -> Result<ChannelOf, DecodeError> {
@@ -448,7 +448,7 @@ fn channel_of(path: &Path, reading: &Reading, channel: Channel) -> Result<Channe
         let inside = border::inside(plane.width(), plane.height(), code);
         let photographed = Some(told.map_or(inside, |told| inside.intersection(told)));
         let plane = plane.with_curve_known(curve_known);
-        return Ok(ChannelOf { plane, photographed, breaks_off: told.is_some() });
+        return Ok(ChannelOf { plane, photographed, told });
     }
     let frame = open_bytes(path, &bytes, reading)?;
     drop(bytes);
@@ -457,7 +457,7 @@ fn channel_of(path: &Path, reading: &Reading, channel: Channel) -> Result<Channe
         && channel == Channel::Brightness
     {
         let plane = CodedPlane::from_light(mosaic.brightness()).with_curve_known(true);
-        return Ok(ChannelOf { plane, photographed: None, breaks_off: false });
+        return Ok(ChannelOf { plane, photographed: None, told: None });
     }
     let curve_known = curve_known || !matches!(frame.pixels, Pixels::Coded { .. });
     let plane = match channel {
@@ -467,7 +467,7 @@ fn channel_of(path: &Path, reading: &Reading, channel: Channel) -> Result<Channe
         Channel::Copper => copper(&frame.whole()),
     };
     let plane = CodedPlane::from_light(plane).with_curve_known(curve_known || channel == Channel::Copper);
-    Ok(ChannelOf { plane, photographed: Some(frame.photographed()), breaks_off: frame.told.is_some() })
+    Ok(ChannelOf { plane, photographed: Some(frame.photographed()), told: frame.told })
 }
 
 /// Red less the share of blue that goes along with it over the frame (least squares), on a little light so that noise stays

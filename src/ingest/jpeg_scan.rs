@@ -8,7 +8,7 @@
 //! A copy that breaks off while its first and only scan goes on (or whose end was never written and is nought) is not
 //! damaged as far as it goes: its rows above that are told.
 //!
-//! Neglected: a flip that changes a number and keeps the step, within the range of what can be, unless it shifts the
+//! Neglected: codes that run out of step in a file that also breaks off, unless brightness steps; a flip that changes a number and keeps the step, within the range of what can be, unless it shifts the
 //! brightness of all that follows (`jpeg_step`, and `jpeg_thumbnail` where the file holds a small picture of itself). It moves no block.
 //! Arithmetic coding and lossless JPEG are not followed.
 

@@ -2,7 +2,7 @@
 //!
 //! Where a spoilt number shifts the brightness of all that follows by less than `jpeg_step` can see, the small picture, which
 //! stands elsewhere in the file, still shows how it was. They are compared row of blocks by row of blocks: agreement to within a
-//! constant down to some row, and agreement to within another constant below it, is damage. Everything else that may differ, a
+//! constant down to some place within a row, and agreement to within another constant from there on, is damage. Everything else that may differ, a
 //! curve, a crop, a retouched sky whose small picture was not made anew, differs otherwise and tells nothing.
 //!
 //! Neglected: colour; shifts of less than two codes; files in several scans.
@@ -75,8 +75,12 @@ impl Thumbnail {
         if rows.len() < 2 * ROWS {
             return false;
         }
-        // The row in which it begins is of both kinds.
-        (ROWS..=rows.len() - ROWS).any(|at| is_a_shift(&rows[..at - 1], &rows[at..]))
+        // The row in which it begins is of both kinds: as above up to some block, and as below from there on. What keeps to whole
+        // rows was laid on by a hand: a strip, a darkened sky down to a straight horizon.
+        (ROWS..=rows.len() - ROWS).any(|at| {
+            let (above, begins, below) = (&rows[..at - 1], &rows[at - 1], &rows[at..]);
+            is_a_shift(above, below) && begins.is_split(middle(above), middle(below))
+        })
     }
 
     /// By how much the blocks of a row are brighter than this shows them, codes.
@@ -121,12 +125,15 @@ struct Row {
     median: f64,
     /// All but a seventh of its blocks differ from that by less.
     spread: f64,
+    /// All of them, from the left.
+    blocks: Vec<f64>,
 }
 
 impl Row {
     /// `None` of too few blocks.
     fn of(mut differences: Vec<f64>) -> Option<Row> {
         const FEWEST: usize = 7;
+        let blocks = differences.clone();
         let count = differences.len();
         if count < FEWEST {
             return None;
@@ -134,17 +141,29 @@ impl Row {
         let median = *differences.select_nth_unstable_by(count / 2, f64::total_cmp).1;
         differences.iter_mut().for_each(|d| *d = (*d - median).abs());
         let spread = *differences.select_nth_unstable_by(count - count / 7 - 1, f64::total_cmp).1;
-        Some(Row { median, spread })
+        Some(Row { median, spread, blocks })
     }
+
+    /// Whether its blocks are of one level up to some place that is none of its ends, and of another from there on.
+    fn is_split(&self, left: f64, right: f64) -> bool {
+        let near = |v: &f64, level: f64| (v - level).abs() < 0.4 * (left - right).abs();
+        let most =
+            |values: &[f64], level: f64| 10 * values.iter().filter(|v| near(v, level)).count() >= 8 * values.len();
+        let end = (self.blocks.len() / 20).max(1);
+        (end..self.blocks.len().saturating_sub(end))
+            .any(|at| most(&self.blocks[..at], left) && most(&self.blocks[at..], right))
+    }
+}
+
+/// The median of rows' levels.
+fn middle(rows: &[Row]) -> f64 {
+    let mut medians: Vec<f64> = rows.iter().map(|r| r.median).collect();
+    let at = medians.len() / 2;
+    *medians.select_nth_unstable_by(at, f64::total_cmp).1
 }
 
 /// Whether rows agree with the small picture to within a constant, and those below them to within another.
 fn is_a_shift(above: &[Row], below: &[Row]) -> bool {
-    let middle = |rows: &[Row]| {
-        let mut medians: Vec<f64> = rows.iter().map(|r| r.median).collect();
-        let at = medians.len() / 2;
-        *medians.select_nth_unstable_by(at, f64::total_cmp).1
-    };
     let (high, low) = (middle(above), middle(below));
     let shift = (high - low).abs();
     let agrees = |row: &Row, level: f64| {
@@ -202,7 +221,7 @@ mod tests {
     fn a_shift_of_two_codes_and_a_half_is_seen_wherever_it_begins() {
         let small = thumbnail(|c| c);
         assert!(!shifted(&levels(|x, y, _| code(x, y)), &small));
-        for from in [9 * ACROSS + 3, 20 * ACROSS, 30 * ACROSS + 57] {
+        for from in [9 * ACROSS + 6, 20 * ACROSS + 30, 30 * ACROSS + 52] {
             for by in [-2.5, 2.5, 12.0] {
                 let spoilt = levels(|x, y, i| code(x, y) + if i >= from { by } else { 0.0 });
                 assert!(shifted(&spoilt, &small), "{by} from {from}");
@@ -218,6 +237,10 @@ mod tests {
         assert!(!shifted(&levels(|x, y, _| code(960.0 - x, 640.0 - y)), &thumbnail(|c| c)), "upside down");
         let darkened = levels(|x, y, _| code(x, y) * (0.6 + 0.4 * ((y - 200.0) / 100.0).clamp(0.0, 1.0)));
         assert!(!shifted(&darkened, &thumbnail(|c| c)), "a graduated filter");
+        let strip = levels(|x, y, _| if y > 560.0 { 255.0 } else { code(x, y) });
+        assert!(!shifted(&strip, &thumbnail(|c| c)), "a strip that was pasted on");
+        let sky = levels(|x, y, _| code(x, y) + if y < 320.0 { 6.0 } else { 0.0 });
+        assert!(!shifted(&sky, &thumbnail(|c| c)), "a sky that was brightened down to a straight horizon");
         let hill = levels(|x, y, _| code(x, y) - if y > 400.0 + 60.0 * (x / 90.0).sin() { 12.0 } else { 0.0 });
         assert!(!shifted(&hill, &thumbnail(|c| c)), "a landscape that was darkened");
     }

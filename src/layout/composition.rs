@@ -350,6 +350,30 @@ impl Placement {
 }
 
 impl Composition {
+    /// Another picture as wide as this one, below it.
+    pub(crate) fn append_below(&mut self, mut below: Composition) {
+        let by = self.height as f64;
+        self.height += below.height;
+        below.backplates.iter_mut().for_each(|b| b.corner_px.1 += by);
+        below.placements.iter_mut().for_each(|p| p.map.target_centre.y += by);
+        for mark in &mut below.marks {
+            match mark {
+                Mark::Circle { y_px, .. } => *y_px += by,
+                Mark::Line { points_px, .. } => points_px.iter_mut().for_each(|p| p.1 += by),
+            }
+        }
+        for text in &mut below.texts {
+            text.y_px += by;
+            if let Some(beside) = &mut text.beside {
+                beside.y_px += by;
+            }
+        }
+        self.backplates.extend(below.backplates);
+        self.placements.extend(below.placements);
+        self.marks.extend(below.marks);
+        self.texts.extend(below.texts);
+    }
+
     /// The same picture with so many times its pixels a side.
     pub fn scaled(mut self, factor: f64) -> Self {
         self.width = (self.width as f64 * factor).round().max(1.0) as usize;

@@ -95,17 +95,51 @@ impl Layout {
 /// # Errors
 /// A [`Diagnostic`] when the layout asks for what the night does not have.
 pub fn resolve(layout: &Layout, night: &Night, registration: &Registration) -> Result<Warned<Composition>, Diagnostic> {
+    let chosen = match &layout.file.arrangement {
+        // Each panel chooses for itself.
+        Arrangement::Panels(_) => Warned { value: Vec::new(), diagnostics: Vec::new() },
+        arrangement => select::select(layout, (arrangement, &layout.file.selection), night, registration)?,
+    };
+    let mut laid = laid(layout, night, registration, &chosen.value)?;
+    laid.diagnostics.splice(..0, chosen.diagnostics);
+    Ok(laid)
+}
+
+/// Resolves a layout of one cell once for each disc that it selects, in the order of their times: the pictures of a film.
+///
+/// # Errors
+/// As [`resolve`]; a [`Diagnostic`] of a layout that has not one cell.
+pub fn resolve_each(
+    layout: &Layout,
+    night: &Night,
+    registration: &Registration,
+) -> Result<Warned<Vec<Composition>>, Diagnostic> {
+    let arrangement = &layout.file.arrangement;
+    if !matches!(arrangement, Arrangement::PhaseGrid(grid) if grid.columns == 1 && grid.rows == 1) {
+        let help = "a film shows one disc at a time: `arrangement: PhaseGrid(columns: 1, rows: 1, up: North)`";
+        return Err(layout.fault(&["arrangement"], "this arrangement makes no film", help));
+    }
+    let chosen = select::select(layout, (arrangement, &layout.file.selection), night, registration)?;
+    let mut out = Warned { value: Vec::with_capacity(chosen.value.len()), diagnostics: chosen.diagnostics };
+    for disc in chosen.value {
+        let laid = laid(layout, night, registration, &[chosen::Chosen { slot: 0, ..disc }])?;
+        out.value.push(laid.value);
+        let news: Vec<Diagnostic> = laid.diagnostics.into_iter().filter(|d| !out.diagnostics.contains(d)).collect();
+        out.diagnostics.extend(news);
+    }
+    Ok(out)
+}
+
+/// Lays discs that were chosen.
+fn laid(
+    layout: &Layout,
+    night: &Night,
+    registration: &Registration,
+    chosen: &[chosen::Chosen<'_>],
+) -> Result<Warned<Composition>, Diagnostic> {
     let file = &layout.file;
     let sheet = sheet::Sheet::of(&file.canvas)
         .map_err(|(field, message)| layout.fault(&["canvas", field], message, "give px, mm, in or pt"))?;
-    let (chosen, mut diagnostics) = match &file.arrangement {
-        // Each panel chooses for itself.
-        Arrangement::Panels(_) => (Vec::new(), Vec::new()),
-        _ => {
-            let selected = select::select(layout, (&file.arrangement, &file.selection), night, registration)?;
-            (selected.value, selected.diagnostics)
-        }
-    };
     let eclipse = wanted::eclipse_of(night);
     let words = |text: &Option<String>| text.as_ref().and_then(|t| arrange::heading(t, night, eclipse.as_ref()));
     let [title, subtitle, caption, credit] = [&file.title, &file.subtitle, &file.caption, &file.credit].map(words);
@@ -125,7 +159,7 @@ pub fn resolve(layout: &Layout, night: &Night, registration: &Registration) -> R
         credit: credit.as_deref(),
     };
     let mut composition = arrange::blank(layout, night, &sheet, title.as_deref());
-    diagnostics.extend(arrange::arrange(&context, &file.arrangement, &chosen, &mut composition)?);
+    let mut diagnostics = arrange::arrange(&context, &file.arrangement, chosen, &mut composition)?;
     let photographed = composition.placements.iter().filter(|p| !p.simulated);
     check::exposures(layout, night, photographed.map(|p| p.frame.as_str()))?;
     check::size(layout, composition.width, composition.height)?;

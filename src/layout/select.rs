@@ -174,8 +174,11 @@ impl<'a> Chooser<'a, '_> {
         let (some, count) = (cut.iter().take(6).cloned().collect::<Vec<_>>().join(", "), cut.len());
         let more = if count > 6 { ", …" } else { "" };
         (count > 0).then(|| {
-            Diagnostic::note("discs-cut", format!("{count} discs are cut by their frames' edges: {some}{more}"))
-                .with_help("what lies beyond a frame's edge stays empty; `least_quality: 0.35` leaves such discs out")
+            Diagnostic::note(
+                "discs-cut",
+                format!("{count} discs are cut by their frames' edges or broken files: {some}{more}"),
+            )
+            .with_help("what lies beyond a frame's edge stays empty; `least_quality: 0.35` leaves such discs out")
         })
     }
 

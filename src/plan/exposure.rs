@@ -56,6 +56,15 @@ fn lights(shadow: &EarthShadow, scale: f64) -> (Option<f64>, Option<f64>) {
             if from_axis > shadow.umbra_radius { lit = lit.max(value) } else { dark.push(value) }
         }
     }
+    // A sliver is thinner than that grid.
+    for degree in (0..360).step_by(5) {
+        let (sin, cos) = f64::from(degree).to_radians().sin_cos();
+        let from_axis = Angle::from_radians((shadow.separation().radians() + 0.97 * s * cos).hypot(0.97 * s * sin));
+        if from_axis > shadow.umbra_radius {
+            let [r, g, b] = light.radiance(from_axis);
+            lit = lit.max((r + g + b) / 3.0);
+        }
+    }
     dark.sort_by(f64::total_cmp);
     let middle = (dark.len() > 8).then(|| dark[dark.len() / 2]);
     ((lit > 0.0).then_some(lit), middle)
@@ -78,7 +87,7 @@ fn marks() -> impl Iterator<Item = f64> {
 }
 
 /// The nearest marked time, up to half a minute; longer times to the nearest third of a stop.
-fn marked(seconds: f64) -> f64 {
+pub(super) fn marked(seconds: f64) -> f64 {
     if seconds > 35.0 {
         return ((seconds.log2() * 3.0).round() / 3.0).exp2().round();
     }
@@ -88,6 +97,9 @@ fn marked(seconds: f64) -> f64 {
 
 /// The longest marked time that is no longer.
 pub(super) fn marked_at_most(seconds: f64) -> f64 {
+    if seconds > 35.0 {
+        return ((seconds.log2() * 3.0 + 0.01).floor() / 3.0).exp2().round();
+    }
     marks().filter(|t| *t <= seconds * 1.001).last().unwrap_or(seconds)
 }
 

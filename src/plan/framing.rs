@@ -46,7 +46,8 @@ pub struct Framing {
     pub room_px: f64,
     /// The same for the aim in the rig's file (a fixed tripod's).
     pub room_in_file_px: Option<f64>,
-    /// Minutes for the Moon to drift from the middle to the nearer edge; null on a mount that follows.
+    /// Minutes for the Moon to drift from the middle to the nearer edge; null on a mount that follows and on a
+    /// tripod that stays as it is.
     pub reaim_minutes: Option<f64>,
     /// When the Moon leaves the frame as aimed in the file, local time.
     pub leaves_frame: Option<String>,
@@ -137,7 +138,7 @@ pub(super) fn frame(request: &PlanRequest<'_>, rig: &RehearsedRig, focal_px: f64
     };
     let goes = (0..track.len()).find(|&i| hidden(i) && (i == 0 || !hidden(i - 1)));
     let comes = goes.and_then(|g| (g..track.len()).find(|&i| !hidden(i)));
-    let follows = matches!(rig.mount, RehearsedMount::Tracking { .. });
+    let is_reaimed = matches!(rig.mount, RehearsedMount::ReaimedTripod { .. });
     let greatest = request.eclipse.greatest();
     let radius = focal_px * apparent_moon(&request.observer, greatest).semidiameter.radians();
     let to_edge = size.0.min(size.1) / 2.0 - radius;
@@ -147,7 +148,7 @@ pub(super) fn frame(request: &PlanRequest<'_>, rig: &RehearsedRig, focal_px: f64
         aim_deg: (best.azimuth.normalized().degrees(), best.altitude.degrees(), 0.0),
         room_px: best_room,
         room_in_file_px: in_file.map(|p| room(&p, &track, size)),
-        reaim_minutes: (!follows).then(|| to_edge.max(0.0) / rate_px / 60.0),
+        reaim_minutes: is_reaimed.then(|| to_edge.max(0.0) / rate_px / 60.0),
         leaves_frame: leaves,
         hidden_from: goes.map(|i| local(&request.zone, track[i].0)),
         hidden_until: comes.map(|i| local(&request.zone, track[i].0)),

@@ -15,7 +15,7 @@ pub struct Interval {
     pub even_s: f64,
     /// What the rig's file asks for, seconds.
     pub in_file_s: f64,
-    /// Frames of the whole eclipse at the file's interval.
+    /// Frames of the whole eclipse at the file's interval, brackets and landscapes counted.
     pub frames: usize,
     /// Room on the card, GB, at 1.3 bytes a pixel (compressed raw; common practice, no source).
     pub card_gb: f64,
@@ -38,8 +38,10 @@ pub(super) fn advise(request: &PlanRequest<'_>, rig: &RehearsedRig) -> Interval 
     let length = last.seconds_since(first);
     let even_s = length / (length / (2.0 * touching_s)).round().max(1.0);
     let in_file_s = rig.frames.every_minutes * 60.0;
-    let battery_s = length + 60.0 * (rig.frames.lead_minutes + rig.frames.tail_minutes);
-    let frames = (battery_s / in_file_s).floor() as usize + 1 + rig.foreground.len();
+    // Lead and tail may be negative: of a short eclipse nothing may be left.
+    let battery_s = (length + 60.0 * (rig.frames.lead_minutes + rig.frames.tail_minutes)).max(0.0);
+    let moments = rig.instants(request.eclipse).len();
+    let frames = moments * rig.frames.bracket_stops.len().max(1) + rig.foreground.len();
     let pixels = (rig.camera.width_px * rig.camera.height_px) as f64;
     Interval {
         touching_s,

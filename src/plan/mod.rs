@@ -15,7 +15,7 @@ mod schedule;
 mod timetable;
 
 pub use advice::{CAUTIONS, CHECKLIST};
-pub use calendar::calendar;
+pub use calendar::{PRODUCT as CALENDAR_PRODUCT, calendar};
 pub use drawing::{Drawing, draw};
 pub use exposure::ExposureAdvice;
 pub use framing::{Framing, HorizonProfile};
@@ -45,6 +45,14 @@ pub struct PlanRequest<'a> {
     pub horizon: HorizonProfile,
 }
 
+impl PlanRequest<'_> {
+    /// Whether the Moon's centre stands above the horizon and what stands on it, as seen through the air.
+    pub(crate) fn sees(&self, at: Instant) -> bool {
+        let seen = apparent_moon(&self.observer, at).refracted(Refraction::default());
+        seen.altitude.degrees() >= self.horizon.altitude_deg(seen.azimuth.degrees()).max(0.0)
+    }
+}
+
 /// The plan for one night.
 #[derive(Clone, Debug, Serialize)]
 pub struct ShootingPlan {
@@ -52,6 +60,8 @@ pub struct ShootingPlan {
     pub schema: &'static str,
     /// The eclipse.
     pub eclipse: EclipseSummary,
+    /// Zone of the local times: its name, or its offset from UTC.
+    pub zone: String,
     /// The night by the clock.
     pub timetable: Vec<TimetableRow>,
     /// One plan a rig.
@@ -190,10 +200,19 @@ pub fn plan(request: &PlanRequest<'_>) -> ShootingPlan {
     ShootingPlan {
         schema: "moonloom-plan-1",
         eclipse: summarize(request.eclipse, Some(&request.observer)),
+        zone: zone_words(request),
         timetable,
         rigs,
         cautions: CAUTIONS.to_vec(),
         checklist: CHECKLIST.to_vec(),
+    }
+}
+
+fn zone_words(request: &PlanRequest<'_>) -> String {
+    let offset = request.zone.to_offset(request.eclipse.greatest().to_utc());
+    match request.zone.iana_name() {
+        Some(name) => format!("{name} ({offset})"),
+        None => offset.to_string(),
     }
 }
 

@@ -1,11 +1,12 @@
 //! The exposures of a night, one a row: for a timer remote, a script, or a sheet of paper beside the camera.
 //!
 //! Shutters are those of [`super::ExposureAdvice`] at each frame's own instant, never longer than the mount allows: what they lack
-//! then is said in stops. Before the Moon rises, behind the horizon profile and after it sets there is nothing to take.
+//! then is said in stops. Before the Moon rises, behind the horizon profile and after it sets there is nothing to take. Landscapes, and how bright the
+//! sky is by the Sun, are left to the photographer's eye.
 
 use super::PlanRequest;
 use super::exposure::{self, ExposureAdvice};
-use super::timetable::local;
+use crate::simulate::ForegroundFrame;
 use crate::sky::{Contact, Refraction, apparent_moon, shadow_from};
 use crate::units::Instant;
 use serde::Serialize;
@@ -40,22 +41,18 @@ pub fn schedule(request: &PlanRequest<'_>) -> Vec<ScheduledFrame> {
     let mut out: Vec<(Instant, ScheduledFrame)> = Vec::new();
     for rig in request.rigs {
         let focal_px = rig.camera.focal_length_mm * 1000.0 / rig.camera.pixel_pitch_um;
-        for at in rig.instants(request.eclipse) {
+        for at in rig.instants(request.eclipse).into_iter().filter(|at| request.sees(*at)) {
             let moon = apparent_moon(&request.observer, at);
             let seen = moon.refracted(Refraction::default());
-            if seen.altitude.degrees() < request.horizon.altitude_deg(seen.azimuth.degrees()).max(0.0) {
-                continue;
-            }
-            let umbral_fraction = shadow_from(&request.observer, at, &moon).umbral_fraction();
             let phase = phase(request, at);
             let advice = exposure::one(request, rig, focal_px, phase.to_owned(), at);
-            let (shutter_s, lacking_stops) = shutters(&advice);
+            let (shutter_s, lacking_stops) = shutters(&advice, &rig.frames.bracket_stops);
             let frame = ScheduledFrame {
                 rig: rig.name.clone(),
                 utc: at.to_iso_utc(),
-                local: local(&request.zone, at),
+                local: with_offset(request, at),
                 phase,
-                umbral_fraction,
+                umbral_fraction: shadow_from(&request.observer, at, &moon).umbral_fraction(),
                 shutter_s,
                 f_number: advice.f_number,
                 iso: advice.iso,
@@ -64,21 +61,57 @@ pub fn schedule(request: &PlanRequest<'_>) -> Vec<ScheduledFrame> {
             };
             out.push((at, frame));
         }
+        out.extend(rig.foreground.iter().filter_map(|f| landscape(request, &rig.name, f)));
     }
     out.sort_by(|a, b| a.0.tt_seconds().total_cmp(&b.0.tt_seconds()));
     out.into_iter().map(|(_, frame)| frame).collect()
 }
 
-/// What to set: the bracket, or the one exposure that the phase asks for, as long as the mount allows; and what that lacks, stops.
-pub(super) fn shutters(advice: &ExposureAdvice) -> (Vec<f64>, f64) {
+/// A frame of the landscape, as the rig's file has it.
+fn landscape(request: &PlanRequest<'_>, rig: &str, frame: &ForegroundFrame) -> Option<(Instant, ScheduledFrame)> {
+    let at = Instant::parse_utc(&frame.utc).ok()?;
+    let moon = apparent_moon(&request.observer, at);
+    let row = ScheduledFrame {
+        rig: rig.to_owned(),
+        utc: at.to_iso_utc(),
+        local: with_offset(request, at),
+        phase: "landscape",
+        umbral_fraction: shadow_from(&request.observer, at, &moon).umbral_fraction(),
+        shutter_s: vec![frame.seconds],
+        f_number: frame.f_number,
+        iso: frame.iso,
+        lacking_stops: 0.0,
+        altitude_deg: moon.refracted(Refraction::default()).altitude.degrees(),
+    };
+    // A file that was made for another eclipse brings its landscapes along.
+    let (first, last) = super::span(request.eclipse);
+    let near = at.seconds_since(first) > -86_400.0 && last.seconds_since(at) > -86_400.0;
+    near.then_some((at, row))
+}
+
+/// By the local clock, with its offset from UTC (ISO 8601).
+fn with_offset(request: &PlanRequest<'_>, at: Instant) -> String {
+    request.zone.to_datetime(at.plus_seconds(0.5).to_utc()).strftime("%Y-%m-%dT%H:%M:%S").to_string()
+        + &request.zone.to_offset(at.to_utc()).to_string()
+}
+
+/// What to set: the bracket, or the one exposure that the phase asks for, as long as the mount allows; and what the longest
+/// lacks, stops. A camera that brackets by itself does so from the exposure of the lit part on.
+pub(super) fn shutters(advice: &ExposureAdvice, own_stops: &[f64]) -> (Vec<f64>, f64) {
     let middling = advice.umbra_s.map(|umbra| umbra[1]);
     let one = advice.lit_s.or(middling).unwrap_or(advice.in_file_s);
-    let wanted = if advice.bracket_s.is_empty() { one } else { middling.unwrap_or(one) };
-    let Some(longest) = advice.longest_s.map(exposure::marked_at_most) else {
-        return (if advice.bracket_s.is_empty() { vec![one] } else { advice.bracket_s.clone() }, 0.0);
+    let longest = advice.longest_s.map_or(f64::INFINITY, exposure::marked_at_most);
+    let wanted = match (&advice.bracket_s[..], middling) {
+        _ if !own_stops.is_empty() => own_stops.iter().map(|s| exposure::marked(one * s.exp2())).collect(),
+        // The lit part and the umbra, however close: one of them would burn or drown.
+        ([], Some(umbra)) if umbra > 1.5 * one => vec![one, umbra],
+        ([], _) => vec![one],
+        (bracket, _) => bracket.to_vec(),
     };
-    let kept = if advice.bracket_s.is_empty() { vec![one.min(longest)] } else { advice.bracket_s.clone() };
-    (kept, (wanted / longest).log2().max(0.0))
+    let most = wanted.iter().copied().chain(middling).fold(0.0, f64::max);
+    let mut kept: Vec<f64> = wanted.into_iter().map(|s: f64| s.min(longest)).collect();
+    kept.dedup();
+    (kept, if longest.is_finite() { (most / longest).log2().max(0.0) } else { 0.0 })
 }
 
 fn phase(request: &PlanRequest<'_>, at: Instant) -> &'static str {
@@ -103,20 +136,19 @@ fn phase(request: &PlanRequest<'_>, at: Instant) -> &'static str {
 /// The schedule as a table: RFC 4180, a heading, a row a moment.
 pub fn schedule_csv(frames: &[ScheduledFrame]) -> String {
     let mut out = String::from(
-        "utc,local,camera,phase,umbra_percent,shutter_s,bracket_s,f_number,iso,lacking_stops,altitude_deg\r\n",
+        "utc,local,camera,phase,umbra_percent,shutter,shutter_s,f_number,iso,lacking_stops,altitude_deg\r\n",
     );
-    let seconds = |s: f64| format!("{}", (s * 1e6).round() / 1e6);
+    let seconds = |s: &f64| format!("{}", (s * 1e6).round() / 1e6);
     for f in frames {
-        let first = f.shutter_s.first().copied().map(seconds).unwrap_or_default();
-        let bracket: Vec<String> = f.shutter_s.iter().copied().map(seconds).collect();
+        let words: Vec<String> = f.shutter_s.iter().map(|s| exposure::shutter_words(*s)).collect();
         let row = [
             f.utc.clone(),
             f.local.clone(),
             quoted(&f.rig),
             quoted(f.phase),
             format!("{:.1}", 100.0 * f.umbral_fraction),
-            first,
-            if bracket.len() > 1 { bracket.join(" ") } else { String::new() },
+            words.join("; "),
+            f.shutter_s.iter().map(seconds).collect::<Vec<_>>().join(" "),
             format!("{:.1}", f.f_number),
             format!("{:.0}", f.iso),
             format!("{:.1}", f.lacking_stops),
@@ -160,13 +192,18 @@ mod tests {
     #[test]
     fn no_shutter_is_longer_than_the_mount_allows() {
         let follows = advice(None, Some([1.0, 4.0, 16.0]), Vec::new(), None);
-        assert_eq!(shutters(&follows), (vec![4.0], 0.0));
-        let (kept, lacking) = shutters(&advice(None, Some([1.0, 4.0, 16.0]), Vec::new(), Some(0.55)));
+        assert_eq!(shutters(&follows, &[]), (vec![4.0], 0.0));
+        let (kept, lacking) = shutters(&advice(None, Some([1.0, 4.0, 16.0]), Vec::new(), Some(0.55)), &[]);
         assert_eq!((kept, lacking), (vec![0.5], 3.0));
         let bracket = vec![0.004, 0.016, 0.06, 0.2];
-        let (kept, lacking) = shutters(&advice(Some(0.004), Some([0.5, 1.0, 4.0]), bracket.clone(), Some(0.2)));
+        let (kept, lacking) = shutters(&advice(Some(0.004), Some([0.5, 1.0, 4.0]), bracket.clone(), Some(0.2)), &[]);
         assert_eq!(kept, bracket);
         assert!((lacking - 5f64.log2()).abs() < 1e-9);
+        // The sliver and the copper beside it are two exposures, and a camera's own bracket is its own.
+        assert_eq!(shutters(&advice(Some(0.1), Some([0.1, 0.4, 1.0]), Vec::new(), None), &[]).0, [0.1, 0.4]);
+        let own = shutters(&advice(Some(0.008), None, Vec::new(), Some(0.3)), &[0.0, 3.0, 6.0]).0;
+        assert_eq!(own.len(), 3);
+        assert!((own[2] - 0.3).abs() < 1e-9 && (own[1] - 1.0 / 15.0).abs() < 1e-9, "{own:?}");
     }
 
     #[test]

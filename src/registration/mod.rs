@@ -24,7 +24,7 @@ pub use sighting::{Disc, Rejection, RejectionReason, Sighting, Status, Why};
 
 use crate::detect::DiscFit;
 use crate::ingest::{Night, fingerprint};
-use crate::raster::PixelPoint;
+use crate::raster::{PixelPoint, PixelRect};
 use crate::units::{Angle, Instant};
 use std::collections::BTreeMap;
 
@@ -44,8 +44,8 @@ pub struct FrameRegistration {
     pub umbral_fraction: Option<f64>,
     /// Whether what the frame shows contradicts its time: its phase is then not said.
     pub phase_contradicted: bool,
-    /// Whether its file breaks off: what lay below was not seen.
-    pub breaks_off: bool,
+    /// The part of the frame that its file tells, pixels, where it breaks off: what lay below was not seen.
+    pub told: Option<PixelRect>,
     /// Which way up the frame shows the Moon; `None` where nothing tells.
     pub orientation: Option<Orientation>,
     /// Light of the disc against the clear frames of the night, exposure, phase and altitude allowed

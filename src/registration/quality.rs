@@ -1,6 +1,7 @@
 //! How good a frame's disc is, by what was measured: sharp, whole, clear and fairly exposed.
 
 use super::{FrameRegistration, Registration};
+use crate::raster::PixelRect;
 
 /// How good a disc is, and what it lacks most.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -17,7 +18,16 @@ const WORTH_A_WORD: f64 = 0.8;
 /// The night's usual limb, against which sharpness counts.
 pub struct Quality {
     usual_width_px: f64,
+    /// How far limbs of this rig usually lie from their circles; `None` of too few.
+    usual_residual_px: Option<f64>,
 }
+
+/// A limb that lies so many times as far from its circle as is usual, and this share of its radius, is broken: by a damaged
+/// file, a cloud's edge, a branch. (A JPEG whose lower half was shifted by eight pixels shows thirteen times.)
+const BROKEN: f64 = 8.0;
+const BROKEN_SHARE: f64 = 0.003;
+/// Fewest discs that tell what is usual.
+const FEWEST: usize = 6;
 
 impl Quality {
     /// Quality below which a disc is a piece of a Moon rather than a Moon: passed over where enough others are left.
@@ -33,8 +43,21 @@ impl Quality {
             .filter(|w| *w > 0.0)
             .collect();
         widths.sort_by(f64::total_cmp);
-        // The sharper quarter: what this lens can do.
-        Quality { usual_width_px: widths.get(widths.len() / 4).copied().unwrap_or(1.0) }
+        let of_rig = registration.frames.iter().filter(|f| f.rig == rig);
+        let mut residuals: Vec<f64> = of_rig.filter_map(|f| Some(f.fit()?.residual_px)).collect();
+        residuals.sort_by(f64::total_cmp);
+        Quality {
+            // The sharper quarter: what this lens can do.
+            usual_width_px: widths.get(widths.len() / 4).copied().unwrap_or(1.0),
+            usual_residual_px: residuals.get(residuals.len() / 2).copied().filter(|_| residuals.len() >= FEWEST),
+        }
+    }
+
+    /// Whether a disc's limb is no circle where the others' are.
+    pub fn is_broken(&self, frame: &FrameRegistration) -> bool {
+        self.usual_residual_px
+            .zip(frame.fit())
+            .is_some_and(|(usual, fit)| fit.residual_px > (BROKEN * usual).max(BROKEN_SHARE * fit.radius_px).max(0.5))
     }
 
     /// Rates a frame's disc; `size` is the frame's, pixels.
@@ -52,16 +75,24 @@ impl Quality {
             (Some(_), Some(_)) => 0.3,
             _ => 0.0,
         };
-        let parts =
-            [("soft", sharp), ("dimmed by cloud", clear), ("burnt", fair), ("underexposed", exposed), ("cut", whole)];
+        let round = if self.is_broken(frame) { 0.3 } else { 1.0 };
+        let parts = [
+            ("soft", sharp),
+            ("dimmed by cloud", clear),
+            ("burnt", fair),
+            ("underexposed", exposed),
+            ("cut", whole),
+            ("limb broken", round),
+        ];
         let worst = parts.iter().min_by(|a, b| a.1.total_cmp(&b.1)).filter(|(_, share)| *share < WORTH_A_WORD);
         Rating { quality: parts.iter().map(|(_, share)| share).product(), lacks: worst.map(|(word, _)| *word) }
     }
 }
 
-/// Whether the frame's edge cuts a disc, or nothing says where it is.
+/// Whether the edge of the frame, or of what its file tells, cuts a disc, or nothing says where it is.
 pub fn is_cut(frame: &FrameRegistration, size: (usize, usize)) -> bool {
     let (Some(c), Some(r)) = (frame.centre(), frame.radius_px()) else { return true };
-    let (w, h) = (size.0 as f64, size.1 as f64);
-    c.x.min(c.y).min(w - c.x).min(h - c.y) < r
+    let shown = frame.told.unwrap_or(PixelRect::of_size(size.0, size.1));
+    let (left, top) = (c.x - shown.x0 as f64, c.y - shown.y0 as f64);
+    left.min(top).min(shown.x1 as f64 - c.x).min(shown.y1 as f64 - c.y) < r
 }

@@ -1,6 +1,6 @@
 //! What has to be said of a registration, whether it is new or was kept.
 
-use super::{ClockEstimate, FrameRegistration, PointingSolution, Registration, Status, Why, clock_words};
+use super::{ClockEstimate, FrameRegistration, PointingSolution, Quality, Registration, Status, Why, clock_words};
 use crate::diag::Diagnostic;
 use crate::ingest::{Mount, Night};
 use crate::sky::{apparent_moon, serves};
@@ -23,6 +23,17 @@ fn unreadable(registration: &Registration) -> Vec<Diagnostic> {
     explained.chain(rest).collect()
 }
 
+/// Discs whose limb is no circle, where those of the same camera are.
+fn broken_limbs(registration: &Registration) -> Option<Diagnostic> {
+    let qualities: Vec<Quality> = (0..registration.rigs.len()).map(|rig| Quality::of(registration, rig)).collect();
+    let broken = registration.frames.iter().filter(|f| qualities.get(f.rig).is_some_and(|q| q.is_broken(f)));
+    let names: Vec<&str> = broken.map(|f| f.file.as_str()).collect();
+    (!names.is_empty()).then(|| {
+        Diagnostic::warning("limb-broken", format!("{}: the limb is no circle, as the others' are", names.join(", ")))
+            .with_help("the file may be damaged, or something stands before the Moon: look at it (`moonloom proof`)")
+    })
+}
+
 /// What has to be said of a registration, whether it is new or was kept.
 pub fn remarks(night: &Night, registration: &Registration) -> Vec<Diagnostic> {
     let mut out = Vec::new();
@@ -32,11 +43,12 @@ pub fn remarks(night: &Night, registration: &Registration) -> Vec<Diagnostic> {
         let why = f.reason().unwrap_or_else(|| Why::NoDisc.to_string());
         out.push(Diagnostic::warning("moon-absent", format!("{}: {why}", f.file)));
     }
-    let torn: Vec<&str> = registration.frames.iter().filter(|f| f.breaks_off).map(|f| f.file.as_str()).collect();
+    let torn: Vec<&str> = registration.frames.iter().filter(|f| f.told.is_some()).map(|f| f.file.as_str()).collect();
     if !torn.is_empty() {
         let message = format!("{}: the file breaks off; what is there of it is used", torn.join(", "));
         out.push(Diagnostic::warning("frame-breaks-off", message).with_help("copy the file from the card again"));
     }
+    out.extend(broken_limbs(registration));
     out.extend(below_horizon(night, registration));
     let contradicted: Vec<&str> =
         registration.frames.iter().filter(|f| f.phase_contradicted).map(|f| f.file.as_str()).collect();

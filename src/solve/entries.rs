@@ -49,15 +49,17 @@ fn entry(found: &Findings<'_, '_>, k: usize) -> FrameRegistration {
     let moon = found.moons[k].as_ref();
     let sighting = sighting(found, k);
     let contradicted = found.phases.contradicted[k];
+    let told = if let Seen::Found { told, .. } = found.seen[k] { *told } else { None };
     FrameRegistration {
         file: frame.name.clone(),
         rig: frame.rig,
         time: frame.time.map(|t| t.middle.plus_seconds(-found.sequence.put_right_s)),
         umbral_fraction: place.filter(|_| !contradicted).map(|p| p.shadow.umbral_fraction()),
         phase_contradicted: contradicted,
-        breaks_off: matches!(found.seen[k], Seen::Found { breaks_off: true, .. }),
+        told,
         orientation: found.facing.turns()[k].filter(|_| sighting.disc().is_some()),
-        light_ratio: moon.and_then(|m| light_ratio::of(frame, place, &m.fit)),
+        // The light of a piece is none of the whole disc's.
+        light_ratio: moon.filter(|_| told.is_none()).and_then(|m| light_ratio::of(frame, place, &m.fit)),
         rejected: found.choices[k].rejected.clone(),
         foreground: frame.foreground,
         fingerprint: None,

@@ -6,7 +6,7 @@ use crate::ingest::{
     Channel, Frame, MEASURING_BYTES_A_PIXEL, MeasuringPlane, Night, OPEN_BYTES_A_PIXEL, Rig, decode_channel,
 };
 use crate::memory;
-use crate::raster::PixelPoint;
+use crate::raster::{PixelPoint, PixelRect};
 use crate::sky::Observer;
 use rayon::prelude::*;
 
@@ -18,8 +18,8 @@ pub(super) enum Seen {
         discs: Vec<Look>,
         /// Lights that stand still while the camera does.
         still: Vec<DiscFit>,
-        /// Whether the file breaks off: what lay below was not seen.
-        breaks_off: bool,
+        /// The part that was seen, where the file breaks off.
+        told: Option<PixelRect>,
     },
     /// It could not be decoded.
     Unreadable(String),
@@ -41,10 +41,10 @@ impl Seen {
     }
     /// The same with some of its discs set aside as lights that stand still.
     pub fn without(self, still: &[bool]) -> Self {
-        let Seen::Found { discs, still: mut aside, breaks_off } = self else { return self };
+        let Seen::Found { discs, still: mut aside, told } = self else { return self };
         let (kept, set_aside): (Vec<_>, Vec<_>) = discs.into_iter().zip(still).partition(|(_, still)| !**still);
         aside.extend(set_aside.into_iter().map(|(look, _)| look.fit));
-        Seen::Found { discs: kept.into_iter().map(|(look, _)| look).collect(), still: aside, breaks_off }
+        Seen::Found { discs: kept.into_iter().map(|(look, _)| look).collect(), still: aside, told }
     }
     pub fn fits(&self) -> impl Iterator<Item = &DiscFit> {
         self.discs().iter().map(|d| &d.fit)
@@ -161,11 +161,11 @@ impl<'a> Sequence<'a> {
 
     fn look_at(&self, k: usize, least_px: f64, progress: &(dyn Fn(&str) + Sync)) -> Seen {
         let seen = match self.decode(k, Channel::Brightness) {
-            Ok(MeasuringPlane { plane, breaks_off }) => {
+            Ok(MeasuringPlane { plane, told }) => {
                 let any = any_disc(plane.width(), plane.height());
                 let expected = Expectation { from_px: any.from_px.max(least_px), ..any };
                 let discs = find_discs(&Measured::new(&plane), &expected, MOST_DISCS);
-                Seen::Found { discs, still: Vec::new(), breaks_off }
+                Seen::Found { discs, still: Vec::new(), told }
             }
             Err(why) => Seen::Unreadable(why),
         };

@@ -220,6 +220,29 @@ pub fn write_picture<'a>(
     })
 }
 
+/// How long a picture of an animation stands: a fraction of a second.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Delay {
+    /// Numerator.
+    pub parts: u16,
+    /// Denominator.
+    pub of_a_second: u16,
+}
+
+/// Writes an animated PNG (third edition), pulling its pictures one after another: each as its linear light, top row first.
+///
+/// # Errors
+/// [`WriteError`]; the target is then as it was before.
+pub fn write_animation(
+    path: &Path,
+    spec: &OutputSpec,
+    (width, height): (usize, usize),
+    delays: &[Delay],
+    pictures: &mut dyn FnMut(usize) -> Option<Vec<f32>>,
+) -> Result<(), WriteError> {
+    whole_file::write_whole(path, |file| png::animate(file, spec, (width, height), delays, pictures))
+}
+
 /// The numbers of linear Rec. 2020 light as eight-bit sRGB codes (IEC 61966-2-1), three a pixel: for a screen. Colours beyond
 /// sRGB keep their brightness and their hue.
 pub fn srgb_codes(light: &[f32]) -> Vec<u8> {

@@ -67,7 +67,7 @@ fn made_up(site: Site, instants: &[&str]) -> (Night, Registration) {
         }),
         umbral_fraction: None,
         phase_contradicted: false,
-        breaks_off: false,
+        told: None,
         orientation: Some(Orientation {
             up_position_angle: Angle::ZERO,
             mirrored: false,

@@ -229,7 +229,7 @@ fn circle(sources: &BTreeMap<String, String>) -> Option<Vec<String>> {
 }
 
 #[test]
-fn no_two_files_use_each_other_in_a_circle() {
+fn files_do_not_use_each_other_in_a_circle() {
     let src = root().join("src");
     let mut files = Vec::new();
     sources(&src, &mut files);

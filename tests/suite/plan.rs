@@ -184,38 +184,56 @@ fn the_schedule_holds_every_frame_with_shutters_the_mount_allows() {
     let columns: Vec<String> = reader.headers().unwrap().iter().map(str::to_owned).collect();
     let rows: Vec<csv::StringRecord> = reader.records().map(Result::unwrap).collect();
     let field = |row: &csv::StringRecord, name: &str| row[columns.iter().position(|c| c == name).unwrap()].to_owned();
+    let shutters = |row: &csv::StringRecord| -> Vec<f64> {
+        field(row, "shutter_s").split_whitespace().map(|s| s.parse().unwrap()).collect()
+    };
     for rig in plan["rigs"].as_array().unwrap() {
         let (name, longest) = (rig["name"].as_str().unwrap(), rig["exposures"][0]["longest_s"].as_f64());
         let of_rig: Vec<_> = rows.iter().filter(|r| field(r, "camera") == name).collect();
-        let expected = rig["interval"]["frames"].as_u64().unwrap() as usize;
-        assert!(of_rig.len().abs_diff(expected) <= 4, "{name}: {} rows, {expected} frames", of_rig.len());
-        for row in &of_rig {
-            let shutters = format!("{} {}", field(row, "shutter_s"), field(row, "bracket_s"));
-            let most = shutters.split_whitespace().map(|s| s.parse::<f64>().unwrap()).fold(0.0, f64::max);
+        // The Moon is up all night: every moment that the interval counts is there, the bracketing camera's three times.
+        let each = if name == "bracket" { 3 } else { 1 };
+        assert_eq!(of_rig.len() * each, rig["interval"]["frames"].as_u64().unwrap() as usize, "{name}");
+        for row in of_rig.iter().filter(|r| field(r, "phase") != "landscape") {
+            let most = shutters(row).into_iter().fold(0.0, f64::max);
             // The Moon's pace changes by a few percent over a night.
             assert!(longest.is_none_or(|l| most <= 1.1 * l), "{name}: {most} s");
-            assert!(field(row, "lacking_stops").parse::<f64>().unwrap() >= 0.0);
+            assert!(field(row, "local").ends_with("+08"), "{}", field(row, "local"));
         }
         // Deep in the umbra it takes hundreds of times what the full Moon does, or lacks what it cannot have.
         let light = |row: &csv::StringRecord| {
-            let last = field(row, "bracket_s").split_whitespace().last().map(str::to_owned);
-            let seconds: f64 = last.unwrap_or(field(row, "shutter_s")).parse().unwrap();
             let (iso, f): (f64, f64) = (field(row, "iso").parse().unwrap(), field(row, "f_number").parse().unwrap());
-            seconds * iso / (f * f) * field(row, "lacking_stops").parse::<f64>().unwrap().exp2()
+            let lacking: f64 = field(row, "lacking_stops").parse().unwrap();
+            shutters(row).last().unwrap() * iso / (f * f) * lacking.exp2()
         };
         let total = of_rig.iter().find(|r| field(r, "phase") == "total").unwrap();
-        if field(of_rig[0], "phase").starts_with("before") {
-            let ratio = light(total) / light(of_rig[0]);
-            assert!((100.0..100_000.0).contains(&ratio), "{name}: {ratio}");
+        match of_rig.iter().find(|r| field(r, "phase").starts_with("before")) {
+            Some(full) => assert!((100.0..100_000.0).contains(&(light(total) / light(full))), "{name}"),
+            None => assert_eq!(name, "bracket", "it alone begins within the eclipse"),
         }
+        // Beside the last sliver stands copper: one exposure is not enough.
+        let sliver = of_rig.iter().filter(|r| {
+            (90.0..99.0).contains(&field(r, "umbra_percent").parse::<f64>().unwrap())
+                && field(r, "phase") != "landscape"
+        });
+        sliver.for_each(|row| assert!(shutters(row).len() > 1, "{name} at {}", field(row, "utc")));
     }
+    assert!(rows.iter().any(|r| field(r, "phase") == "landscape" && &r[2] == "wide"));
     let instants: Vec<f64> = rows.iter().map(|r| Instant::parse_utc(&field(r, "utc")).unwrap().tt_seconds()).collect();
     assert!(instants.is_sorted());
     // A photograph is never written over, nor anything else that is no schedule.
-    let other = folder.path().join("other.csv");
-    std::fs::write(&other, "azimuth,altitude\n0,1\n").unwrap();
-    let run = moonloom(&["plan", "--rig", &rig_file(), "--schedule", text(&other)]);
-    assert_eq!(run.status.code(), Some(2), "{}", stderr(&run));
+    for (flag, name, words) in [
+        ("--schedule", "other.csv", "azimuth,altitude\n0,1\n"),
+        ("--calendar", "mine.ics", "BEGIN:VCALENDAR\r\nPRODID:-//a clock//EN\r\n"),
+        ("--calendar", "calendar.txt", ""),
+    ] {
+        let other = folder.path().join(name);
+        std::fs::write(&other, words).unwrap();
+        let run = moonloom(&["plan", "--rig", &rig_file(), flag, text(&other)]);
+        assert_eq!(run.status.code(), Some(2), "{}", stderr(&run));
+        assert_eq!(std::fs::read_to_string(&other).unwrap(), words);
+    }
+    let again = moonloom(&["plan", "--rig", &rig_file(), "--schedule", text(&table)]);
+    assert!(again.status.success(), "a plan's own schedule is made anew: {}", stderr(&again));
 }
 
 /// Contacts stand in the calendar at the plan's own seconds; its form is RFC 5545's (3.1, 3.6.1, 3.6.6). Read besides by the
@@ -239,7 +257,8 @@ fn the_calendar_holds_the_contacts_and_keeps_the_standards_form() {
     identifiers.dedup();
     assert_eq!(identifiers.len(), events.len());
     for (name, words) in [("u1", "U1:"), ("u2", "U2:"), ("greatest", "greatest"), ("u3", "U3:"), ("u4", "U4:")] {
-        let event = events.iter().find(|e| property(e, "SUMMARY").starts_with(words)).unwrap();
+        let event =
+            events.iter().find(|e| property(e, "SUMMARY").starts_with(&format!("Lunar eclipse: {words}"))).unwrap();
         let planned = Instant::parse_utc(plan["eclipse"]["contacts"][name].as_str().unwrap()).unwrap();
         let start = property(event, "DTSTART");
         let (date, time) = (&start[..8], &start[9..15]);
@@ -250,5 +269,50 @@ fn the_calendar_holds_the_contacts_and_keeps_the_standards_form() {
         assert!(property(event, "DESCRIPTION").contains("ISO") && property(event, "TRIGGER") == "-PT5M");
     }
     // A phone is no timer: what drifts out within minutes is told once, in words.
-    assert!(events.len() < 40 && events.iter().any(|e| property(e, "DESCRIPTION").contains("tele: re-aim every")));
+    assert!(
+        events.len() < 40
+            && events.iter().any(|e| property(e, "DESCRIPTION").contains("tele: centre the Moon before each frame"))
+    );
+}
+
+/// From London the Moon of New Year's Eve 2028 rises eclipsed: what is to be done hangs on that. Of the eclipse of 3 March 2026
+/// London sees nothing, and gets no files.
+#[test]
+fn what_the_site_sees_decides_what_a_phone_says() {
+    let folder = TempDir::new().unwrap();
+    let (calendar, table) = (folder.path().join("l.ics"), folder.path().join("l.csv"));
+    let asked = |date: &str| {
+        let run = moonloom(&[
+            "plan",
+            "--eclipse",
+            date,
+            "--site",
+            "51.5,-0.1",
+            "--rig",
+            &rig_file(),
+            "--calendar",
+            text(&calendar),
+            "--schedule",
+            text(&table),
+        ]);
+        (run.status.code(), stderr(&run), String::from_utf8_lossy(&run.stdout).into_owned())
+    };
+    let (status, said, words) = asked("2028-12-31");
+    assert_eq!(status, Some(0), "{said}");
+    // The rig file's clock is Perth's.
+    assert!(said.contains("--zone") && words.contains("zone UTC"), "{said}{words}");
+    let text = std::fs::read_to_string(&calendar).unwrap().replace("\r\n ", "");
+    let starts: Vec<&str> = text.lines().filter_map(|l| l.strip_prefix("DTSTART:")).collect();
+    let rises = text.lines().position(|l| l == "SUMMARY:Lunar eclipse: the Moon comes up").expect("it rises");
+    let at = text.lines().take(rises).filter_map(|l| l.strip_prefix("DTSTART:")).last().unwrap();
+    // Sunset of that day over London is near 16:00 UTC; the full Moon rises with it.
+    assert!(("20281231T1545".."20281231T1615").contains(&&at[..13]), "{at}");
+    assert!(starts.contains(&"20281231T165206Z") && !text.contains("SUMMARY:Lunar eclipse: U1"), "{text}");
+    let rows = std::fs::read_to_string(&table).unwrap();
+    assert!(!rows.contains("before P1") && rows.contains(",total,"), "{rows}");
+    std::fs::remove_file(&calendar).unwrap();
+    std::fs::remove_file(&table).unwrap();
+    let (status, said, _) = asked("2026-03-03");
+    assert_eq!(status, Some(1), "{said}");
+    assert!(said.contains("sees nothing of this eclipse") && !calendar.exists() && !table.exists(), "{said}");
 }

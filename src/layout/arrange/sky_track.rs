@@ -352,6 +352,13 @@ impl Context<'_> {
         landscape_of(self.night, self.registration, rig)
     }
 
+    /// The frame that the shoot notes name, of several one whose file is whole.
+    fn noted_landscape(&self) -> Option<&Frame> {
+        let named = || self.night.frames.iter().filter(|f| f.foreground);
+        let is_whole = |f: &&Frame| self.registration.frame(&f.name).is_none_or(|r| r.told.is_none());
+        named().find(is_whole).or_else(|| named().next())
+    }
+
     fn backplate_frame(
         &self,
         track: &SkyTrack,
@@ -364,7 +371,7 @@ impl Context<'_> {
                 Some(frame) => Ok(Some(frame)),
                 None => Err(self.layout.no_frame(&["SkyTrack", "backplate"], name, self.night)),
             },
-            Backplate::Foreground => match self.night.frames.iter().find(|f| f.foreground) {
+            Backplate::Foreground => match self.noted_landscape() {
                 Some(frame) => Ok(Some(frame)),
                 None => {
                     let frame = self.own_landscape(rig).ok_or_else(unsolved)?;

@@ -2,7 +2,7 @@
 
 use super::rounded;
 use crate::detect::DiscFit;
-use crate::raster::PixelPoint;
+use crate::raster::{PixelPoint, PixelRect};
 use crate::registration::{
     Disc, FrameRegistration, Nudge, Orientation, OrientationSource, Rejection, RejectionReason, Sighting, Status, Why,
 };
@@ -68,8 +68,9 @@ pub(super) struct FrameForm {
     pub(super) why: Option<Why>,
     #[serde(default)]
     pub(super) phase_contradicted: bool,
-    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
-    pub(super) breaks_off: bool,
+    /// Left, top, right and bottom of what a file that breaks off tells.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) told_px: Option<(i64, i64, i64, i64)>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub(super) fingerprint: Option<String>,
 }
@@ -154,7 +155,7 @@ impl From<&FrameRegistration> for FrameForm {
             foreground: f.foreground,
             why: f.sighting.why().cloned(),
             phase_contradicted: f.phase_contradicted,
-            breaks_off: f.breaks_off,
+            told_px: f.told.map(|t| (t.x0, t.y0, t.x1, t.y1)),
             fingerprint: f.fingerprint.clone(),
         }
     }
@@ -168,7 +169,7 @@ impl From<FrameForm> for FrameRegistration {
             rig: f.rig,
             umbral_fraction: f.umbral_fraction,
             phase_contradicted: f.phase_contradicted,
-            breaks_off: f.breaks_off,
+            told: f.told_px.map(|(x0, y0, x1, y1)| PixelRect { x0, y0, x1, y1 }),
             orientation: f.orientation.map(|o| Orientation {
                 up_position_angle: Angle::from_degrees(o.up_position_angle_deg),
                 mirrored: o.mirrored,

@@ -1,0 +1,302 @@
+//! `moonloom film`: the night as pictures that follow each other.
+
+use super::cache::user_cache;
+use super::compose::read_layout;
+use super::frames::joined;
+use super::outcome::{Exit, Failure, Outcome, Progress, print_json, say, strict, tell};
+use super::values::{make_folder, wrong};
+use clap::{Args, ValueEnum};
+use moonloom::compose::{ComposeError, Film, PictureRequest, check_targets, output_spec, plan_film, protect};
+use moonloom::diag::Diagnostic;
+use moonloom::layout::Layout;
+use moonloom::write::{Container, Delay, OutputSpec, write_animation, write_picture};
+use std::path::{Path, PathBuf};
+use std::time::Instant;
+
+/// Make a steady film: one disc after another on the same place, evened together.
+///
+/// Every picture shows one photograph; none is made up between two.
+#[derive(Args)]
+pub struct FilmArgs {
+    /// A folder of frames, or a registration made by `register`
+    #[arg(value_name = "FRAMES_DIR|REGISTRATION")]
+    frames: PathBuf,
+    /// An animated PNG (film.png), or numbered pictures (film/####.png, .tif): each # is a digit
+    #[arg(long, value_name = "FILE")]
+    out: PathBuf,
+    /// A layout of one cell, `PhaseGrid(columns: 1, rows: 1)`: its canvas, light, selection and words (default: 1080 x 1080,
+    /// north up, the time below)
+    #[arg(long, value_name = "FILE.ron")]
+    layout: Option<PathBuf>,
+    /// How long the film lasts, seconds
+    #[arg(long, value_name = "SECONDS", default_value_t = 20.0)]
+    seconds: f64,
+    /// What goes evenly: the night's time, gaps and all, or the photographs
+    #[arg(long, value_enum, default_value_t = Pace::Time, value_name = "PACE")]
+    pace: Pace,
+    /// Numbered pictures a second; a photograph is written as often as it is seen. Without this each is written once
+    #[arg(long, value_name = "PICTURES")]
+    rate: Option<f64>,
+    /// Frames of the same night from another camera
+    #[arg(long, value_name = "FRAMES_DIR|REGISTRATION")]
+    also: Vec<PathBuf>,
+    /// No side of a picture gets more pixels than this
+    #[arg(long, value_name = "PIXELS", value_parser = clap::value_parser!(u32).range(16..=60_000))]
+    longest_side: Option<u32>,
+    /// Where registrations and developed discs are kept (default: the user's cache folder)
+    #[arg(long, value_name = "DIR")]
+    cache: Option<PathBuf>,
+    /// What each picture shows, as JSON on the standard output
+    #[arg(long)]
+    json: bool,
+    /// Warnings end the run with status 1
+    #[arg(long)]
+    strict: bool,
+}
+
+/// What goes evenly.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum Pace {
+    /// The night's time: a gap between photographs is a pause
+    Time,
+    /// The photographs: each stands as long as any other
+    Photographs,
+}
+
+/// What is taken without a layout.
+const LAYOUT: &str = r##"(
+    version: 2,
+    canvas: (width: 1080, height: 1080, margin: 40, background: "black"),
+    arrangement: PhaseGrid(columns: 1, rows: 1, up: North),
+    labels: (text: "{utc:%H:%M}", size: 34),
+)"##;
+
+/// Where pictures go.
+enum Target {
+    Animation(PathBuf),
+    /// Before and after the digits, and how many there are.
+    Numbered {
+        before: String,
+        after: String,
+        digits: usize,
+    },
+}
+
+impl Target {
+    fn of(out: &Path) -> Result<Self, Failure> {
+        let name = out.to_string_lossy();
+        let digits = name.matches('#').count();
+        if digits == 0 {
+            return match Container::for_path(out)? {
+                Container::Png => Ok(Target::Animation(out.to_owned())),
+                _ => Err(wrong(
+                    format!("{name} is one picture, and only a PNG can hold a film"),
+                    "end it in .png, or write numbered pictures: --out 'film/####.tif'",
+                )),
+            };
+        }
+        let (before, after) = name.split_once(&"#".repeat(digits)).ok_or_else(|| {
+            wrong(format!("the digits of {name} do not stand together"), "write them like film/####.png")
+        })?;
+        Container::for_path(Path::new(&format!("0{after}")))?;
+        Ok(Target::Numbered { before: before.to_owned(), after: after.to_owned(), digits })
+    }
+
+    fn numbered(&self, number: usize) -> PathBuf {
+        match self {
+            Target::Animation(path) => path.clone(),
+            Target::Numbered { before, after, digits } => format!("{before}{number:0digits$}{after}").into(),
+        }
+    }
+}
+
+/// How long each picture stands, seconds: together exactly as long as the film.
+fn durations(film: &Film, args: &FilmArgs) -> Vec<f64> {
+    let steps = match args.pace {
+        Pace::Time => film.steps_s(),
+        Pace::Photographs => vec![1.0; film.pictures.len()],
+    };
+    let all: f64 = steps.iter().sum();
+    steps.iter().map(|s| s / all * args.seconds).collect()
+}
+
+/// Milliseconds that end where the film's own time does, so that no rounding adds up; beyond a minute, seconds.
+fn delays(durations: &[f64]) -> Vec<Delay> {
+    let (mut until, mut told) = (0.0, 0.0);
+    durations
+        .iter()
+        .map(|d| {
+            until += d;
+            let ms: f64 = ((until - told) * 1000.0).round().max(1.0);
+            if ms < 60_000.0 {
+                told += ms / 1000.0;
+                Delay { parts: ms as u16, of_a_second: 1000 }
+            } else {
+                let seconds = (ms / 1000.0).round().min(60_000.0);
+                told += seconds;
+                Delay { parts: seconds as u16, of_a_second: 1 }
+            }
+        })
+        .collect()
+}
+
+/// How often each picture is written at so many a second.
+fn repeats(durations: &[f64], rate: f64) -> Vec<usize> {
+    let (mut until, mut told) = (0.0, 0usize);
+    durations
+        .iter()
+        .map(|d| {
+            until += d * rate;
+            let count = (until.round() as usize).saturating_sub(told);
+            told += count;
+            count
+        })
+        .collect()
+}
+
+pub fn run(args: &FilmArgs) -> Outcome {
+    if !(0.1..=36_000.0).contains(&args.seconds) || args.rate.is_some_and(|r| !(0.1..=240.0).contains(&r)) {
+        return Err(wrong(
+            "a film lasts 0.1 to 36,000 seconds, with 0.1 to 240 pictures a second".into(),
+            "correct --seconds or --rate",
+        ));
+    }
+    let target = Target::of(&args.out)?;
+    let layout = match &args.layout {
+        Some(path) => read_layout(path)?,
+        None => Layout::parse(Path::new("film.ron"), LAYOUT).map_err(|d| Failure::new(Exit::BadRequest, d))?,
+    };
+    // Pictures that are numbered get a folder of their own.
+    if matches!(target, Target::Numbered { .. })
+        && let Some(folder) = target.numbered(1).parent().filter(|f| !f.as_os_str().is_empty())
+    {
+        make_folder(folder)?;
+    }
+    let mut warnings = 0;
+    let beforehand = |night: &moonloom::ingest::Night| {
+        check_targets(night, &target.numbered(1), None)?;
+        let given = std::iter::once(&args.frames).chain(&args.also).map(PathBuf::as_path);
+        Ok(protect(given, std::iter::once(target.numbered(1).as_path()))?)
+    };
+    let (night, registration) = joined(&args.frames, &args.also, args.cache.as_deref(), &beforehand, &mut warnings)?;
+    let start = Instant::now();
+    let cache = args.cache.clone().or_else(user_cache);
+    let request = PictureRequest {
+        cache: cache.as_deref(),
+        longest_side: args.longest_side.map(|side| side as usize),
+        ..PictureRequest::new(&layout, &night, &registration)
+    };
+    let planned = plan_film(&request)?;
+    warnings += tell(&planned.diagnostics);
+    let mut film = planned.value;
+    let durations = durations(&film, args);
+    let spec =
+        OutputSpec { record: Some(film.record.clone()), ..output_spec(&target.numbered(1), layout.file.output)? };
+    let progress = Progress::new("drawing picture");
+    let (said, written) = match &target {
+        Target::Animation(path) => animate(&mut film, &request, path, &spec, &delays(&durations), &progress)?,
+        Target::Numbered { .. } => {
+            let counts = args.rate.map_or_else(|| vec![1; film.pictures.len()], |rate| repeats(&durations, rate));
+            number(&mut film, &request, &target, &spec, &counts, &progress)?
+        }
+    };
+    progress.end();
+    warnings += tell(&said);
+    say(&format!(
+        "{}: {written} pictures of {} x {} px from {} photographs, {:.1} s of film, in {:.1} s",
+        args.out.display(),
+        film.width,
+        film.height,
+        film.pictures.len(),
+        args.seconds,
+        start.elapsed().as_secs_f64()
+    ));
+    if args.json {
+        print_json(
+            &serde_json::json!({ "schema": "moonloom-film-1", "seconds": durations, "pictures": film.pictures }),
+        )?;
+    }
+    strict(args.strict, warnings)
+}
+
+type Drawn = Result<(Vec<Diagnostic>, usize), Failure>;
+
+/// All pictures into one file. The encoder pulls, and so does the film: the pictures go through a channel of one.
+fn animate(
+    film: &mut Film,
+    request: &PictureRequest<'_>,
+    path: &Path,
+    spec: &OutputSpec,
+    delays: &[Delay],
+    progress: &Progress,
+) -> Drawn {
+    let size = (film.width, film.height);
+    let (send, receive) = std::sync::mpsc::sync_channel::<Vec<f32>>(1);
+    let (drawn, written) = std::thread::scope(|scope| {
+        let writer = scope.spawn(move || write_animation(path, spec, size, delays, &mut |_| receive.recv().ok()));
+        let drawn = film.draw(request, |k, light| -> Result<(), ComposeError> {
+            progress.step(&(k + 1).to_string());
+            // A writer that has given up says why itself.
+            let _ = send.send(light);
+            Ok(())
+        });
+        drop(send);
+        (drawn, writer.join())
+    });
+    let said = drawn?;
+    match written {
+        Ok(written) => written?,
+        Err(panic) => std::panic::resume_unwind(panic),
+    }
+    Ok((said, delays.len()))
+}
+
+/// A file a picture, as often as it is seen.
+fn number(
+    film: &mut Film,
+    request: &PictureRequest<'_>,
+    target: &Target,
+    spec: &OutputSpec,
+    counts: &[usize],
+    progress: &Progress,
+) -> Drawn {
+    let (size, mut number) = ((film.width, film.height), 0);
+    let width = 3 * film.width;
+    let said = film.draw(request, |k, light| -> Result<(), ComposeError> {
+        progress.step(&(k + 1).to_string());
+        for _ in 0..counts[k] {
+            number += 1;
+            let path = target.numbered(number);
+            check_targets(request.night, &path, None)?;
+            write_picture(&path, spec, size, &mut |rows| light[rows.start * width..rows.end * width].to_vec())?;
+        }
+        Ok(())
+    })?;
+    Ok((said, number))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn delays_and_repeats_add_up_to_the_film() {
+        let durations = vec![0.33337; 60];
+        let ms: u32 = delays(&durations).iter().map(|d| u32::from(d.parts)).sum();
+        assert_eq!(ms, 20_002);
+        assert_eq!(repeats(&durations, 25.0).iter().sum::<usize>(), 500);
+        // A picture that is seen for less than one is not written.
+        assert_eq!(repeats(&[0.01, 0.01, 0.1], 25.0), [0, 1, 2]);
+        let long = delays(&[100.0, 0.5]);
+        assert_eq!(long[0], Delay { parts: 100, of_a_second: 1 });
+    }
+
+    #[test]
+    fn digits_stand_where_the_name_has_them() {
+        let of = |name: &str| Target::of(Path::new(name)).map_err(|f| f.diagnostic.message.clone());
+        assert_eq!(of("film/f####.tif").unwrap().numbered(7), Path::new("film/f0007.tif"));
+        assert!(of("film.tif").is_err_and(|m| m.contains("only a PNG")));
+        assert!(of("a##b##.png").is_err());
+        assert!(of("film.png").is_ok());
+    }
+}
