@@ -121,8 +121,10 @@ impl From<ComposeError> for Failure {
             ),
             ComposeError::Decode(_) => Failure::new(
                 Exit::CouldNot,
-                Diagnostic::error("backplate-unreadable", e.to_string())
-                    .with_help("copy the file from the card again, or name another frame"),
+                Diagnostic::error("backplate-unreadable", e.to_string()).with_help(
+                    "copy the file from the card again, or name a whole frame: `foreground: [\"…\"]` in shoot.ron, or \
+                     `backplate: Frame(\"…\")` in the layout",
+                ),
             ),
             ComposeError::Write(w) => w.into(),
             other => Failure::new(Exit::Machine, Diagnostic::error("compose-failed", other.to_string())),

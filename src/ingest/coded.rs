@@ -1,6 +1,6 @@
 //! JPEG, PNG and TIFF: integer codes or floats, with the profile that the file embeds.
 
-use super::jpeg_scan::{self, Told};
+use super::jpeg_scan::{self, Told, UpperRows};
 use super::jpeg_upper::{padded, upper_part, upright_rows};
 use super::reading::{Channel, Reading};
 use super::source_colour::SourceColour;
@@ -115,27 +115,24 @@ fn says_op_rgb(bytes: &[u8]) -> bool {
 pub(super) fn read(bytes: &[u8], is_photograph: bool) -> Result<CodedPicture, String> {
     match told_by(bytes, is_photograph)? {
         Told::Whole => read_whole(bytes, is_photograph, None),
-        Told::Rows(rows) => {
-            let height = ImageReader::new(Cursor::new(bytes)).with_guessed_format().map_err(|e| e.to_string())?;
-            let (_, height) = height.into_dimensions().map_err(|e| e.to_string())?;
-            read_whole(&upper_part(bytes, rows), is_photograph, Some((rows, height)))
-        }
+        Told::Upper(upper) => read_whole(&upper_part(bytes, upper), is_photograph, Some(upper)),
     }
 }
 
 /// What a decoder says of a file that it cannot read, with what to do about it.
 fn in_words(error: &ImageError) -> String {
+    let said = error.to_string().split_whitespace().collect::<Vec<_>>().join(" ");
     match error {
         ImageError::Unsupported(_) => {
-            format!("it is of a kind that is not read ({error}); save it again as a usual JPEG, PNG or TIFF")
+            format!("it is of a kind that is not read ({said}); save it again as a usual JPEG, PNG or TIFF")
         }
-        ImageError::Limits(_) => format!("it takes more memory than this run may ({error}; --memory)"),
-        _ => format!("it is damaged ({error}); copy it from the card again"),
+        ImageError::Limits(_) => format!("it takes more memory than this run may ({said}; --memory)"),
+        _ => format!("it is damaged ({said}); copy it from the card again"),
     }
 }
 
-/// Reads a picture's codes; `upper`: of a file cut to its upper rows, how many they are and how high the frame is.
-fn read_whole(bytes: &[u8], is_photograph: bool, upper: Option<(usize, u32)>) -> Result<CodedPicture, String> {
+/// Reads a picture's codes; `upper`: of a file that was cut to its upper rows.
+fn read_whole(bytes: &[u8], is_photograph: bool, upper: Option<UpperRows>) -> Result<CodedPicture, String> {
     // A drawing may be as small as it likes.
     let file_bytes = if is_photograph { bytes.len() as u64 } else { u64::MAX };
     let mut reader = ImageReader::new(Cursor::new(bytes)).with_guessed_format().map_err(|e| e.to_string())?;
@@ -151,14 +148,14 @@ fn read_whole(bytes: &[u8], is_photograph: bool, upper: Option<(usize, u32)>) ->
     // The decoder's own picture, its copy in three channels, and a progressive JPEG's coefficients.
     let each = 2 * (decoder.total_bytes() / pixels.max(1)).max(3) + 6;
     // A torn file's picture is made as high as its frame.
-    let whole = upper.map_or(pixels, |(_, height)| u64::from(width) * u64::from(height));
+    let whole = upper.map_or(pixels, |u| u64::from(width) * u.of as u64);
     memory::may_open(whole, each, if upper.is_some() { u64::MAX } else { file_bytes })?;
     let orientation = decoder.orientation().unwrap_or(Orientation::NoTransforms);
     let profile = decoder.icc_profile().ok().flatten().or_else(|| tiff_profile(bytes));
     let mut picture = DynamicImage::from_decoder(decoder).map_err(|e| in_words(&e))?;
-    let told = upper.map(|(rows, height)| upright_rows(rows, (width as usize, height as usize), orientation));
-    if let Some((_, height)) = upper {
-        picture = padded(picture, height);
+    let told = upper.map(|u| upright_rows(u.rows, (width as usize, u.of), orientation));
+    if let Some(upper) = upper {
+        picture = padded(picture, upper.of as u32);
     }
     let pixels = samples(upright(picture, orientation)).ok_or("its size does not fit its data")?;
     Ok(CodedPicture { pixels, is_op_rgb: profile.is_none() && is_jpeg(bytes) && says_op_rgb(bytes), profile, told })
@@ -248,10 +245,7 @@ pub(super) fn one_channel(bytes: &[u8], reading: &Reading, channel: Channel) -> 
     }
     match told_by(bytes, true)? {
         Told::Whole => decode_channel(bytes, reading, channel, None),
-        Told::Rows(rows) => {
-            let Some((_, (_, height))) = opened(bytes, channel) else { return Ok(None) };
-            decode_channel(&upper_part(bytes, rows), reading, channel, Some((rows, height)))
-        }
+        Told::Upper(upper) => decode_channel(&upper_part(bytes, upper), reading, channel, Some(upper)),
     }
 }
 
@@ -267,10 +261,10 @@ fn decode_channel(
     bytes: &[u8],
     reading: &Reading,
     channel: Channel,
-    upper: Option<(usize, usize)>,
+    upper: Option<UpperRows>,
 ) -> Result<Option<OneChannel>, String> {
     let Some((decoder, (width, height))) = opened(bytes, channel) else { return Ok(None) };
-    let whole = width * upper.map_or(height, |(_, height)| height);
+    let whole = width * upper.map_or(height, |u| u.of);
     let file_bytes = if upper.is_some() { u64::MAX } else { bytes.len() as u64 };
     memory::may_open(whole as u64, MEASURING_BYTES_A_PIXEL, file_bytes)?;
     Ok(decoded_channel(decoder, (reading, channel), (width, height), upper))
@@ -302,7 +296,7 @@ fn decoded_channel(
     mut decoder: Decoder<'_>,
     (reading, channel): (&Reading, Channel),
     (width, height): (usize, usize),
-    upper: Option<(usize, usize)>,
+    upper: Option<UpperRows>,
 ) -> Option<OneChannel> {
     let mut codes = decoder.decode().ok()?;
     if channel == Channel::Red {
@@ -313,9 +307,9 @@ fn decoded_channel(
     let profile = decoder.icc_profile();
     let (colour, _) = colour_by(profile.as_deref(), false, reading, false);
     let mut picture = DynamicImage::ImageLuma8(GrayImage::from_raw(width as u32, height as u32, codes)?);
-    let told = upper.map(|(rows, height)| upright_rows(rows, (width, height), orientation));
-    if let Some((_, height)) = upper {
-        picture = padded(picture, height as u32);
+    let told = upper.map(|u| upright_rows(u.rows, (width, u.of), orientation));
+    if let Some(upper) = upper {
+        picture = padded(picture, upper.of as u32);
     }
     let plane = upright(picture, orientation).into_luma8();
     let (width, height) = (plane.width() as usize, plane.height() as usize);

@@ -36,6 +36,8 @@ struct FrameHeader {
     process: Process,
     width: usize,
     height: usize,
+    /// Where in the file the height stands.
+    height_at: usize,
     /// Largest value of a dequantized coefficient: eight times half the scale.
     largest: i64,
     components: Vec<Component>,
@@ -58,8 +60,19 @@ struct Scan {
 pub(super) enum Told {
     /// All of it.
     Whole,
-    /// So many rows from the top, as the file stores them; then it breaks off.
-    Rows(usize),
+    /// Some rows from the top; then it breaks off.
+    Upper(UpperRows),
+}
+
+/// What is told of a file that breaks off.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct UpperRows {
+    /// How many rows, as the file stores them.
+    pub rows: usize,
+    /// How many the frame has.
+    pub of: usize,
+    /// Where in the file that number stands, two bytes.
+    pub height_at: usize,
 }
 
 /// Follows all scans of a JPEG.
@@ -73,8 +86,10 @@ pub(super) fn check(bytes: &[u8], is_photograph: bool) -> Result<Told, String> {
     let thumbnail = if is_photograph { Thumbnail::of(bytes) } else { None };
     match follow_all(written(bytes), file_bytes, thumbnail) {
         Ok(()) => Ok(Told::Whole),
-        Err(Fault::BreaksOff { rows, of }) if is_photograph && rows >= LEAST_ROWS.max(of / 10) => Ok(Told::Rows(rows)),
-        Err(Fault::BreaksOff { .. }) => Err(damaged(BREAKS_OFF)),
+        Err(Fault::BreaksOff(upper)) if is_photograph && upper.rows >= LEAST_ROWS.max(upper.of / 10) => {
+            Ok(Told::Upper(upper))
+        }
+        Err(Fault::BreaksOff(_)) => Err(damaged(BREAKS_OFF)),
         Err(Fault::Damaged(what)) => Err(damaged(what)),
         Err(Fault::NotRead(kind)) => {
             Err(format!("{kind} JPEGs are not read; save the picture again as a usual JPEG or as TIFF"))
@@ -99,11 +114,8 @@ enum Fault {
     /// A kind of JPEG that cameras do not write, and that is not read.
     NotRead(&'static str),
     TooLarge(String),
-    /// A scan that is the whole picture ends within its blocks: so many rows of pixels are told, of so many.
-    BreaksOff {
-        rows: usize,
-        of: usize,
-    },
+    /// A scan that is the whole picture ends within its blocks.
+    BreaksOff(UpperRows),
 }
 
 impl From<&'static str> for Fault {
@@ -146,7 +158,9 @@ fn follow_all(bytes: &[u8], file_bytes: u64, thumbnail: Option<Thumbnail>) -> Re
                 if state.frame.is_some() {
                     return Err(HEADER.into());
                 }
-                let frame = frame_header(marker, body).ok_or(HEADER)?;
+                // Before the height stand the segment's length and the precision.
+                let height_at = at - length.max(2) + 3;
+                let frame = frame_header(marker, body, height_at).ok_or(HEADER)?;
                 let pixels = (frame.width * frame.height) as u64;
                 memory::may_open(pixels, 2, file_bytes).map_err(Fault::TooLarge)?;
                 state.told = vec![false; frame.components.len()];
@@ -208,7 +222,7 @@ struct State {
     known: Vec<Vec<u64>>,
 }
 
-fn frame_header(marker: u8, body: &[u8]) -> Option<FrameHeader> {
+fn frame_header(marker: u8, body: &[u8], height_at: usize) -> Option<FrameHeader> {
     let &[precision, h0, h1, w0, w1, count] = body.first_chunk()?;
     let list = body.get(6..6 + 3 * usize::from(count))?;
     let components: Vec<Component> = list
@@ -227,6 +241,7 @@ fn frame_header(marker: u8, body: &[u8]) -> Option<FrameHeader> {
         process: if marker == 0xc2 { Process::Progressive } else { Process::Sequential },
         width: usize::from(u16::from_be_bytes([w0, w1])),
         height: usize::from(u16::from_be_bytes([h0, h1])),
+        height_at,
         largest: 4 << precision,
         components,
     })
@@ -384,7 +399,8 @@ impl State {
             return STEP.into();
         }
         let high = if scan.parts.len() == 1 { 8 } else { 8 * frame.most().1 };
-        Fault::BreaksOff { rows: (whole * high).min(frame.height), of: frame.height }
+        let rows = (whole * high).min(frame.height);
+        Fault::BreaksOff(UpperRows { rows, of: frame.height, height_at: frame.height_at })
     }
 
     /// A scan's components with their tables; `None` where one it needs was never given.

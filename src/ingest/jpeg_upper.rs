@@ -3,26 +3,21 @@
 //! No decoder is trusted with the torn end: the file is told to be as high as what is there of it, and the rest of the
 //! picture is left black, known to show nothing.
 
-use super::jpeg_scan::written;
+use super::jpeg_scan::{UpperRows, written};
 use crate::raster::PixelRect;
 use image::metadata::Orientation;
 use image::{DynamicImage, ImageBuffer, Pixel};
 
-/// The same file with so many rows, and an end.
-pub(super) fn upper_part(bytes: &[u8], rows: usize) -> Vec<u8> {
+/// The same file with the rows that are told alone, and an end.
+pub(super) fn upper_part(bytes: &[u8], upper: UpperRows) -> Vec<u8> {
     let mut out = written(bytes).to_vec();
     // What was cut may have been half a marker.
     if out.last() == Some(&0xff) {
         out.pop();
     }
-    let mut at = 2;
-    while let Some(&[0xff, marker, high, low]) = out.get(at..at + 4) {
-        if matches!(marker, 0xc0 | 0xc1) {
-            let rows = u16::try_from(rows).unwrap_or(u16::MAX).to_be_bytes();
-            out[at + 5..at + 7].copy_from_slice(&rows);
-            break;
-        }
-        at += if marker == 0xff { 1 } else { 2 + usize::from(u16::from_be_bytes([high, low])) };
+    let rows = u16::try_from(upper.rows).unwrap_or(u16::MAX).to_be_bytes();
+    if let Some(height) = out.get_mut(upper.height_at..upper.height_at + 2) {
+        height.copy_from_slice(&rows);
     }
     out.extend([0xff, 0xd9]);
     out
