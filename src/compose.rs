@@ -11,7 +11,6 @@ mod record;
 mod simulated;
 mod targets;
 
-pub use cost::LONG_WORK;
 pub use film::{Film, FilmPicture, plan_film};
 pub use kept::{Kept, frames_digest, keep_registration, registration_of};
 pub use targets::{check_targets, protect, protect_inputs, same_file};
@@ -190,9 +189,25 @@ fn papers(night: &Night) -> &[PathBuf] {
 /// # Errors
 /// [`ComposeError`]; the target is then as it was.
 pub fn compose(request: &ComposeRequest<'_>) -> Result<(Composition, Vec<Diagnostic>), ComposeError> {
+    check_targets(request.picture.night, request.out, request.preview)?;
+    let Warned { value, mut diagnostics } = planned(&request.picture)?;
+    let (composition, said) = compose_planned(request, value)?;
+    diagnostics.extend(said);
+    Ok((composition, diagnostics))
+}
+
+/// Makes a picture that [`plan_picture`] planned of the same request, as a file: what planning had to say can be told before the
+/// wait.
+///
+/// # Errors
+/// As [`compose`].
+pub fn compose_planned(
+    request: &ComposeRequest<'_>,
+    composition: Composition,
+) -> Result<(Composition, Vec<Diagnostic>), ComposeError> {
     let PictureRequest { layout, night, .. } = request.picture;
     check_targets(night, request.out, request.preview)?;
-    let mut planned = planned(&request.picture)?;
+    let mut planned = Warned { value: composition, diagnostics: Vec::new() };
     let masks = planned.value.backplates.iter().filter_map(|b| match &b.foreground {
         ForegroundPlacement::Mask(path) => Some(path.as_path()),
         _ => None,

@@ -5,9 +5,8 @@ use super::frames::joined;
 use super::outcome::{Exit, Failure, Outcome, print, print_json, say, strict, tell};
 use clap::Args;
 use moonloom::compose::{
-    ComposeError, ComposeRequest, LONG_WORK, PictureRequest, check_targets, compose, plan_picture, protect,
+    ComposeError, ComposeRequest, PictureRequest, check_targets, compose_planned, plan_picture, protect,
 };
-use moonloom::diag::Diagnostic;
 use moonloom::ingest::Night;
 use moonloom::layout::{Composition, Gain, Layout, forecheck};
 use moonloom::registration::Registration;
@@ -106,12 +105,12 @@ pub fn run(args: &ComposeArgs) -> Outcome {
         longest_side: longest_side(args),
         ..PictureRequest::new(&layout, &night, &registration)
     };
+    let planned = plan_picture(&layout, &night, &registration, longest_side(args))?;
     // Before the wait, not after it.
-    tell(&long_work(&picture)?);
+    warnings += tell(&planned.diagnostics);
     let request = ComposeRequest { picture, out, preview: args.preview.as_deref() };
-    let (composition, diagnostics) = compose(&request)?;
-    let news: Vec<Diagnostic> = diagnostics.into_iter().filter(|d| d.code != LONG_WORK).collect();
-    warnings += tell(&news);
+    let (composition, diagnostics) = compose_planned(&request, planned.value)?;
+    warnings += tell(&diagnostics);
     say(&format!(
         "{}: {} discs on {} x {} px in {:.1} s",
         out.display(),
@@ -124,12 +123,6 @@ pub fn run(args: &ComposeArgs) -> Outcome {
         print_json(&composition)?;
     }
     strict(args.strict, warnings)
-}
-
-/// What has to be said of a picture's cost; the rest is said when it is made.
-fn long_work(picture: &PictureRequest<'_>) -> Result<Vec<Diagnostic>, Failure> {
-    let planned = plan_picture(picture.layout, picture.night, picture.registration, picture.longest_side)?;
-    Ok(planned.diagnostics.into_iter().filter(|d| d.code == LONG_WORK).collect())
 }
 
 /// Reads a layout; of its faults the first is the failure, the others are told before it.

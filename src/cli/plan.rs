@@ -1,7 +1,7 @@
 //! `moonloom plan`: when, where, how long, how wide.
 
 use super::outcome::{Exit, Failure, Outcome, print, print_json, say, tell};
-use super::values::{site, wrong};
+use super::values::{may_be_replaced, site, wrong};
 use clap::Args;
 use jiff::tz::TimeZone;
 use moonloom::diag::Diagnostic;
@@ -215,7 +215,9 @@ fn write_lists(args: &PlanArgs, request: &PlanRequest<'_>, night: &ShootingPlan)
         if path.extension().is_none_or(|e| !e.eq_ignore_ascii_case(ending)) {
             return Err(wrong(format!("{} does not end in .{ending}", path.display()), "give it that ending"));
         }
-        may_be_written(path, mark)?;
+        // It says so in its first lines.
+        let is_ours = |text: &str| text.lines().take(4).any(|line| line.starts_with(*mark));
+        may_be_replaced(path, "written by no plan", is_ours)?;
     }
     if let Some(path) = &args.schedule {
         let frames = schedule(request);
@@ -238,19 +240,6 @@ fn unseen(path: &Path) -> Failure {
     let message = format!("{} is not written: the site sees nothing of this eclipse", path.display());
     let help = "`moonloom plan --list 2025..2035 --site …` shows which it sees";
     Failure::new(Exit::CouldNot, Diagnostic::error("eclipse-unseen", message).with_help(help))
-}
-
-/// Only what a plan wrote is replaced by a plan: it says so in its first lines.
-fn may_be_written(path: &Path, mark: &str) -> Outcome {
-    let is_there = std::fs::metadata(path).is_ok_and(|m| m.is_file() && m.len() > 0);
-    let is_ours = |text: String| text.lines().take(4).any(|line| line.starts_with(mark));
-    if is_there && !moonloom::files::read_text(path).is_ok_and(is_ours) {
-        return Err(wrong(
-            format!("{} is there already, and was written by no plan", path.display()),
-            "move it away, or give another name",
-        ));
-    }
-    Ok(())
 }
 
 fn warn_if_unseen(night: &ShootingPlan) {

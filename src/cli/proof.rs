@@ -3,12 +3,11 @@
 use super::frames::Source;
 use super::looking::{Anew, look_anew, summary};
 use super::outcome::{Outcome, Progress, print_json, say, strict, tell};
-use super::values::wrong;
+use super::values::{may_be_replaced, wrong};
 use clap::Args;
 use moonloom::compose::protect_inputs;
 use moonloom::proof::{Proof, is_own_page, windows};
 use moonloom::write::write_text;
-use std::io::Read;
 use std::path::{Path, PathBuf};
 
 /// Show what was found: one HTML page with every frame's Moon, its limb and shadow, and the night's numbers.
@@ -29,24 +28,12 @@ pub struct ProofArgs {
 }
 
 /// Refuses what is not to be a page, and to replace what is none.
-fn may_be_replaced(out: &Path) -> Outcome {
+fn may_be_a_page(out: &Path) -> Outcome {
     let is_page = out.extension().is_some_and(|e| e.eq_ignore_ascii_case("html") || e.eq_ignore_ascii_case("htm"));
     if !is_page {
         return Err(wrong(format!("{} is no name of a page", out.display()), "give it the ending .html"));
     }
-    let is_there = std::fs::metadata(out).is_ok_and(|m| m.is_file() && m.len() > 0);
-    if is_there && !is_own_page(&beginning(out).unwrap_or_default()) {
-        let message = format!("{} is there already, and is no page of this program", out.display());
-        return Err(wrong(message, "move it away, or give another name with --out"));
-    }
-    Ok(())
-}
-
-/// The first kilobyte of a file, as text.
-fn beginning(path: &Path) -> std::io::Result<String> {
-    let mut bytes = Vec::new();
-    std::fs::File::open(path)?.take(1024).read_to_end(&mut bytes)?;
-    Ok(String::from_utf8_lossy(&bytes).into_owned())
+    may_be_replaced(out, "no page of this program", is_own_page)
 }
 
 pub fn run(args: &ProofArgs) -> Outcome {
@@ -61,7 +48,7 @@ pub fn run(args: &ProofArgs) -> Outcome {
     let Source { night, registration, mut said } = Source::read(&args.frames, &mut warnings)?;
     if let Some(out) = &args.out {
         protect_inputs(&night, [out.as_path()].into_iter())?;
-        may_be_replaced(out)?;
+        may_be_a_page(out)?;
     }
     let weighed = registration.is_none();
     let registration = match registration {

@@ -2,7 +2,7 @@
 
 use super::looking::{Anew, look_anew, summary};
 use super::outcome::{Exit, Failure, Outcome, print, say, strict, tell};
-use super::values::wrong;
+use super::values::{self, wrong};
 use clap::{Args, ValueEnum};
 use moonloom::compose::{protect_inputs, same_file};
 use moonloom::diag::{Diagnostic, Warned};
@@ -81,13 +81,9 @@ fn may_be_replaced(out: &Path, csv: Option<&Path>) -> Outcome {
         let message = format!("{} is there already, and is no registration that can be read", out.display());
         return Err(wrong(message, "mend it, move it away, or give another name with --out"));
     }
-    if let Some(csv) = csv.filter(|csv| is_there(csv))
-        && !moonloom::files::read_text(csv).is_ok_and(|text| text.starts_with("file,status,"))
-    {
-        let message = format!("{} is there already, and is no table of a registration", csv.display());
-        return Err(wrong(message, "move it away, or give another name with --csv"));
-    }
-    Ok(())
+    csv.map_or(Ok(()), |csv| {
+        values::may_be_replaced(csv, "no table of a registration", |text| text.starts_with("file,status,"))
+    })
 }
 
 /// Keeps what a person set in the registration that the new one replaces.

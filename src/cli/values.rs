@@ -3,6 +3,7 @@
 use super::outcome::{Exit, Failure};
 use moonloom::diag::Diagnostic;
 use moonloom::sky::Observer;
+use std::io::Read;
 use std::path::Path;
 
 /// A flag's value that is wrong.
@@ -22,6 +23,21 @@ pub fn make_folder(folder: &Path) -> Result<(), Failure> {
         let is_slip = matches!(e.kind(), std::io::ErrorKind::NotADirectory | std::io::ErrorKind::AlreadyExists);
         Failure::new(if is_slip { Exit::BadRequest } else { Exit::Machine }, diagnostic)
     })
+}
+
+/// Refuses to replace a file that is not of the kind that is written: `is_ours` judges its first kilobyte.
+pub fn may_be_replaced(path: &Path, what: &str, is_ours: impl Fn(&str) -> bool) -> Result<(), Failure> {
+    if !std::fs::metadata(path).is_ok_and(|m| m.is_file() && m.len() > 0) || is_ours(&beginning(path)) {
+        return Ok(());
+    }
+    Err(wrong(format!("{} is there already, and is {what}", path.display()), "move it away, or give another name"))
+}
+
+/// The first kilobyte of a file, as text; nothing of one that cannot be read.
+fn beginning(path: &Path) -> String {
+    let mut bytes = Vec::new();
+    let read = std::fs::File::open(path).and_then(|file| file.take(1024).read_to_end(&mut bytes));
+    read.map_or(String::new(), |_| String::from_utf8_lossy(&bytes).into_owned())
 }
 
 /// A site from `LAT,LON[,ELEV]`.

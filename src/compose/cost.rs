@@ -15,8 +15,6 @@ const DRAWN: f64 = 4e6;
 const DEVELOPED: f64 = 10e6;
 const OPENED: f64 = 25e6;
 
-/// The code of the note that says so.
-pub const LONG_WORK: &str = "long-work";
 /// From so many seconds on it is said.
 const LONG_S: f64 = 300.0;
 /// And from so many on it is not begun: whatever was meant, it was not this. Three days by an estimate that may be three times
@@ -88,7 +86,7 @@ fn judge(work: &Work, discs: usize, cores: usize) -> Result<Option<Diagnostic>, 
         let help = "draw fewer discs, smaller ones, or a smaller sheet; `--longest-side` tries it small";
         return Err(Diagnostic::error("too-much-work", message).with_help(help));
     }
-    Ok(Some(Diagnostic::note(LONG_WORK, message).with_help("`--longest-side 1600` shows it sooner")))
+    Ok(Some(Diagnostic::note("long-work", message).with_help("`--longest-side 1600` shows it sooner")))
 }
 
 #[cfg(test)]

@@ -11,11 +11,11 @@ use super::fits::{self, FitsPixels};
 use super::ignored::Ignored;
 use super::mosaic::Mosaic;
 use super::raw;
-use super::reading::{Channel, DecodeError, Reading};
+use super::reading::{DecodeError, Reading};
 use super::upright::{is_sideways, on_sensor, turned};
 use crate::files::{LARGEST_FRAME, read_bytes};
 use crate::memory;
-use crate::raster::{CodedPlane, ColourMatrix, CutOut, LinearImage, PixelPoint, PixelRect, Plane, RgbSpace};
+use crate::raster::{ColourMatrix, CutOut, LinearImage, PixelPoint, PixelRect, Plane, RgbSpace};
 use image::metadata::Orientation;
 use std::path::Path;
 use std::sync::{Arc, OnceLock};
@@ -63,13 +63,13 @@ pub fn open_frame_in_memory(name: &str, bytes: &[u8], reading: &Reading) -> Resu
     open_coded(Path::new(name), bytes, reading)
 }
 
-fn bytes_of(path: &Path) -> Result<Vec<u8>, DecodeError> {
+pub(super) fn bytes_of(path: &Path) -> Result<Vec<u8>, DecodeError> {
     read_bytes(path, LARGEST_FRAME.min(memory::limit()))
         .map_err(|source| DecodeError::Io { path: path.to_owned(), source })
 }
 
 /// Opens a frame whose bytes were read; camera raw is read by a process of its own, by its path.
-fn open_bytes(path: &Path, bytes: &[u8], reading: &Reading) -> Result<OpenFrame, DecodeError> {
+pub(super) fn open_bytes(path: &Path, bytes: &[u8], reading: &Reading) -> Result<OpenFrame, DecodeError> {
     if !is_raw(path) {
         return open_coded(path, bytes, reading);
     }
@@ -145,6 +145,24 @@ impl OpenFrame {
                 let message = "its file breaks off; copy it from the card again".into();
                 Err(DecodeError::Damaged { path: path.to_owned(), message })
             }
+        }
+    }
+
+    /// The part that a file which breaks off still tells.
+    pub(super) fn told(&self) -> Option<PixelRect> {
+        self.told
+    }
+
+    /// Whether its numbers are codes, which stand for light by a curve.
+    pub(super) fn is_coded(&self) -> bool {
+        matches!(self.pixels, Pixels::Coded { .. })
+    }
+
+    /// Brightness straight from a sensor's sites, where nothing of them is to be put right first.
+    pub(super) fn brightness_of_sites(&self) -> Option<Plane> {
+        match (&self.pixels, self.orientation, &self.masters) {
+            (Pixels::Mosaic(mosaic), Orientation::NoTransforms, None) => Some(mosaic.brightness()),
+            _ => None,
         }
     }
 
@@ -239,7 +257,7 @@ impl OpenFrame {
         self.plane(LinearImage::brightness)
     }
 
-    fn plane(&self, of: fn(&LinearImage) -> Plane) -> Plane {
+    pub(super) fn plane(&self, of: fn(&LinearImage) -> Plane) -> Plane {
         let (width, height) = self.size();
         // Rows that are mended by their neighbours' are taken together.
         if self.mends || !matches!(self.pixels, Pixels::Coded { .. }) {
@@ -400,89 +418,6 @@ fn marked_blocks(marks: &[bool], width: usize, block_px: usize) -> Vec<bool> {
 /// As [`open_frame`].
 pub fn decode(path: &Path, reading: &Reading) -> Result<LinearImage, DecodeError> {
     Ok(open_frame(path, reading)?.whole())
-}
-
-/// Decodes only a frame's brightness, for measuring.
-///
-/// # Errors
-/// As [`open_frame`].
-pub fn decode_brightness(path: &Path, reading: &Reading) -> Result<CodedPlane, DecodeError> {
-    Ok(decode_channel(path, reading, Channel::Brightness)?.plane)
-}
-
-/// One channel of a frame, for measuring.
-pub struct MeasuringPlane {
-    /// The channel; what is no photograph in it is marked.
-    pub plane: CodedPlane,
-    /// The part of the frame that its file tells, where it breaks off.
-    pub told: Option<PixelRect>,
-}
-
-/// Decodes one channel of a frame, for measuring.
-///
-/// # Errors
-/// As [`open_frame`].
-pub fn decode_channel(path: &Path, reading: &Reading, channel: Channel) -> Result<MeasuringPlane, DecodeError> {
-    let ChannelOf { plane, photographed, told } = channel_of(path, reading, channel)?;
-    let size = (plane.width(), plane.height());
-    let ignored = reading.ignored.rectangles_of(size, photographed.unwrap_or(PixelRect::of_size(size.0, size.1)));
-    Ok(MeasuringPlane { plane: plane.without(ignored), told })
-}
-
-struct ChannelOf {
-    plane: CodedPlane,
-    /// The part of the frame inside its strips, where the file's kind can have some.
-    photographed: Option<PixelRect>,
-    told: Option<PixelRect>,
-}
-
-fn channel_of(path: &Path, reading: &Reading, channel: Channel) -> Result<ChannelOf, DecodeError> {
-    let damaged = |message: String| DecodeError::Damaged { path: path.to_owned(), message };
-    let curve_known = reading.response.is_some() || reading.transfer.is_some();
-    let bytes = if is_raw(path) { Vec::new() } else { bytes_of(path)? };
-    if reading.masters.is_none()
-        && channel != Channel::Copper
-        && let Some((plane, told)) = coded::one_channel(&bytes, reading, channel).map_err(damaged)?
-    {
-        let code = |x: usize, y: usize| (plane.code(x, y) * 255.0) as u8;
-        let inside = border::inside(plane.width(), plane.height(), code);
-        let photographed = Some(told.map_or(inside, |told| inside.intersection(told)));
-        let plane = plane.with_curve_known(curve_known);
-        return Ok(ChannelOf { plane, photographed, told });
-    }
-    let frame = open_bytes(path, &bytes, reading)?;
-    drop(bytes);
-    if let (Pixels::Mosaic(mosaic), Orientation::NoTransforms, None) =
-        (&frame.pixels, frame.orientation, &frame.masters)
-        && channel == Channel::Brightness
-    {
-        let plane = CodedPlane::from_light(mosaic.brightness()).with_curve_known(true);
-        return Ok(ChannelOf { plane, photographed: None, told: None });
-    }
-    let curve_known = curve_known || !matches!(frame.pixels, Pixels::Coded { .. });
-    let plane = match channel {
-        Channel::Brightness => frame.brightness(),
-        Channel::Red => frame.plane(LinearImage::red),
-        // A difference of light is no code of a file.
-        Channel::Copper => copper(&frame.whole()),
-    };
-    let plane = CodedPlane::from_light(plane).with_curve_known(curve_known || channel == Channel::Copper);
-    Ok(ChannelOf { plane, photographed: Some(frame.photographed()), told: frame.told })
-}
-
-/// Red less the share of blue that goes along with it over the frame (least squares), on a little light so that noise stays
-/// above nought.
-fn copper(image: &LinearImage) -> Plane {
-    const GROUND: f32 = 0.05;
-    let pixels = image.data().as_chunks::<3>().0;
-    let (mut both, mut blue) = (0.0f64, 1e-12f64);
-    for p in pixels.iter().step_by(7) {
-        both += f64::from(p[0] * p[2]);
-        blue += f64::from(p[2] * p[2]);
-    }
-    let share = (both / blue) as f32;
-    let data = pixels.iter().map(|p| (p[0] - share * p[2] + GROUND).clamp(0.0, 0.98)).collect();
-    Plane::from_data(image.width(), image.height(), data).unwrap_or_else(|| Plane::filled(1, 1, GROUND))
 }
 
 /// Which pixels of an image of light are at the end of its scale.

@@ -2,7 +2,7 @@
 //!
 //! [`read_night`] looks at a folder without decoding a pixel: which files are frames, what the
 //! camera recorded, what `shoot.ron` adds. [`decode`] turns one frame into linear light when a
-//! later stage asks for it: `coded` (JPEG, PNG, TIFF, by their profile: `source_colour`), `fits`, `raw` (in a
+//! later stage asks for it, or one channel of it to be measured (`measuring`): `coded` (JPEG, PNG, TIFF, by their profile: `source_colour`), `fits`, `raw` (in a
 //! process of its own) and the sensor's `mosaic`; `calibration` takes out what the camera added, by `masters`. `frame_table`
 //! and `notes` say what the cameras did not record.
 
@@ -16,11 +16,13 @@ mod fits;
 mod frame_table;
 mod ignored;
 mod jpeg_bits;
+mod jpeg_headers;
 mod jpeg_scan;
 mod jpeg_step;
 mod jpeg_thumbnail;
 mod jpeg_upper;
 mod masters;
+mod measuring;
 mod metadata;
 mod mosaic;
 mod night;
@@ -33,11 +35,10 @@ mod source_colour;
 mod upright;
 
 pub(crate) use coded::{MEASURING_BYTES_A_PIXEL, OPEN_BYTES_A_PIXEL};
-pub use decode::{
-    MeasuringPlane, OpenFrame, decode, decode_brightness, decode_channel, open_frame, open_frame_in_memory,
-};
+pub use decode::{OpenFrame, decode, open_frame, open_frame_in_memory};
 pub use fingerprint::fingerprint;
 pub use ignored::{Ignored, IgnoredRectangle};
+pub use measuring::{MeasuringPlane, decode_brightness, decode_channel};
 pub use metadata::{is_own_picture, read_metadata};
 pub use night::{Frame, Night, NightError, Rig, read_frames, read_night};
 pub use notes::{Calibration, Clock, Mount, Optics, ShootNotes, Site};

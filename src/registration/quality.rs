@@ -22,10 +22,12 @@ pub struct Quality {
     usual_residual_px: Option<f64>,
 }
 
-/// A limb that lies so many times as far from its circle as is usual, and this share of its radius, is broken: by a damaged
+/// A sharp limb that lies so many times as far from its circle as is usual, and this share of its radius, is broken: by a damaged
 /// file, a cloud's edge, a branch. (A JPEG whose lower half was shifted by eight pixels shows thirteen times.)
 const BROKEN: f64 = 8.0;
 const BROKEN_SHARE: f64 = 0.003;
+/// What a disc lacks then.
+pub(super) const LIMB_BROKEN: &str = "limb broken";
 /// Fewest discs that tell what is usual.
 const FEWEST: usize = 6;
 
@@ -53,11 +55,13 @@ impl Quality {
         }
     }
 
-    /// Whether a disc's limb is no circle where the others' are.
-    pub fn is_broken(&self, frame: &FrameRegistration) -> bool {
-        self.usual_residual_px
-            .zip(frame.fit())
-            .is_some_and(|(usual, fit)| fit.residual_px > (BROKEN * usual).max(BROKEN_SHARE * fit.radius_px).max(0.5))
+    /// Whether a disc's limb is sharp and yet no circle, where the others' are.
+    fn is_broken(&self, frame: &FrameRegistration) -> bool {
+        self.usual_residual_px.zip(frame.fit()).is_some_and(|(usual, fit)| {
+            // A limb that cloud or blur has widened is no circle either, and no wonder.
+            let least = (BROKEN_SHARE * fit.radius_px).max(fit.edge_width_px).max(0.5);
+            fit.residual_px > (BROKEN * usual).max(least)
+        })
     }
 
     /// Rates a frame's disc; `size` is the frame's, pixels.
@@ -82,7 +86,7 @@ impl Quality {
             ("burnt", fair),
             ("underexposed", exposed),
             ("cut", whole),
-            ("limb broken", round),
+            (LIMB_BROKEN, round),
         ];
         let worst = parts.iter().min_by(|a, b| a.1.total_cmp(&b.1)).filter(|(_, share)| *share < WORTH_A_WORD);
         Rating { quality: parts.iter().map(|(_, share)| share).product(), lacks: worst.map(|(word, _)| *word) }

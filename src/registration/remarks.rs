@@ -1,5 +1,6 @@
 //! What has to be said of a registration, whether it is new or was kept.
 
+use super::quality::LIMB_BROKEN;
 use super::{ClockEstimate, FrameRegistration, PointingSolution, Quality, Registration, Status, Why, clock_words};
 use crate::diag::Diagnostic;
 use crate::ingest::{Mount, Night};
@@ -23,10 +24,11 @@ fn unreadable(registration: &Registration) -> Vec<Diagnostic> {
     explained.chain(rest).collect()
 }
 
-/// Discs whose limb is no circle, where those of the same camera are.
+/// Discs that lack nothing so much as a round limb, where the others of the same camera have it.
 fn broken_limbs(registration: &Registration) -> Option<Diagnostic> {
     let qualities: Vec<Quality> = (0..registration.rigs.len()).map(|rig| Quality::of(registration, rig)).collect();
-    let broken = registration.frames.iter().filter(|f| qualities.get(f.rig).is_some_and(|q| q.is_broken(f)));
+    let lacks = |f: &FrameRegistration| qualities.get(f.rig)?.rate(f, registration.size_of(f)).lacks;
+    let broken = registration.frames.iter().filter(|f| lacks(f) == Some(LIMB_BROKEN));
     let names: Vec<&str> = broken.map(|f| f.file.as_str()).collect();
     (!names.is_empty()).then(|| {
         Diagnostic::warning("limb-broken", format!("{}: the limb is no circle, as the others' are", names.join(", ")))

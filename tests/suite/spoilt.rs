@@ -707,3 +707,35 @@ fn a_mask_of_another_size_is_the_requests_fault() {
     assert!(stderr(&run).contains("10x10") && stderr(&run).contains("backplate"), "{}", stderr(&run));
     assert!(!out.exists());
 }
+
+/// Several flips may leave every block in its place by number and the lower half eight pixels aside: the limb says so.
+#[test]
+fn a_disc_that_was_sheared_is_named_by_its_limb() {
+    let folder = TempDir::new().unwrap();
+    for k in 1..=8 {
+        let name = format!("t{k:04}.jpg");
+        std::fs::copy(sample("tele").join(&name), folder.path().join(&name)).unwrap();
+    }
+    let victim = folder.path().join("t0004.jpg");
+    let whole = image::open(&victim).unwrap().into_rgb8();
+    let (width, height) = whole.dimensions();
+    let sheared = image::RgbImage::from_fn(width, height, |x, y| {
+        *whole.get_pixel(if y > 400 { (x + 8).min(width - 1) } else { x }, y)
+    });
+    // With the camera's own record.
+    let before = std::fs::read(&victim).unwrap();
+    let mut records = 2;
+    while before[records + 1] == 0xe0 || before[records + 1] == 0xe1 {
+        records += 2 + usize::from(u16::from_be_bytes([before[records + 2], before[records + 3]]));
+    }
+    let mut coded = Vec::new();
+    image::codecs::jpeg::JpegEncoder::new_with_quality(&mut coded, 95).encode_image(&sheared).unwrap();
+    std::fs::write(&victim, [&before[..records], &coded[2..]].concat()).unwrap();
+    let (out, csv) = (folder.path().join("r.ron"), folder.path().join("r.csv"));
+    let run = moonloom(&["register", text(folder.path()), "--out", text(&out), "--csv", text(&csv)]);
+    let said = stderr(&run);
+    let named: Vec<&str> = said.lines().filter(|l| l.contains("limb-broken")).collect();
+    assert!(named.len() == 1 && named[0].contains("t0004.jpg:"), "{said}");
+    let table = std::fs::read_to_string(&csv).unwrap();
+    assert!(table.lines().any(|l| l.starts_with("t0004.jpg,measured") && l.ends_with("limb broken")), "{table}");
+}
