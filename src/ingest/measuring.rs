@@ -11,7 +11,7 @@ use std::path::Path;
 /// Decodes only a frame's brightness, for measuring.
 ///
 /// # Errors
-/// As [`open_frame`].
+/// As [`open_frame`](super::open_frame).
 pub fn decode_brightness(path: &Path, reading: &Reading) -> Result<CodedPlane, DecodeError> {
     Ok(decode_channel(path, reading, Channel::Brightness)?.plane)
 }
@@ -27,7 +27,7 @@ pub struct MeasuringPlane {
 /// Decodes one channel of a frame, for measuring.
 ///
 /// # Errors
-/// As [`open_frame`].
+/// As [`open_frame`](super::open_frame).
 pub fn decode_channel(path: &Path, reading: &Reading, channel: Channel) -> Result<MeasuringPlane, DecodeError> {
     let ChannelOf { plane, photographed, told } = channel_of(path, reading, channel)?;
     let size = (plane.width(), plane.height());
