@@ -4,8 +4,9 @@
 mod timing;
 
 use moonloom::blend::{DevelopedDisc, FramePixels, Renderer, develop, source_window};
+use moonloom::composition::Placement;
 use moonloom::ingest::{open_frame, read_night};
-use moonloom::layout::{Layout, Placement, resolve};
+use moonloom::layout::{Layout, resolve};
 use moonloom::solve::register;
 use std::path::Path;
 use std::sync::Arc;

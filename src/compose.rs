@@ -8,18 +8,21 @@ mod film;
 mod kept;
 mod preview;
 mod record;
+mod rows;
 mod simulated;
 mod targets;
 
 pub use film::{Film, FilmPicture, plan_film};
 pub use kept::{Kept, frames_digest, keep_registration, registration_of};
+pub use rows::{compose_from_rows, compose_rows};
 pub use targets::{check_targets, protect, protect_inputs, same_file};
 
 use crate::blend::Renderer;
+use crate::composition::{Composition, ForegroundPlacement};
 use crate::diag::{Diagnostic, Warned};
 use crate::ingest::{DecodeError, Night};
 use crate::labels::{FontError, Typeface, settle};
-use crate::layout::{ColourSpace, Composition, Depth, ForegroundPlacement, Layout, Normalization, Output, resolve};
+use crate::layout::{ColourSpace, Depth, Layout, Normalization, Output, resolve};
 use crate::raster::{LinearImage, RgbSpace};
 use crate::registration::Registration;
 use crate::write::{BitDepth, Container, OutputSpec, WriteError, write_picture};
@@ -62,6 +65,14 @@ pub enum ComposeError {
         mask: (usize, usize),
         /// The backplate's.
         frame: (usize, usize),
+    },
+    /// Rows of a picture that cannot be drawn, or put together.
+    #[error("{}: {why}", path.display())]
+    Rows {
+        /// The part, or the picture.
+        path: PathBuf,
+        /// What is wrong.
+        why: String,
     },
     /// Not one disc could be had from its frame.
     #[error("none of the discs could be read from its frame")]
@@ -205,36 +216,63 @@ pub fn compose_planned(
     request: &ComposeRequest<'_>,
     composition: Composition,
 ) -> Result<(Composition, Vec<Diagnostic>), ComposeError> {
-    let PictureRequest { layout, night, .. } = request.picture;
+    let night = request.picture.night;
     check_targets(night, request.out, request.preview)?;
     let mut planned = Warned { value: composition, diagnostics: Vec::new() };
-    let masks = planned.value.backplates.iter().filter_map(|b| match &b.foreground {
+    [Some(request.out), request.preview]
+        .into_iter()
+        .flatten()
+        .try_for_each(|target| protect_own(&request.picture, &planned.value, target))?;
+    let spec = spec_of(request, &planned.value)?;
+    let size = (planned.value.width, planned.value.height);
+    draw(&request.picture, &mut planned, |rows_of| write_with_preview(request, &spec, size, rows_of))?;
+    Ok((planned.value, planned.diagnostics))
+}
+
+/// Refuses a target that is the layout, its font or a mask.
+fn protect_own(
+    PictureRequest { layout, .. }: &PictureRequest<'_>,
+    composition: &Composition,
+    target: &Path,
+) -> Result<(), ComposeError> {
+    let masks = composition.backplates.iter().filter_map(|b| match &b.foreground {
         ForegroundPlacement::Mask(path) => Some(path.as_path()),
         _ => None,
     });
     let font = font_of(layout);
     let own = [Some(layout.path.as_path()), font.as_deref()].into_iter().flatten();
-    protect(masks.chain(own), [Some(request.out), request.preview].into_iter().flatten())?;
-    let spec = OutputSpec {
-        dots_per_inch: planned.value.dots_per_inch,
-        record: Some(record::of(&planned.value, layout, night)),
+    protect(masks.chain(own), std::iter::once(target))
+}
+
+/// How a picture is written, with what it says of itself.
+fn spec_of(request: &ComposeRequest<'_>, composition: &Composition) -> Result<OutputSpec, ComposeError> {
+    let PictureRequest { layout, night, .. } = request.picture;
+    Ok(OutputSpec {
+        dots_per_inch: composition.dots_per_inch,
+        record: Some(record::of(composition, layout, night)),
         ..output_spec(request.out, layout.file.output)?
-    };
-    let size = (planned.value.width, planned.value.height);
+    })
+}
+
+/// Pulls a picture into its file, and a small one besides where it is asked for.
+fn write_with_preview(
+    request: &ComposeRequest<'_>,
+    spec: &OutputSpec,
+    size: (usize, usize),
+    rows_of: &mut dyn FnMut(Range<usize>) -> Vec<f32>,
+) -> Result<(), ComposeError> {
     let mut preview = request.preview.map(|_| Preview::new(size));
-    draw(&request.picture, &mut planned, |rows_of| {
-        Ok(write_picture(request.out, &spec, size, &mut |rows| {
-            let light = rows_of(rows);
-            if let Some(preview) = &mut preview {
-                preview.take(&light);
-            }
-            light
-        })?)
+    write_picture(request.out, spec, size, &mut |rows| {
+        let light = rows_of(rows);
+        if let Some(preview) = &mut preview {
+            preview.take(&light);
+        }
+        light
     })?;
     if let (Some(preview), Some(path)) = (preview, request.preview) {
         preview.write(path)?;
     }
-    Ok((planned.value, planned.diagnostics))
+    Ok(())
 }
 
 /// Makes a picture in memory, whole: twelve bytes a pixel.
@@ -319,7 +357,7 @@ fn check_words(composition: &Composition, typeface: &Typeface) -> Vec<Diagnostic
         );
     }
     let width = composition.width as i64;
-    let is_wider = |t: &crate::layout::TextRequest| {
+    let is_wider = |t: &crate::composition::TextRequest| {
         let rect = typeface.extent(t);
         rect.x0 < -2 || rect.x1 > width + 2
     };

@@ -43,6 +43,11 @@
 //! was; [`response`] recovers a camera's curve from its brackets; [`plan`] works before the night; [`proof`] lays out what was
 //! found; [`simulate`] makes frames whose truth is known, and [`score`] compares with it what was found.
 //!
+//! # Features
+//! `default-features = false` leaves the sky, and the Moon in frames: [`sky`], [`ingest`], [`detect`], [`solve`], [`registration`],
+//! [`response`]. `picture` adds layouts, pictures, plans and rehearsals; `exr` writes OpenEXR; `schema` prints a layout's fields; `raw`
+//! reads camera raw (LGPL; in a process of its own: [`ingest::answer_as_raw_reader`]); `cli` is the program.
+//!
 //! # Conventions
 //! * Pixels: x right, y down, origin at the top-left **corner**: the first pixel's centre is (0.5, 0.5).
 //! * Position angles from celestial north through east; azimuth from north through east.
@@ -51,32 +56,50 @@
 //! * What went wrong is an error; what was assumed or left out is a [`Diagnostic`] beside the result ([`Warned`]).
 
 #![warn(missing_docs)]
+// What only the picture's rooms call stands in rooms that serve without them, too.
+#![cfg_attr(not(feature = "picture"), allow(dead_code, unused_imports))]
 
+#[cfg(feature = "picture")]
 pub mod blend;
+pub mod camera;
+#[cfg(feature = "picture")]
 pub mod compose;
+#[cfg(feature = "picture")]
+pub mod composition;
 pub mod detect;
 pub mod diag;
 pub mod files;
 pub mod ingest;
+#[cfg(feature = "picture")]
 pub mod labels;
+#[cfg(feature = "picture")]
 pub mod layout;
 pub mod memory;
+#[cfg(feature = "picture")]
 pub mod plan;
+#[cfg(feature = "picture")]
 pub mod proof;
 mod random;
 pub mod raster;
 pub mod registration;
 pub mod response;
+#[cfg(feature = "picture")]
 pub mod score;
+#[cfg(feature = "picture")]
 pub mod simulate;
 pub mod sky;
 pub mod solve;
 pub mod units;
+#[cfg(feature = "picture")]
 pub mod write;
 
+#[cfg(feature = "picture")]
 pub use compose::{ComposeRequest, PictureRequest, compose, render};
+#[cfg(feature = "picture")]
+pub use composition::Composition;
 pub use diag::{Diagnostic, Warned};
 pub use ingest::{Night, read_night};
+#[cfg(feature = "picture")]
 pub use layout::Layout;
 pub use registration::Registration;
 pub use solve::{ClockSource, register};

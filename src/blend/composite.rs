@@ -3,18 +3,18 @@
 //! co = (1 - as) cb + as B(cb, cs), in linear light. The formulas are section 9.1's; those that are made for
 //! values within 0..1 take light beyond as 1. `plus-lighter` (section 8, as CSS names it) adds.
 
-use crate::layout::{BlendChoice, ToneCurve};
+use crate::composition::{BlendMode, ToneCurve};
 
-fn mix(mode: BlendChoice, backdrop: f32, source: f32) -> f32 {
+fn mix(mode: BlendMode, backdrop: f32, source: f32) -> f32 {
     let within = |f: fn(f32, f32) -> f32| f(backdrop.clamp(0.0, 1.0), source.clamp(0.0, 1.0));
     match mode {
-        BlendChoice::Normal => source,
-        BlendChoice::Multiply => backdrop * source,
-        BlendChoice::Screen => within(screen),
-        BlendChoice::Overlay => within(|b, s| hard_light(s, b)),
-        BlendChoice::Darken => backdrop.min(source),
-        BlendChoice::Lighten => backdrop.max(source),
-        BlendChoice::ColorDodge => within(|b, s| {
+        BlendMode::Normal => source,
+        BlendMode::Multiply => backdrop * source,
+        BlendMode::Screen => within(screen),
+        BlendMode::Overlay => within(|b, s| hard_light(s, b)),
+        BlendMode::Darken => backdrop.min(source),
+        BlendMode::Lighten => backdrop.max(source),
+        BlendMode::ColorDodge => within(|b, s| {
             if b == 0.0 {
                 0.0
             } else if s >= 1.0 {
@@ -23,7 +23,7 @@ fn mix(mode: BlendChoice, backdrop: f32, source: f32) -> f32 {
                 (b / (1.0 - s)).min(1.0)
             }
         }),
-        BlendChoice::ColorBurn => within(|b, s| {
+        BlendMode::ColorBurn => within(|b, s| {
             if b >= 1.0 {
                 1.0
             } else if s <= 0.0 {
@@ -32,11 +32,11 @@ fn mix(mode: BlendChoice, backdrop: f32, source: f32) -> f32 {
                 1.0 - ((1.0 - b) / s).min(1.0)
             }
         }),
-        BlendChoice::HardLight => within(hard_light),
-        BlendChoice::SoftLight => within(soft_light),
-        BlendChoice::Difference => (backdrop - source).abs(),
-        BlendChoice::Exclusion => within(|b, s| b + s - 2.0 * b * s),
-        BlendChoice::PlusLighter => backdrop + source,
+        BlendMode::HardLight => within(hard_light),
+        BlendMode::SoftLight => within(soft_light),
+        BlendMode::Difference => (backdrop - source).abs(),
+        BlendMode::Exclusion => within(|b, s| b + s - 2.0 * b * s),
+        BlendMode::PlusLighter => backdrop + source,
     }
 }
 
@@ -57,7 +57,7 @@ fn soft_light(b: f32, s: f32) -> f32 {
 }
 
 /// Lays a source of some coverage on an opaque backdrop.
-pub(super) fn over(mode: BlendChoice, backdrop: &mut [f32], source: [f32; 3], coverage: f32) {
+pub(super) fn over(mode: BlendMode, backdrop: &mut [f32], source: [f32; 3], coverage: f32) {
     for (b, s) in backdrop.iter_mut().zip(source) {
         *b += (mix(mode, *b, s) - *b) * coverage;
     }
@@ -82,30 +82,30 @@ mod tests {
         // Compositing and Blending Level 1, 9.1.1 to 9.1.11, worked by hand for backdrop 0.5, source 0.25
         // (and soft-light's other branch for source 0.75).
         let cases = [
-            (BlendChoice::Normal, 0.25),
-            (BlendChoice::Multiply, 0.125),
-            (BlendChoice::Screen, 0.625),
-            (BlendChoice::Overlay, 0.25),
-            (BlendChoice::Darken, 0.25),
-            (BlendChoice::Lighten, 0.5),
-            (BlendChoice::ColorDodge, 2.0 / 3.0),
-            (BlendChoice::ColorBurn, 0.0),
-            (BlendChoice::HardLight, 0.25),
-            (BlendChoice::SoftLight, 0.375),
-            (BlendChoice::Difference, 0.25),
-            (BlendChoice::Exclusion, 0.5),
-            (BlendChoice::PlusLighter, 0.75),
+            (BlendMode::Normal, 0.25),
+            (BlendMode::Multiply, 0.125),
+            (BlendMode::Screen, 0.625),
+            (BlendMode::Overlay, 0.25),
+            (BlendMode::Darken, 0.25),
+            (BlendMode::Lighten, 0.5),
+            (BlendMode::ColorDodge, 2.0 / 3.0),
+            (BlendMode::ColorBurn, 0.0),
+            (BlendMode::HardLight, 0.25),
+            (BlendMode::SoftLight, 0.375),
+            (BlendMode::Difference, 0.25),
+            (BlendMode::Exclusion, 0.5),
+            (BlendMode::PlusLighter, 0.75),
         ];
         for (mode, expected) in cases {
             assert!((mix(mode, 0.5, 0.25) - expected).abs() < 1e-6, "{mode:?} gives {}", mix(mode, 0.5, 0.25));
         }
-        assert!((mix(BlendChoice::SoftLight, 0.5, 0.75) - (0.5 + 0.5 * (0.5f32.sqrt() - 0.5))).abs() < 1e-6);
+        assert!((mix(BlendMode::SoftLight, 0.5, 0.75) - (0.5 + 0.5 * (0.5f32.sqrt() - 0.5))).abs() < 1e-6);
     }
 
     #[test]
     fn half_a_cover_goes_half_the_way() {
         let mut backdrop = [0.2, 0.4, 0.6];
-        over(BlendChoice::Normal, &mut backdrop, [1.0, 0.0, 0.6], 0.5);
+        over(BlendMode::Normal, &mut backdrop, [1.0, 0.0, 0.6], 0.5);
         assert!(backdrop.iter().zip([0.6, 0.2, 0.6]).all(|(a, b)| (a - b).abs() < 1e-6));
     }
 

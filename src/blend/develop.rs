@@ -5,7 +5,7 @@ use super::lift::{Told, lift};
 use super::merge::{MomentFrame, merge};
 use super::sharpen::sharpen;
 use super::sky_model::{self, ring};
-use crate::layout::{Composition, Placement, Sharpening};
+use crate::composition::{Composition, Placement, Sharpening};
 use crate::raster::{CutOut, LinearImage, PixelPoint, PixelRect};
 
 /// From where on an evened disc is white.

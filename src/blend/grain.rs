@@ -5,7 +5,7 @@
 //! smoother than that. What is neglected: blotches wider than two sheet pixels, which heavy compression leaves.
 
 use super::develop::DevelopedDisc;
-use crate::layout::Placement;
+use crate::composition::Placement;
 use crate::raster::{LinearImage, PixelPoint};
 use palette::{LinSrgb, Oklab, convert::FromColorUnclamped};
 

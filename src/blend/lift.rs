@@ -6,7 +6,7 @@
 //! (Danjon 1921), and how large its umbra by a percent or two: the disc itself tells both. The model is taken whose light
 //! goes along with the disc's own, distance by distance from the axis, and its edge is softened by an eightieth of the umbra.
 
-use crate::layout::ShadowOnDisc;
+use crate::composition::ShadowOnDisc;
 use crate::raster::{LinearImage, PixelPoint};
 
 /// What the pixels of a disc tell.

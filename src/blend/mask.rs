@@ -1,6 +1,6 @@
 //! How much of a canvas pixel a disc covers.
 
-use crate::layout::Placement;
+use crate::composition::Placement;
 use crate::raster::PixelRect;
 
 /// The canvas pixels that a disc can touch.

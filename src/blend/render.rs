@@ -3,7 +3,7 @@
 use super::composite::{over, tone};
 use super::develop::DevelopedDisc;
 use super::mask::{coverage, reach};
-use crate::layout::{BackplatePlacement, BlendChoice, Composition, Mark, Placement};
+use crate::composition::{BackplatePlacement, BlendMode, Composition, Mark, Placement};
 use crate::raster::{
     Kernel, LinearImage, LinearMap, Matrix2, PixelPoint, PixelRect, Plane, Stamp, block_side, resample, resample_where,
 };
@@ -249,7 +249,7 @@ fn stroke(
             let cover = (line_px / 2.0 + 0.5 - off).clamp(0.0, 1.0) as f32 * opacity;
             if cover > 0.0 {
                 let at = ((y - band.y0) as usize * band.width() + x as usize) * 3;
-                over(BlendChoice::Normal, &mut out[at..at + 3], ink, cover);
+                over(BlendMode::Normal, &mut out[at..at + 3], ink, cover);
             }
         }
     }
@@ -261,7 +261,7 @@ fn lay_stamp(out: &mut [f32], band: PixelRect, stamp: &Stamp) {
         for x in rect.x0..rect.x1 {
             if let Some([r, g, b, cover]) = stamp.pixel(x, y) {
                 let at = ((y - band.y0) as usize * band.width() + x as usize) * 3;
-                over(BlendChoice::Normal, &mut out[at..at + 3], [r, g, b], cover);
+                over(BlendMode::Normal, &mut out[at..at + 3], [r, g, b], cover);
             }
         }
     }

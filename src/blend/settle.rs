@@ -8,8 +8,8 @@
 //!   cameras round by up to a sixth of a stop, so that neighbours never flicker.
 
 use super::develop::{Clipped, DiscMeasure};
+use crate::composition::{AirTreatment, Composition, Gain, Lift, Placement};
 use crate::diag::Diagnostic;
-use crate::layout::{AirTreatment, Composition, Gain, Lift, Placement};
 
 /// A disc's light, and how far it may be raised.
 #[derive(Clone, Copy, Debug)]

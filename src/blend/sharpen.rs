@@ -4,7 +4,7 @@
 //! Deconvolution is Richardson 1972 (J. Opt. Soc. Am. 62, 55) and Lucy 1974 (Astron. J. 79, 745) with the
 //! Gaussian that was measured at the limb, on the brightness alone so that colours cannot drift.
 
-use crate::layout::Sharpening;
+use crate::composition::Sharpening;
 use crate::raster::{LinearImage, PixelPoint, Plane};
 
 /// Sharpens the disc of a radius around a centre, whose limb is `edge_width_px` wide (Gaussian sigma).

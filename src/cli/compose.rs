@@ -5,10 +5,12 @@ use super::frames::joined;
 use super::outcome::{Exit, Failure, Outcome, print, print_json, say, strict, tell};
 use clap::Args;
 use moonloom::compose::{
-    ComposeError, ComposeRequest, PictureRequest, check_targets, compose_planned, plan_picture, protect,
+    ComposeError, ComposeRequest, PictureRequest, check_targets, compose_from_rows, compose_planned, compose_rows,
+    plan_picture, protect,
 };
+use moonloom::composition::{Composition, Gain};
 use moonloom::ingest::Night;
-use moonloom::layout::{Composition, Gain, Layout, forecheck};
+use moonloom::layout::{Layout, forecheck};
 use moonloom::registration::Registration;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
@@ -36,6 +38,12 @@ pub struct ComposeArgs {
     /// No side of the picture gets more pixels than this
     #[arg(long, value_name = "PIXELS", value_parser = clap::value_parser!(u32).range(16..=60_000))]
     longest_side: Option<u32>,
+    /// Draw these rows alone, the last one not counted, as a part: a TIFF that --from-rows takes. Other runs draw the rest
+    #[arg(long, value_name = "A..B", value_parser = rows, conflicts_with_all = ["preview", "dry_run"])]
+    rows: Option<(usize, usize)>,
+    /// Put the picture together from parts that --rows drew of it, all of them: the same file as one run makes
+    #[arg(long, value_name = "PART", conflicts_with_all = ["rows", "dry_run"])]
+    from_rows: Vec<PathBuf>,
     /// Where registrations and developed discs are kept (default: the user's cache folder)
     #[arg(long, value_name = "DIR")]
     cache: Option<PathBuf>,
@@ -61,12 +69,24 @@ impl ComposeArgs {
             also: Vec::new(),
             preview,
             longest_side: None,
+            rows: None,
+            from_rows: Vec::new(),
             cache: None,
             dry_run: false,
             json: false,
             strict: false,
         }
     }
+}
+
+/// `0..2000`: as many rows from the top.
+fn rows(text: &str) -> Result<(usize, usize), String> {
+    let read = || {
+        let (from, until) = text.split_once("..")?;
+        let (from, until): (usize, usize) = (from.trim().parse().ok()?, until.trim().parse().ok()?);
+        (from < until).then_some((from, until))
+    };
+    read().ok_or_else(|| "write them like 0..2000".to_owned())
 }
 
 fn longest_side(args: &ComposeArgs) -> Option<usize> {
@@ -109,8 +129,19 @@ pub fn run(args: &ComposeArgs) -> Outcome {
     // Before the wait, not after it.
     warnings += tell(&planned.diagnostics);
     let request = ComposeRequest { picture, out, preview: args.preview.as_deref() };
-    let (composition, diagnostics) = compose_planned(&request, planned.value)?;
-    warnings += tell(&diagnostics);
+    if let Some((from, until)) = args.rows {
+        warnings += tell(&compose_rows(&request.picture, planned.value, from..until, out)?);
+        say(&format!("{}: the rows {from}..{until} in {:.1} s", out.display(), start.elapsed().as_secs_f64()));
+        return strict(args.strict, warnings);
+    }
+    let composition = if args.from_rows.is_empty() {
+        let (composition, diagnostics) = compose_planned(&request, planned.value)?;
+        warnings += tell(&diagnostics);
+        composition
+    } else {
+        compose_from_rows(&request, &planned.value, &args.from_rows)?;
+        planned.value
+    };
     say(&format!(
         "{}: {} discs on {} x {} px in {:.1} s",
         out.display(),

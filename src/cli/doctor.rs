@@ -21,11 +21,16 @@ pub struct DoctorArgs {
     json: bool,
 }
 
+/// Kinds of files, with one more where this build has it.
+fn with(kinds: &[&'static str], has_more: bool, more: &'static str) -> Vec<&'static str> {
+    kinds.iter().copied().chain(has_more.then_some(more)).collect()
+}
+
 #[derive(Serialize)]
 struct Report {
     version: &'static str,
-    reads: [&'static str; 5],
-    writes: [&'static str; 4],
+    reads: Vec<&'static str>,
+    writes: Vec<&'static str>,
     threads: usize,
     memory_mb: u64,
     cache: Option<PathBuf>,
@@ -97,8 +102,8 @@ fn report() -> Report {
     let cache = user_cache();
     Report {
         version: env!("CARGO_PKG_VERSION"),
-        reads: ["JPEG", "PNG", "TIFF", "FITS", "camera raw"],
-        writes: ["TIFF", "PNG", "OpenEXR", "JPEG"],
+        reads: with(&["JPEG", "PNG", "TIFF", "FITS"], cfg!(feature = "raw"), "camera raw"),
+        writes: with(&["TIFF", "PNG", "JPEG"], cfg!(feature = "exr"), "OpenEXR"),
         threads: rayon::current_num_threads(),
         memory_mb: moonloom::memory::limit() >> 20,
         cache_can_be_written: cache.as_deref().is_some_and(can_be_written),

@@ -6,7 +6,7 @@ use moonloom::compose::{frames_digest, keep_registration};
 use moonloom::diag::Warned;
 use moonloom::ingest::Night;
 use moonloom::registration::{Registration, Status, clock_words};
-use moonloom::solve::{ClockSource, register};
+use moonloom::solve::{ClockSource, Looks, register_with};
 use std::time::Instant;
 
 /// What looking at a night's frames gave.
@@ -17,13 +17,13 @@ pub struct Anew {
     pub seconds: f64,
 }
 
-/// Looks at every frame, though an earlier registration may be kept.
-pub fn look_anew(night: &Night, clock: ClockSource) -> Anew {
+/// Looks at every frame that is not known, though an earlier registration may be kept.
+pub fn look_anew(night: &Night, clock: ClockSource, known: &Looks) -> Anew {
     let progress = Progress::new("looking at frame");
     let start = Instant::now();
     // What is looked at is what the digest says, even if a file changes meanwhile.
     let digest = frames_digest(night, |_| true);
-    let found = register(night, clock, &|name| progress.step(name));
+    let found = register_with(night, clock, known, &|name| progress.step(name));
     progress.end();
     // `compose` on the folder starts from here; a cache that cannot be written costs time, and is no fault of this run.
     if clock == ClockSource::Frames

@@ -9,7 +9,9 @@ mod film;
 mod frames;
 mod interrupt;
 mod layouts;
+mod licences;
 mod looking;
+mod merge;
 mod notes;
 mod outcome;
 mod plan;
@@ -47,6 +49,8 @@ enum Verb {
     Notes(notes::NotesArgs),
     /// Find the Moon in every frame
     Register(register::RegisterArgs),
+    /// Make one registration of parts that were looked at apart
+    Merge(merge::MergeArgs),
     /// Show what was found: one page to look at and to print
     Proof(proof::ProofArgs),
     /// Make a picture from a layout and a folder of frames
@@ -67,6 +71,8 @@ enum Verb {
     Layouts(layouts::LayoutsArgs),
     /// Say what this machine gives the program, and check it
     Doctor(doctor::DoctorArgs),
+    /// List what is inside the program and under which licences
+    Licences(licences::LicencesArgs),
     /// Print what a shell needs to complete commands
     Completions(shell::CompletionsArgs),
     /// Write the manual pages
@@ -75,7 +81,9 @@ enum Verb {
 
 /// Runs the program.
 pub fn run() -> ExitCode {
-    if let Some(status) = raw_reader() {
+    #[cfg(feature = "raw")]
+    // It calls itself to read camera raw, so that a damaged file cannot end the night.
+    if let Some(status) = moonloom::ingest::answer_as_raw_reader() {
         return status;
     }
     let cli = match Cli::try_parse() {
@@ -95,6 +103,7 @@ pub fn run() -> ExitCode {
         Verb::Rehearse(args) => rehearse::run(&args),
         Verb::Notes(args) => notes::run(&args),
         Verb::Register(args) => register::run(&args),
+        Verb::Merge(args) => merge::run(&args),
         Verb::Proof(args) => proof::run(&args),
         Verb::Compose(args) => compose::run(&args),
         Verb::Film(args) => film::run(&args),
@@ -105,23 +114,8 @@ pub fn run() -> ExitCode {
         Verb::Ephemeris(args) => ephemeris::run(&args),
         Verb::Layouts(args) => layouts::run(&args),
         Verb::Doctor(args) => doctor::run(&args),
+        Verb::Licences(args) => licences::run(&args),
         Verb::Completions(args) => shell::completions(&args),
         Verb::Manual(args) => shell::manual(&args),
-    })
-}
-
-/// The program calls itself to read camera raw, so that a damaged file cannot end the night.
-fn raw_reader() -> Option<ExitCode> {
-    let mut arguments = std::env::args_os().skip(1);
-    if arguments.next()? != moonloom::ingest::RAW_READER {
-        return None;
-    }
-    let (what, path) = (arguments.next()?, arguments.next()?);
-    Some(match moonloom::ingest::serve_raw_reader(&what.to_string_lossy(), std::path::Path::new(&path)) {
-        Ok(()) => ExitCode::SUCCESS,
-        Err(why) => {
-            outcome::say(&format!("moonloom: {why}"));
-            ExitCode::from(1)
-        }
     })
 }

@@ -2,8 +2,9 @@
 
 use super::outcome::{Exit, Failure, Outcome, Progress, print, say, tell};
 use clap::Args;
+use moonloom::camera::Mount;
 use moonloom::diag::Diagnostic;
-use moonloom::ingest::{Mount, Night, read_night};
+use moonloom::ingest::{Night, read_night};
 use moonloom::registration::Registration;
 use moonloom::solve::{ClockSource, Suggestion, register, suggest};
 use moonloom::write::write_text;

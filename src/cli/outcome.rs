@@ -113,6 +113,11 @@ impl From<ComposeError> for Failure {
                 Diagnostic::error("mask-size", e.to_string())
                     .with_help("a mask has its backplate's own size in pixels"),
             ),
+            ComposeError::Rows { .. } => Failure::new(
+                Exit::CouldNot,
+                Diagnostic::error("rows-unusable", e.to_string())
+                    .with_help("`compose LAYOUT FRAMES --rows A..B --out PART.tif` draws a part; layout, frames and program are to be the same for all"),
+            ),
             ComposeError::Font(_) => Failure::new(
                 Exit::BadRequest,
                 Diagnostic::error("font-unreadable", e.to_string()).with_help(

@@ -7,6 +7,7 @@ use super::values::{may_be_replaced, wrong};
 use clap::Args;
 use moonloom::compose::protect_inputs;
 use moonloom::proof::{Proof, is_own_page, windows};
+use moonloom::solve::Looks;
 use moonloom::write::write_text;
 use std::path::{Path, PathBuf};
 
@@ -55,7 +56,7 @@ pub fn run(args: &ProofArgs) -> Outcome {
         Some(registration) => registration,
         // Looked at anew, though one may be kept: what the frames say against the papers is said then, and is not kept.
         None => {
-            let Anew { found, seconds, .. } = look_anew(&night, Default::default());
+            let Anew { found, seconds, .. } = look_anew(&night, Default::default(), &Looks::default());
             warnings += tell(&found.diagnostics);
             say(&summary(&found.value, seconds));
             said.extend(found.diagnostics);

@@ -1,15 +1,15 @@
 //! `moonloom register`: find the Moon in every frame.
 
 use super::looking::{Anew, look_anew, summary};
-use super::outcome::{Exit, Failure, Outcome, print, say, strict, tell};
+use super::outcome::{Exit, Failure, Outcome, Progress, print, say, strict, tell};
 use super::values::{self, wrong};
 use clap::{Args, ValueEnum};
 use moonloom::compose::{protect_inputs, same_file};
 use moonloom::diag::{Diagnostic, Warned};
 use moonloom::ingest::{Night, NightError, read_frames, read_night};
 use moonloom::registration::{Registration, read_registration, registration_csv, registration_text};
-use moonloom::solve::ClockSource;
-use moonloom::write::write_text;
+use moonloom::solve::{ClockSource, Looks};
+use moonloom::write::{write_bytes, write_text};
 use std::path::{Path, PathBuf};
 
 /// Find the Moon in every frame.
@@ -27,6 +27,10 @@ pub struct RegisterArgs {
     /// Whose time to trust: what the frames and shoot notes say, or the Earth's shadow on the Moon
     #[arg(long, value_enum, default_value_t = ClockFrom::Frames, value_name = "SOURCE")]
     clock: ClockFrom,
+    /// Look at every N-th frame only, from the K-th on, and write down what they showed: `merge` makes a registration of all
+    /// parts, the same as one run would
+    #[arg(long, value_name = "K/N", value_parser = part, conflicts_with_all = ["csv", "clock", "strict"])]
+    part: Option<(usize, usize)>,
     /// Warnings end the run with status 1
     #[arg(long)]
     strict: bool,
@@ -34,7 +38,7 @@ pub struct RegisterArgs {
 
 /// Where times come from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-enum ClockFrom {
+pub enum ClockFrom {
     /// From the frames and the shoot notes
     Frames,
     /// From the shadow's edge on the disc; each camera's clock is put right by it
@@ -126,33 +130,82 @@ fn keep_what_was_set(registration: &mut Registration, night: &Night, out: &Path)
     said
 }
 
+/// `2/5`: the second of five.
+fn part(text: &str) -> Result<(usize, usize), String> {
+    let read = || {
+        let (part, of) = text.split_once('/')?;
+        let (part, of): (usize, usize) = (part.trim().parse().ok()?, of.trim().parse().ok()?);
+        (part >= 1 && part <= of && of <= 100_000).then_some((part, of))
+    };
+    read().ok_or_else(|| "write it like 2/5: the second of five".to_owned())
+}
+
 pub fn run(args: &RegisterArgs) -> Outcome {
     let read = read(&args.frames)?;
-    let mut warnings = tell(&read.diagnostics);
+    let warnings = tell(&read.diagnostics);
     let night = read.value;
-    let csv = args.csv.as_deref().filter(|p| *p != Path::new("-"));
-    protect_inputs(&night, [Some(args.out.as_path()), csv].into_iter().flatten())?;
-    if csv.is_some_and(|csv| same_file(csv, &args.out)) {
-        return Err(wrong("`--out` and `--csv` name one file".into(), "give the table another name"));
+    if let Some(part) = args.part {
+        return look_at_part(&night, part, &args.out);
     }
-    may_be_replaced(&args.out, csv)?;
-    let Anew { mut found, digest, seconds } = look_anew(&night, args.clock.into());
-    warnings += tell(&keep_what_was_set(&mut found.value, &night, &args.out));
-    warnings += tell(&found.diagnostics);
-    say(&summary(&found.value, seconds));
-    let folder = folder_beside(&night.folder, &args.out);
-    let text = registration_text(&found.value, &folder, &digest).map_err(|d| Failure::new(Exit::CouldNot, d))?;
-    write_text(&args.out, &text)?;
-    match args.csv.as_deref() {
-        Some(path) if path == Path::new("-") => print(&registration_csv(&found.value))?,
-        Some(path) => write_text(path, &registration_csv(&found.value))?,
-        None => {}
+    let target = Target { out: &args.out, csv: args.csv.as_deref(), strict: args.strict };
+    target.check(&night)?;
+    target.write(&night, look_anew(&night, args.clock.into(), &Looks::default()), warnings)
+}
+
+/// Looks at a part of the frames, and writes down what they showed.
+fn look_at_part(night: &Night, part: (usize, usize), out: &Path) -> Outcome {
+    protect_inputs(night, std::iter::once(out))?;
+    values::may_be_replaced_bytes(out, "no part of a registration", Looks::is_begun_by)?;
+    let progress = Progress::new("looking at frame");
+    let mut looks = Looks::at_part(night, part, &|name| progress.step(name));
+    progress.end();
+    looks.folder = folder_beside(&night.folder, out);
+    let bytes = looks.to_bytes().map_err(|why| {
+        Failure::new(Exit::Machine, Diagnostic::error("cannot-keep", format!("what the frames showed: {why}")))
+    })?;
+    write_bytes(out, &bytes)?;
+    say(&format!("looked at {} of {} frames (part {} of {})", looks.len(), night.frames.len(), part.0, part.1));
+    Ok(())
+}
+
+/// Where a registration goes.
+pub struct Target<'a> {
+    pub out: &'a Path,
+    pub csv: Option<&'a Path>,
+    pub strict: bool,
+}
+
+impl Target<'_> {
+    /// Whether it may be written, before any frame is looked at.
+    pub fn check(&self, night: &Night) -> Outcome {
+        let csv = self.csv.filter(|p| *p != Path::new("-"));
+        protect_inputs(night, [Some(self.out), csv].into_iter().flatten())?;
+        if csv.is_some_and(|csv| same_file(csv, self.out)) {
+            return Err(wrong("`--out` and `--csv` name one file".into(), "give the table another name"));
+        }
+        may_be_replaced(self.out, csv)
     }
-    // The files say so too; a script hears it by the status.
-    if found.value.frames.iter().all(|f| f.disc().is_none()) {
-        let message = format!("the Moon was found in none of {} frames", found.value.frames.len());
-        let help = "see the reasons above; `moonloom proof` shows each frame";
-        return Err(Failure::new(Exit::CouldNot, Diagnostic::error("no-moon", message).with_help(help)));
+
+    /// Writes what was found.
+    pub fn write(&self, night: &Night, anew: Anew, mut warnings: usize) -> Outcome {
+        let Anew { mut found, digest, seconds } = anew;
+        warnings += tell(&keep_what_was_set(&mut found.value, night, self.out));
+        warnings += tell(&found.diagnostics);
+        say(&summary(&found.value, seconds));
+        let folder = folder_beside(&night.folder, self.out);
+        let text = registration_text(&found.value, &folder, &digest).map_err(|d| Failure::new(Exit::CouldNot, d))?;
+        write_text(self.out, &text)?;
+        match self.csv {
+            Some(path) if path == Path::new("-") => print(&registration_csv(&found.value))?,
+            Some(path) => write_text(path, &registration_csv(&found.value))?,
+            None => {}
+        }
+        // The files say so too; a script hears it by the status.
+        if found.value.frames.iter().all(|f| f.disc().is_none()) {
+            let message = format!("the Moon was found in none of {} frames", found.value.frames.len());
+            let help = "see the reasons above; `moonloom proof` shows each frame";
+            return Err(Failure::new(Exit::CouldNot, Diagnostic::error("no-moon", message).with_help(help)));
+        }
+        strict(self.strict, warnings)
     }
-    strict(args.strict, warnings)
 }

@@ -27,17 +27,22 @@ pub fn make_folder(folder: &Path) -> Result<(), Failure> {
 
 /// Refuses to replace a file that is not of the kind that is written: `is_ours` judges its first kilobyte.
 pub fn may_be_replaced(path: &Path, what: &str, is_ours: impl Fn(&str) -> bool) -> Result<(), Failure> {
+    may_be_replaced_bytes(path, what, |bytes| is_ours(&String::from_utf8_lossy(bytes)))
+}
+
+/// The same of a file that is no text.
+pub fn may_be_replaced_bytes(path: &Path, what: &str, is_ours: impl Fn(&[u8]) -> bool) -> Result<(), Failure> {
     if !std::fs::metadata(path).is_ok_and(|m| m.is_file() && m.len() > 0) || is_ours(&beginning(path)) {
         return Ok(());
     }
     Err(wrong(format!("{} is there already, and is {what}", path.display()), "move it away, or give another name"))
 }
 
-/// The first kilobyte of a file, as text; nothing of one that cannot be read.
-fn beginning(path: &Path) -> String {
+/// The first kilobyte of a file; nothing of one that cannot be read.
+fn beginning(path: &Path) -> Vec<u8> {
     let mut bytes = Vec::new();
     let read = std::fs::File::open(path).and_then(|file| file.take(1024).read_to_end(&mut bytes));
-    read.map_or(String::new(), |_| String::from_utf8_lossy(&bytes).into_owned())
+    read.map_or(Vec::new(), |_| bytes)
 }
 
 /// A site from `LAT,LON[,ELEV]`.

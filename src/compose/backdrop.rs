@@ -1,8 +1,8 @@
 //! A backplate's pixels, and what of it stands before the Moon.
 
 use super::ComposeError;
+use crate::composition::{BackplatePlacement, ForegroundPlacement, OwnMoon};
 use crate::ingest::{Night, OpenFrame, Reading, open_frame};
-use crate::layout::{BackplatePlacement, ForegroundPlacement, OwnMoon};
 use crate::raster::{LinearImage, PixelPoint, PixelRect, Plane, TransferFunction};
 
 /// A backplate, opened.

@@ -4,9 +4,9 @@
 //! kind of the frames' files, what else the machine does. It is good to a factor of three, and says no more than whether
 //! somebody should wait, come back later, or look at the layout again.
 
+use crate::composition::Composition;
 use crate::diag::Diagnostic;
 use crate::ingest::Night;
-use crate::layout::Composition;
 use std::collections::BTreeSet;
 
 /// Pixels a second and core: of the sheet and of the discs on it, drawn and written; of windows of frames, developed; of frames,

@@ -7,8 +7,8 @@
 
 use super::kept::{build, stamp};
 use crate::blend::{DevelopedDisc, DiscMeasure, Photographed};
+use crate::composition::{Companion, Composition, Placement, ShadowOnDisc, Sharpening};
 use crate::ingest::{Night, Site};
-use crate::layout::{Companion, Composition, Placement, ShadowOnDisc, Sharpening};
 use crate::raster::{LinearImage, PixelPoint};
 use serde::Serialize;
 use sha2::{Digest, Sha256};

@@ -4,8 +4,9 @@
 //! pulled from the top, a picture at a time: what lies above is let go.
 
 use super::{ComposeError, PictureRequest, planned_words, record};
+use crate::composition::{Composition, Lift};
 use crate::diag::{Diagnostic, Warned};
-use crate::layout::{Composition, Lift, resolve_each};
+use crate::layout::resolve_each;
 use crate::units::Instant;
 use crate::write::PictureRecord;
 

@@ -1,7 +1,8 @@
 //! What the picture says of itself.
 
+use crate::composition::Composition;
 use crate::ingest::Night;
-use crate::layout::{Composition, Layout};
+use crate::layout::Layout;
 use crate::sky::eclipse_near;
 use crate::units::Instant;
 use crate::write::PictureRecord;

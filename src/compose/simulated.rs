@@ -2,8 +2,8 @@
 //! computed light, celestial north up. It is marked in its label and in the file.
 
 use crate::blend::{DevelopedDisc, develop};
+use crate::composition::{Composition, Placement};
 use crate::ingest::Night;
-use crate::layout::{Composition, Placement};
 use crate::raster::{ColourMatrix, CutOut, LinearImage, PixelRect, RgbSpace};
 use crate::sky::{
     Danjon, MOON_COLOUR, ShadowLight, SurfaceDetail, apparent_moon, libration, lunar_albedo, shadow_from,

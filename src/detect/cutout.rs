@@ -2,6 +2,7 @@
 
 use super::frame::DiscFit;
 use crate::raster::{CodedPlane, PixelPoint, PixelRect, Plane};
+use serde::{Deserialize, Serialize};
 
 /// Cells along a side.
 pub(crate) const SIDE: usize = 144;
@@ -11,7 +12,7 @@ pub(crate) const RADIUS: f64 = 60.0;
 const LEAST_RADIUS_PX: f64 = 30.0;
 
 /// Linear light around a disc, and how its grid lies in the frame.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub(crate) struct Cutout {
     pub light: Plane,
     /// The frame's pixel at the middle of the grid.

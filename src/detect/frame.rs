@@ -5,6 +5,7 @@ use super::limb::LimbPoint;
 use super::metric::Metric;
 use super::sky_level::{SkyLevel, difference_noise, noise_where};
 use crate::raster::{CodedPlane, PixelPoint, PixelRect, Plane};
+use serde::{Deserialize, Serialize};
 
 /// In which offsets the Moon is a circle, over a frame: a wide lens stretches it towards the corners, the air
 /// flattens it near the horizon. Whoever knows the lens and the sky says so through this; pixels alone do not.
@@ -52,7 +53,7 @@ pub(super) const LEAST_ARC_DEG: f64 = 50.0;
 pub(super) const LEAST_AGREEING: f64 = 0.45;
 
 /// The disc found in a frame and how good it is.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct DiscFit {
     /// Centre of the disc, pixels.
     pub centre: PixelPoint,
@@ -169,7 +170,7 @@ fn code_noise(plane: &CodedPlane) -> f32 {
 }
 
 /// A window of a frame, and where it lies.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub(super) struct View {
     pub plane: Plane,
     pub at: PixelRect,

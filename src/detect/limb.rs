@@ -8,9 +8,10 @@
 use super::edge_profile;
 use super::metric::Metric;
 use crate::raster::{PixelPoint, Plane};
+use serde::{Deserialize, Serialize};
 
 /// One point of the limb, in rectified offsets from the centre the rays started at.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct LimbPoint {
     /// To the right.
     pub x: f64,

@@ -8,12 +8,13 @@ use super::metric::Metric;
 use super::rim::Rim;
 use super::small_disc::{self, Shading};
 use crate::raster::{PixelPoint, PixelRect};
+use serde::{Deserialize, Serialize};
 
 /// A disc as seen in one frame: all that later passes need of its pixels.
 ///
 /// Frames are decoded once; what the sequence teaches afterwards (the radius, the lens, the air)
 /// is applied to what is kept here.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub(crate) struct Look {
     pub fit: DiscFit,
     /// By how much the light falls over the limb where that was seen, linear, 1 = saturated.
@@ -37,7 +38,7 @@ pub(crate) struct Look {
 /// blurred by a Gaussian and coded by a power of 1/2.2, near sRGB of IEC 61966-2-1, has its half height 0.77 of the
 /// light's sigma outside), by less along a penumbra. Undoing sRGB places it to 0.05 px on the nights of two simulators;
 /// a camera's own S-shaped curve leaves it inside by up to 0.4 of the width.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 struct InLight {
     limb: Vec<LimbPoint>,
     from: PixelPoint,

@@ -27,6 +27,10 @@ mod metadata;
 mod mosaic;
 mod night;
 mod notes;
+#[cfg(feature = "raw")]
+mod raw;
+#[cfg(not(feature = "raw"))]
+#[path = "raw_unread.rs"]
 mod raw;
 mod reading;
 mod record;
@@ -41,8 +45,9 @@ pub use ignored::{Ignored, IgnoredRectangle};
 pub use measuring::{MeasuringPlane, decode_brightness, decode_channel};
 pub use metadata::{is_own_picture, read_metadata};
 pub use night::{Frame, Night, NightError, Rig, read_frames, read_night};
-pub use notes::{Calibration, Clock, Mount, Optics, ShootNotes, Site};
-pub use raw::{READER as RAW_READER, serve as serve_raw_reader};
+pub use notes::{Calibration, Clock, Optics, ShootNotes, Site};
+#[cfg(feature = "raw")]
+pub use raw::{answer_as_raw_reader, set_raw_reader};
 pub use reading::{Channel, DecodeError, Reading};
 pub use record::{CaptureTime, FrameMetadata};
 pub use response_file::{STEPS as RESPONSE_STEPS, parse_response, response_text};

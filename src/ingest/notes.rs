@@ -1,6 +1,7 @@
 //! `shoot.ron`: what the camera did not record.
 
 use super::ignored::Ignored;
+use crate::camera::Mount;
 use crate::diag::{Diagnostic, Span, read_ron};
 use crate::raster::TransferFunction;
 use crate::sky::Observer;
@@ -101,20 +102,6 @@ pub struct Optics {
     /// Spacing of pixels, micrometres (wins over the sensor's width).
     #[serde(default)]
     pub pixel_pitch_um: Option<f64>,
-}
-
-/// What held the camera.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub enum Mount {
-    /// Nobody said.
-    #[default]
-    Unknown,
-    /// A tripod that was not touched all night.
-    FixedTripod,
-    /// A tripod re-aimed by hand, level.
-    ReaimedTripod,
-    /// A mount that follows the sky.
-    Tracking,
 }
 
 impl ShootNotes {

@@ -2,12 +2,13 @@
 //!
 //! The library ends the whole process on some damaged files (a flipped byte in a header asked it for six
 //! terabytes), and a night must not end with one file. So this program calls itself as a reader with a
-//! limit on its memory and on its time ([`serve`]); the parent checks what it says before it takes any memory itself.
+//! limit on its memory and on its time (`reader`; `program` says which); the parent checks what it says before it takes any memory itself.
 
 mod opcodes;
+mod program;
 mod reader;
 
-pub use reader::serve;
+pub use program::{answer_as_raw_reader, set_raw_reader};
 
 use super::FrameMetadata;
 use super::mosaic::{Mosaic, Pattern};
@@ -17,11 +18,11 @@ use crate::raster::{ColourMatrix, LinearImage};
 use image::metadata::Orientation;
 use serde::{Deserialize, Serialize};
 use std::io::{BufRead, BufReader, Read};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::{Child, Command, Stdio};
 
-/// The first argument by which the program knows that it is called as a reader.
-pub const READER: &str = "raw-reader";
+/// The first argument by which a program knows that it is called as a reader.
+const READER: &str = "raw-reader";
 
 /// No sensor has more sites.
 const MOST_SITES: usize = 400_000_000;
@@ -50,17 +51,6 @@ pub(super) enum RawPixels {
     Light { image: LinearImage, matrix: ColourMatrix, marks: Vec<bool> },
 }
 
-/// The program itself: this executable, or the one beside it when this one is a test or an example.
-fn program() -> Result<PathBuf, String> {
-    let own = std::env::current_exe().map_err(|e| e.to_string())?;
-    let name = format!("moonloom{}", std::env::consts::EXE_SUFFIX);
-    if own.file_name().is_some_and(|n| *n == *name) {
-        return Ok(own);
-    }
-    let beside = own.ancestors().skip(1).take(2).map(|folder| folder.join(&name)).find(|p| p.is_file());
-    beside.ok_or_else(|| format!("camera raw is read by the program `{name}`, which is not beside this one"))
-}
-
 /// A reader at work on one file.
 struct Reader {
     child: Child,
@@ -69,7 +59,7 @@ struct Reader {
 
 impl Reader {
     fn start(path: &Path, what: &str) -> Result<Self, String> {
-        let mut child = Command::new(program()?)
+        let mut child = Command::new(program::reader()?)
             .arg(READER)
             .arg(what)
             .arg(path)

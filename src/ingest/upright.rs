@@ -52,6 +52,7 @@ pub(super) fn turned(light: LinearImage, saturated: Vec<bool>, o: Orientation) -
 }
 
 /// The orientation of an EXIF flag's number.
+#[cfg(feature = "raw")]
 pub(super) fn orientation_of(flag: u8) -> Orientation {
     Orientation::from_exif(flag).unwrap_or(Orientation::NoTransforms)
 }

@@ -8,7 +8,7 @@ mod settle;
 
 pub use settle::settle;
 
-use crate::layout::{TextAnchor, TextRequest};
+use crate::composition::{TextAnchor, TextRequest};
 use crate::raster::{PixelRect, Stamp};
 use ab_glyph::{Font, FontRef, FontVec, Glyph, PxScale, ScaleFont, point};
 use std::path::{Path, PathBuf};

@@ -2,8 +2,8 @@
 //! clear of lines and circles where some side is.
 
 use super::Typeface;
+use crate::composition::{Beside, Composition, Mark, TextAnchor, TextRequest};
 use crate::diag::Diagnostic;
-use crate::layout::{Beside, Composition, Mark, TextAnchor, TextRequest};
 use crate::raster::PixelRect;
 
 /// Moves labels to a free side of their discs; one that has none is dropped, which is said.

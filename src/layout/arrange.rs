@@ -16,11 +16,11 @@ pub(super) use template::{check_heading, check_template, heading};
 use super::Layout;
 use super::chosen::Chosen;
 use super::colour::colour;
-use super::composition::{AirTreatment, Composition, Development, Placement, ToneCurve};
 use super::notation::{
     Arrangement, Atmosphere, Labels, Length, Marks, Measure, Normalization, Place, Upright, WhiteBalance,
 };
 use super::sheet::Sheet;
+use crate::composition::{AirTreatment, Composition, Development, Placement, ToneCurve};
 use crate::diag::Diagnostic;
 use crate::ingest::Night;
 use crate::raster::{Matrix2, PixelPoint};

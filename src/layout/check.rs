@@ -1,13 +1,12 @@
 //! Ranges and contradictions of a layout file, in our own words, with the place in the file.
 
 use super::colour::colour;
-use super::composition::{Composition, Placement};
 use super::notation::{
     Along, Arrangement, Atmosphere, Backplate, Canvas, Foreground, Labels, Length, Light, Normalization, Selection,
-    Sharpening,
 };
 use super::sheet::Sheet;
 use super::{Layout, wanted};
+use crate::composition::{Composition, Placement, Sharpening};
 use crate::diag::Diagnostic;
 
 /// Largest side of a canvas, pixels.

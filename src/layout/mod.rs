@@ -1,11 +1,10 @@
-//! A layout file and a registration become a composition: every disc explicit, only pixels and radians.
+//! A layout file and a registration become a [`Composition`]: every disc explicit, only pixels and radians.
 //!
 //! * `notation`: the layout file as a person writes it; `sheet`: its lengths in pixels;
 //! * `check`: ranges and contradictions, in our own words, with the place in the file; `beforehand`: what a night's papers
 //!   alone deny of it;
 //! * `select`: which frames are shown, `wanted` at which moments, `moments` which of them are one;
 //! * `arrange`: where each disc goes, one file an arrangement, with its words and marks;
-//! * `composition`: what comes out, which `blend` draws without asking anything;
 //! * `reference`: every field of the notation, by the program's own types.
 
 mod arrange;
@@ -13,22 +12,20 @@ mod beforehand;
 mod check;
 mod chosen;
 mod colour;
-mod composition;
 mod moments;
 mod notation;
+#[cfg(feature = "schema")]
 mod reference;
 mod select;
 mod sheet;
 mod wanted;
 
 pub use beforehand::{beside, forecheck};
-pub use composition::{
-    AirTreatment, BackplatePlacement, Beside, Companion, Composition, Development, DiscSky, ForegroundPlacement, Gain,
-    Lift, Mark, OwnMoon, Placement, ShadowOnDisc, TextAnchor, TextRequest, ToneCurve,
-};
 pub use notation::*;
+#[cfg(feature = "schema")]
 pub use reference::{reference_text, schema};
 
+use crate::composition::Composition;
 use crate::diag::{Diagnostic, Warned};
 use crate::ingest::Night;
 use crate::registration::Registration;

@@ -12,17 +12,16 @@ pub use arrangement::{
     Sky, SkyProjection, SkyTrack, Spacing, Upright,
 };
 pub use length::{Length, Measure, Unit};
-pub use light::{Atmosphere, BlendChoice, Light, Merging, Normalization, Sharpening, WhiteBalance};
+pub use light::{Atmosphere, Light, Merging, Normalization, WhiteBalance};
 pub use output::{ColourSpace, Depth, Output};
 pub use selection::{EveryRig, Missing, RigChoice, Selection};
 pub use sheet::{Canvas, ColoursIn, Labels, Marks};
 
-use schemars::JsonSchema;
-
 use serde::{Deserialize, Serialize};
 
 /// A whole layout file.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct LayoutFile {
     /// Version of this notation: 2. (1 is read, too: its names for lengths were other ones.)

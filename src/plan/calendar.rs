@@ -149,10 +149,9 @@ fn reaims(plan: &ShootingPlan) -> Vec<(&str, f64)> {
 }
 
 /// What a camera is set to then, in words.
-fn settings(request: &PlanRequest<'_>, rig: &crate::simulate::RehearsedRig, at: Instant) -> String {
-    let focal_px = rig.camera.focal_length_mm * 1000.0 / rig.camera.pixel_pitch_um;
-    let advice = exposure::one(request, rig, focal_px, String::new(), at);
-    let (shutters, lacking) = super::schedule::shutters(&advice, &rig.frames.bracket_stops);
+fn settings(request: &PlanRequest<'_>, rig: &crate::camera::Setup, at: Instant) -> String {
+    let advice = exposure::one(request, rig, String::new(), at);
+    let (shutters, lacking) = super::schedule::shutters(&advice, rig.bracket_stops());
     let times: Vec<String> = shutters.iter().map(|s| exposure::shutter_words(*s)).collect();
     let short = if lacking < 0.3 {
         String::new()

@@ -6,7 +6,7 @@
 
 use super::PlanRequest;
 use super::timetable::{apparent_rate, at_fraction};
-use crate::simulate::{RehearsedMount, RehearsedRig};
+use crate::camera::{Mount, Setup};
 use crate::sky::{
     Contact, Danjon, EarthShadow, Extinction, Refraction, SATURATION_PER_LIGHT_GAIN, ShadowLight, airmass,
     apparent_moon, shadow_from,
@@ -21,12 +21,12 @@ pub struct ExposureAdvice {
     pub phase: String,
     /// When, UTC.
     pub utc: String,
-    /// Focal ratio, as in the rig's file at this phase.
+    /// Focal ratio: of the rig's ladder at this phase, or of the lens.
     pub f_number: f64,
-    /// ISO speed, as in the rig's file at this phase.
+    /// ISO speed, likewise.
     pub iso: f64,
-    /// What the rig's file would use, seconds.
-    pub in_file_s: f64,
+    /// What the rig's file would use, seconds; null where none says.
+    pub in_file_s: Option<f64>,
     /// For the lit part, seconds; null when the whole disc is in the umbra.
     pub lit_s: Option<f64>,
     /// For the umbra at Danjon 4 (bright), 2 and 0 (dark), seconds; null before it bites.
@@ -135,22 +135,16 @@ fn phases(request: &PlanRequest<'_>) -> Vec<(String, Instant)> {
     out
 }
 
-pub(super) fn advise(request: &PlanRequest<'_>, rig: &RehearsedRig, focal_px: f64) -> Vec<ExposureAdvice> {
-    phases(request).into_iter().map(|(phase, at)| one(request, rig, focal_px, phase, at)).collect()
+pub(super) fn advise(request: &PlanRequest<'_>, rig: &Setup) -> Vec<ExposureAdvice> {
+    phases(request).into_iter().map(|(phase, at)| one(request, rig, phase, at)).collect()
 }
 
 /// Advice for one instant.
-pub(super) fn one(
-    request: &PlanRequest<'_>,
-    rig: &RehearsedRig,
-    focal_px: f64,
-    phase: String,
-    at: Instant,
-) -> ExposureAdvice {
+pub(super) fn one(request: &PlanRequest<'_>, rig: &Setup, phase: String, at: Instant) -> ExposureAdvice {
     let moon = apparent_moon(&request.observer, at);
     let shadow = shadow_from(&request.observer, at, &moon);
     let in_file = rig.exposure(shadow.umbral_fraction());
-    let (f_number, iso) = (in_file.aperture.f_number, in_file.sensitivity.iso);
+    let (f_number, iso) = in_file.map_or((rig.f_number, rig.iso), |e| (e.aperture.f_number, e.sensitivity.iso));
     let air = Extinction::default().transmission(airmass(moon.refracted(Refraction::default()).altitude))[1];
     let seconds = |light: f64, target: f64| {
         marked(target * f_number * f_number / (iso * SATURATION_PER_LIGHT_GAIN * light * air))
@@ -158,8 +152,8 @@ pub(super) fn one(
     let (lit, umbra) = lights(&shadow, 2.0);
     let lit_s = lit.map(|l| seconds(l, 0.5));
     let umbra_s = umbra.map(|_| [4.0, 2.0, 0.0].map(|scale| seconds(lights(&shadow, scale).1.unwrap_or(1.0), 0.125)));
-    let follows = matches!(rig.mount, RehearsedMount::Tracking { .. });
-    let longest_s = (!follows).then(|| request.trail_px / (apparent_rate(request, at) * focal_px));
+    let follows = matches!(rig.mount, Mount::Tracking);
+    let longest_s = (!follows).then(|| request.trail_px / (apparent_rate(request, at) * rig.camera.focal_px()));
     let mut bracket_s: Vec<f64> = match (lit_s, umbra_s) {
         (Some(lit), Some([_, middle, _])) if middle / lit > 8.0 => {
             let count = ((middle / lit).log2() / 2.0).ceil() as i32;
@@ -185,7 +179,7 @@ pub(super) fn one(
         utc: at.to_iso_utc(),
         f_number,
         iso,
-        in_file_s: in_file.time.seconds,
+        in_file_s: in_file.map(|e| e.time.seconds),
         lit_s,
         umbra_s,
         bracket_s,

@@ -2,37 +2,23 @@
 
 use super::timetable::{apparent_rate, local};
 use super::{PlanRequest, span};
+use crate::camera::{Mount, Setup};
 use crate::raster::PixelPoint;
-use crate::simulate::{RehearsedMount, RehearsedRig};
 use crate::sky::{CameraPointing, Horizontal, Lens, Refraction, apparent_moon};
 use crate::units::{Angle, Instant};
 use serde::Serialize;
 
-/// What stands on the horizon: azimuths and altitudes in degrees, by rising azimuth.
-#[derive(Clone, Debug, Default)]
-pub struct HorizonProfile {
-    /// (azimuth, altitude), degrees.
-    pub points: Vec<(f64, f64)>,
-}
-
-impl HorizonProfile {
-    /// Altitude of the profile at an azimuth, by straight lines between its points, all round.
-    pub fn altitude_deg(&self, azimuth_deg: f64) -> f64 {
-        let Some(first) = self.points.first() else { return 0.0 };
-        let at = azimuth_deg.rem_euclid(360.0);
-        let after = self.points.iter().position(|p| p.0 > at);
-        let (a, b) = match after {
-            Some(0) | None => {
-                let last = self.points[self.points.len() - 1];
-                (
-                    (last.0 - 360.0 * f64::from(u8::from(after == Some(0))), last.1),
-                    (first.0 + 360.0 * f64::from(u8::from(after.is_none())), first.1),
-                )
-            }
-            Some(i) => (self.points[i - 1], self.points[i]),
-        };
-        if b.0 - a.0 < 1e-9 { a.1 } else { a.1 + (b.1 - a.1) * (at - a.0) / (b.0 - a.0) }
-    }
+/// What one level aim holds.
+#[derive(Clone, Debug, Serialize)]
+pub struct OneAim {
+    /// Local time.
+    pub from: String,
+    /// Local time.
+    pub until: String,
+    /// From the one to the other.
+    pub minutes: f64,
+    /// Azimuth, altitude and roll, degrees.
+    pub aim_deg: (f64, f64, f64),
 }
 
 /// Where to aim.
@@ -44,20 +30,25 @@ pub struct Framing {
     pub aim_deg: (f64, f64, f64),
     /// Room between track and frame's edge at that aim, pixels; negative when it does not fit.
     pub room_px: f64,
-    /// The same for the aim in the rig's file (a fixed tripod's).
+    /// The longest part around greatest eclipse that one level aim holds; null where not even one Moon fits.
+    pub one_aim: Option<OneAim>,
+    /// The same room for the aim in the rig's file (a fixed tripod's).
     pub room_in_file_px: Option<f64>,
     /// Minutes for the Moon to drift from the middle to the nearer edge; null on a mount that follows and on a
     /// tripod that stays as it is.
     pub reaim_minutes: Option<f64>,
     /// When the Moon leaves the frame as aimed in the file, local time.
     pub leaves_frame: Option<String>,
-    /// When the Moon goes behind the horizon profile or sets, local time.
+    /// When the Moon goes behind the horizon profile or sets, local time; null where it is down from the beginning.
     pub hidden_from: Option<String>,
     /// When it comes out of it, local time.
     pub hidden_until: Option<String>,
 }
 
-pub(super) fn track(request: &PlanRequest<'_>) -> Vec<(Instant, Horizontal, Angle)> {
+/// The Moon of an instant as the site sees it: where its centre stands, and its semidiameter.
+pub(super) type Seen = (Instant, Horizontal, Angle);
+
+pub(super) fn track(request: &PlanRequest<'_>) -> Vec<Seen> {
     let (first, last) = span(request.eclipse);
     const STEPS: u32 = 90;
     (0..=STEPS)
@@ -70,7 +61,7 @@ pub(super) fn track(request: &PlanRequest<'_>) -> Vec<(Instant, Horizontal, Angl
 }
 
 /// Least room between the discs of a track and the frame's edge, pixels.
-fn room(pointing: &CameraPointing, track: &[(Instant, Horizontal, Angle)], (w, h): (f64, f64)) -> f64 {
+fn room(pointing: &CameraPointing, track: &[Seen], (w, h): (f64, f64)) -> f64 {
     track
         .iter()
         .map(|(_, seen, semidiameter)| match pointing.to_pixel(*seen) {
@@ -84,7 +75,7 @@ fn room(pointing: &CameraPointing, track: &[(Instant, Horizontal, Angle)], (w, h
 }
 
 /// A level aim that centres the track's bounds.
-fn centred(lens: Lens, track: &[(Instant, Horizontal, Angle)]) -> CameraPointing {
+fn centred(lens: Lens, track: &[Seen]) -> CameraPointing {
     let sum = track.iter().fold(crate::sky::Vector3::zeros(), |s, (_, seen, _)| s + seen.direction());
     let aim = Horizontal::from_direction(&sum.normalize());
     let mut pointing = CameraPointing { lens, azimuth: aim.azimuth, altitude: aim.altitude, roll: Angle::ZERO };
@@ -104,42 +95,55 @@ fn centred(lens: Lens, track: &[(Instant, Horizontal, Angle)]) -> CameraPointing
     pointing
 }
 
-/// The pointing of a rig's file, for a fixed tripod.
-pub(super) fn pointing_in_file(rig: &RehearsedRig, lens: Lens) -> Option<CameraPointing> {
-    match rig.mount {
-        RehearsedMount::FixedTripod { azimuth_deg, altitude_deg, roll_deg } => Some(CameraPointing {
-            lens,
-            azimuth: Angle::from_degrees(azimuth_deg),
-            altitude: Angle::from_degrees(altitude_deg),
-            roll: Angle::from_degrees(roll_deg),
-        }),
-        _ => None,
+/// The longest part of a track that one level aim holds, by its first and last step: greatest eclipse in it where that is seen.
+fn held(lens: Lens, track: &[Seen], size: (f64, f64), greatest: Instant) -> Option<(usize, usize)> {
+    let fits = |from: usize, until: usize| {
+        let part = &track[from..=until];
+        room(&centred(lens, part), part, size) >= 0.0
+    };
+    let middle = (0..track.len()).min_by(|a, b| {
+        track[*a].0.seconds_since(greatest).abs().total_cmp(&track[*b].0.seconds_since(greatest).abs())
+    })?;
+    let (mut from, mut until) = fits(middle, middle).then_some((middle, middle))?;
+    loop {
+        // To both sides alike, as long as it goes.
+        let before = from.checked_sub(1).filter(|f| fits(*f, until));
+        let next = before.unwrap_or(from);
+        let after = Some(until + 1).filter(|u| *u < track.len() && fits(next, *u));
+        if before.is_none() && after.is_none() {
+            return Some((from, until));
+        }
+        (from, until) = (next, after.unwrap_or(until));
     }
 }
 
-pub(super) fn lens_of(rig: &RehearsedRig, focal_px: f64) -> Lens {
-    Lens { k1: rig.camera.k1, ..Lens::rectilinear(rig.camera.width_px, rig.camera.height_px, focal_px) }
-}
-
-pub(super) fn frame(request: &PlanRequest<'_>, rig: &RehearsedRig, focal_px: f64) -> Framing {
-    let lens = lens_of(rig, focal_px);
+pub(super) fn frame(request: &PlanRequest<'_>, rig: &Setup) -> Framing {
+    let (lens, focal_px) = (rig.camera.lens(), rig.camera.focal_px());
     let size = (rig.camera.width_px as f64, rig.camera.height_px as f64);
-    let track = track(request);
+    let all = track(request);
+    let seen: Vec<Seen> = all.iter().copied().filter(|s| request.sees(s.0)).collect();
+    // What is not seen need not be framed.
+    let track = if seen.is_empty() { all.clone() } else { seen };
+    let greatest = request.eclipse.greatest();
     let best = centred(lens, &track);
     let best_room = room(&best, &track, size);
-    let in_file = pointing_in_file(rig, lens);
+    let one_aim = held(lens, &track, size, greatest).map(|(from, until)| {
+        let aim = centred(lens, &track[from..=until]);
+        OneAim {
+            from: local(&request.zone, track[from].0),
+            until: local(&request.zone, track[until].0),
+            minutes: track[until].0.seconds_since(track[from].0) / 60.0,
+            aim_deg: (aim.azimuth.normalized().degrees(), aim.altitude.degrees(), 0.0),
+        }
+    });
+    let in_file = rig.aim.map(|aim| aim.through(lens));
     let leaves = in_file.and_then(|p| {
         let inside = |i: usize| room(&p, &track[i..=i], size) >= 0.0;
         (1..track.len()).find(|&i| inside(i - 1) && !inside(i)).map(|i| local(&request.zone, track[i].0))
     });
-    let hidden = |i: usize| {
-        let seen = track[i].1;
-        seen.altitude.degrees() < request.horizon.altitude_deg(seen.azimuth.degrees())
-    };
-    let goes = (0..track.len()).find(|&i| hidden(i) && (i == 0 || !hidden(i - 1)));
-    let comes = goes.and_then(|g| (g..track.len()).find(|&i| !hidden(i)));
-    let is_reaimed = matches!(rig.mount, RehearsedMount::ReaimedTripod { .. });
-    let greatest = request.eclipse.greatest();
+    let hidden = |i: usize| !request.sees(all[i].0);
+    let goes = (0..all.len()).find(|&i| hidden(i) && (i == 0 || !hidden(i - 1)));
+    let comes = goes.and_then(|g| (g..all.len()).find(|&i| !hidden(i)));
     let radius = focal_px * apparent_moon(&request.observer, greatest).semidiameter.radians();
     let to_edge = size.0.min(size.1) / 2.0 - radius;
     let rate_px = apparent_rate(request, greatest) * focal_px;
@@ -147,24 +151,12 @@ pub(super) fn frame(request: &PlanRequest<'_>, rig: &RehearsedRig, focal_px: f64
         track_fits: best_room >= 0.0,
         aim_deg: (best.azimuth.normalized().degrees(), best.altitude.degrees(), 0.0),
         room_px: best_room,
+        one_aim,
         room_in_file_px: in_file.map(|p| room(&p, &track, size)),
-        reaim_minutes: is_reaimed.then(|| to_edge.max(0.0) / rate_px / 60.0),
+        reaim_minutes: (rig.mount == Mount::ReaimedTripod).then(|| to_edge.max(0.0) / rate_px / 60.0),
         leaves_frame: leaves,
-        hidden_from: goes.map(|i| local(&request.zone, track[i].0)),
-        hidden_until: comes.map(|i| local(&request.zone, track[i].0)),
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_profile_goes_all_round() {
-        let profile = HorizonProfile { points: vec![(10.0, 2.0), (90.0, 6.0), (350.0, 4.0)] };
-        assert!((profile.altitude_deg(50.0) - 4.0).abs() < 1e-9);
-        assert!((profile.altitude_deg(0.0) - 3.0).abs() < 1e-9, "{}", profile.altitude_deg(0.0));
-        assert!((profile.altitude_deg(355.0) - 3.5).abs() < 1e-9);
-        assert_eq!(HorizonProfile::default().altitude_deg(123.0), 0.0);
+        // Where it is down from the beginning, only its coming up is news.
+        hidden_from: goes.filter(|i| *i > 0).map(|i| local(&request.zone, all[i].0)),
+        hidden_until: comes.map(|i| local(&request.zone, all[i].0)),
     }
 }

@@ -1,8 +1,8 @@
 //! Before the night: when, where, how long, how wide.
 //!
-//! The rigs come from the same file that `rehearse` renders. `timetable` is the night by the clock,
+//! `timetable` is the night by the clock,
 //! `exposure` what each phase needs and what the mount allows, `framing` where to aim and when the Moon
-//! leaves, `interval` how often to fire, `schedule` every exposure of the night, `calendar` what a phone should say,
+//! leaves (`horizon`: or what it goes behind), `interval` how often to fire, `recommend` what to take along, `schedule` every exposure of the night, `calendar` what a phone should say,
 //! `drawing` a picture of it, `advice` the field's checklist.
 
 mod advice;
@@ -10,7 +10,9 @@ mod calendar;
 mod drawing;
 mod exposure;
 mod framing;
+mod horizon;
 mod interval;
+mod recommend;
 mod schedule;
 mod timetable;
 
@@ -18,12 +20,14 @@ pub use advice::{CAUTIONS, CHECKLIST};
 pub use calendar::{PRODUCT as CALENDAR_PRODUCT, calendar};
 pub use drawing::{Drawing, draw};
 pub use exposure::ExposureAdvice;
-pub use framing::{Framing, HorizonProfile};
+pub use framing::{Framing, OneAim};
+pub use horizon::{HorizonFault, HorizonProfile};
 pub use interval::Interval;
+pub use recommend::{Recommendation, best_first};
 pub use schedule::{ScheduledFrame, schedule, schedule_csv};
 pub use timetable::TimetableRow;
 
-use crate::simulate::RehearsedRig;
+use crate::camera::Setup;
 use crate::sky::{Contact, LunarEclipse, Observer, Refraction, apparent_moon};
 use crate::units::{Angle, Instant};
 use jiff::tz::TimeZone;
@@ -37,8 +41,8 @@ pub struct PlanRequest<'a> {
     pub zone: TimeZone,
     /// The eclipse.
     pub eclipse: &'a LunarEclipse,
-    /// The rigs, as in a rehearsal file.
-    pub rigs: &'a [RehearsedRig],
+    /// The cameras.
+    pub rigs: &'a [Setup],
     /// How far a disc may trail during an exposure, pixels.
     pub trail_px: f64,
     /// What stands on the horizon.
@@ -66,6 +70,8 @@ pub struct ShootingPlan {
     pub timetable: Vec<TimetableRow>,
     /// One plan a rig.
     pub rigs: Vec<RigPlan>,
+    /// What to take and when to be there; null where the site sees nothing.
+    pub recommendation: Option<Recommendation>,
     /// Cautions, always to be read.
     pub cautions: Vec<&'static str>,
     /// What to have ready.
@@ -85,6 +91,8 @@ pub struct RigPlan {
     pub moon_diameter_px: f64,
     /// Diameter of the Moon over the frame's short side.
     pub moon_share_of_short_side: f64,
+    /// Focal lengths at which the Moon fills a quarter and two thirds of this sensor's short side, millimetres.
+    pub close_focal_lengths_mm: (f64, f64),
     /// Exposure by phase.
     pub exposures: Vec<ExposureAdvice>,
     /// How often to fire, and what that takes.
@@ -196,13 +204,15 @@ pub fn summarize(eclipse: &LunarEclipse, observer: Option<&Observer>) -> Eclipse
 /// Plans a night.
 pub fn plan(request: &PlanRequest<'_>) -> ShootingPlan {
     let timetable = timetable::timetable(request);
-    let rigs = request.rigs.iter().map(|rig| rig_plan(request, rig)).collect();
+    let rigs: Vec<RigPlan> = request.rigs.iter().map(|rig| rig_plan(request, rig)).collect();
+    let recommendation = recommend::recommend(request, &rigs);
     ShootingPlan {
         schema: "moonloom-plan-1",
         eclipse: summarize(request.eclipse, Some(&request.observer)),
         zone: zone_words(request),
         timetable,
         rigs,
+        recommendation,
         cautions: CAUTIONS.to_vec(),
         checklist: CHECKLIST.to_vec(),
     }
@@ -216,21 +226,21 @@ fn zone_words(request: &PlanRequest<'_>) -> String {
     }
 }
 
-fn rig_plan(request: &PlanRequest<'_>, rig: &RehearsedRig) -> RigPlan {
+fn rig_plan(request: &PlanRequest<'_>, rig: &Setup) -> RigPlan {
     let camera = &rig.camera;
-    let focal_px = camera.focal_length_mm * 1000.0 / camera.pixel_pitch_um;
+    let (focal_px, (across, down)) = (camera.focal_px(), camera.field());
     let seen = apparent_moon(&request.observer, request.eclipse.greatest());
-    let side = |px: usize| Angle::from_radians(2.0 * (px as f64 / 2.0 / focal_px).atan()).degrees();
     let diameter = 2.0 * focal_px * seen.semidiameter.radians();
     RigPlan {
         name: rig.name.clone(),
         plate_scale_arcsec: Angle::from_radians(1.0 / focal_px).arcsec(),
-        field_deg: (side(camera.width_px), side(camera.height_px)),
+        field_deg: (across.degrees(), down.degrees()),
         moon_diameter_px: diameter,
-        moon_share_of_short_side: diameter / camera.width_px.min(camera.height_px) as f64,
-        exposures: exposure::advise(request, rig, focal_px),
+        moon_share_of_short_side: diameter / camera.short_side_px() as f64,
+        close_focal_lengths_mm: recommend::close_focal_lengths_mm(camera, seen.semidiameter),
+        exposures: exposure::advise(request, rig),
         interval: interval::advise(request, rig),
-        framing: framing::frame(request, rig, focal_px),
+        framing: framing::frame(request, rig),
     }
 }
 

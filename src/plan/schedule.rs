@@ -6,7 +6,8 @@
 
 use super::PlanRequest;
 use super::exposure::{self, ExposureAdvice};
-use crate::simulate::ForegroundFrame;
+use super::interval;
+use crate::camera::ForegroundFrame;
 use crate::sky::{Contact, Refraction, apparent_moon, shadow_from};
 use crate::units::Instant;
 use serde::Serialize;
@@ -40,13 +41,12 @@ pub struct ScheduledFrame {
 pub fn schedule(request: &PlanRequest<'_>) -> Vec<ScheduledFrame> {
     let mut out: Vec<(Instant, ScheduledFrame)> = Vec::new();
     for rig in request.rigs {
-        let focal_px = rig.camera.focal_length_mm * 1000.0 / rig.camera.pixel_pitch_um;
-        for at in rig.instants(request.eclipse).into_iter().filter(|at| request.sees(*at)) {
+        for at in interval::instants(request, rig).into_iter().filter(|at| request.sees(*at)) {
             let moon = apparent_moon(&request.observer, at);
             let seen = moon.refracted(Refraction::default());
             let phase = phase(request, at);
-            let advice = exposure::one(request, rig, focal_px, phase.to_owned(), at);
-            let (shutter_s, lacking_stops) = shutters(&advice, &rig.frames.bracket_stops);
+            let advice = exposure::one(request, rig, phase.to_owned(), at);
+            let (shutter_s, lacking_stops) = shutters(&advice, rig.bracket_stops());
             let frame = ScheduledFrame {
                 rig: rig.name.clone(),
                 utc: at.to_iso_utc(),
@@ -99,7 +99,7 @@ fn with_offset(request: &PlanRequest<'_>, at: Instant) -> String {
 /// lacks, stops. A camera that brackets by itself does so from the exposure of the lit part on.
 pub(super) fn shutters(advice: &ExposureAdvice, own_stops: &[f64]) -> (Vec<f64>, f64) {
     let middling = advice.umbra_s.map(|umbra| umbra[1]);
-    let one = advice.lit_s.or(middling).unwrap_or(advice.in_file_s);
+    let one = advice.lit_s.or(middling).or(advice.in_file_s).unwrap_or(1.0);
     let longest = advice.longest_s.map_or(f64::INFINITY, exposure::marked_at_most);
     let wanted = match (&advice.bracket_s[..], middling) {
         _ if !own_stops.is_empty() => own_stops.iter().map(|s| exposure::marked(one * s.exp2())).collect(),
@@ -180,7 +180,7 @@ mod tests {
             utc: String::new(),
             f_number: 8.0,
             iso: 100.0,
-            in_file_s: 0.01,
+            in_file_s: Some(0.01),
             lit_s,
             umbra_s,
             bracket_s,

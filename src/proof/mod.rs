@@ -16,8 +16,9 @@ pub use contacts::{ContactProof, StretchProof};
 pub use frames::{Circle, FrameProof};
 pub use windows::{Window, windows};
 
+use crate::camera::Mount;
 use crate::diag::{Diagnostic, Severity};
-use crate::ingest::{Mount, Night};
+use crate::ingest::Night;
 use crate::registration::{Registration, clock_words};
 use crate::units::Angle;
 use serde::Serialize;

@@ -1,9 +1,10 @@
 //! Points, rectangles and similarity transforms in pixel coordinates.
 
 use crate::units::Angle;
+use serde::{Deserialize, Serialize};
 
 /// A point in pixel coordinates (origin at the top-left corner of the first pixel).
-#[derive(Clone, Copy, Debug, PartialEq, Default)]
+#[derive(Clone, Copy, Debug, PartialEq, Default, Serialize, Deserialize)]
 pub struct PixelPoint {
     /// To the right.
     pub x: f64,
@@ -23,7 +24,7 @@ impl PixelPoint {
 }
 
 /// A rectangle of whole pixels: `x0 <= x < x1`, `y0 <= y < y1`.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct PixelRect {
     /// Left edge.
     pub x0: i64,

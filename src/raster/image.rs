@@ -2,6 +2,7 @@
 
 use super::PixelRect;
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 
 /// An RGB image of linear light, interleaved, `f32`, rows from the top.
 #[derive(Clone, Debug, PartialEq)]
@@ -101,7 +102,7 @@ impl LinearImage {
 }
 
 /// A single channel, `f32`, rows from the top.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Plane {
     width: usize,
     height: usize,

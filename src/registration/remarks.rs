@@ -2,8 +2,9 @@
 
 use super::quality::LIMB_BROKEN;
 use super::{ClockEstimate, FrameRegistration, PointingSolution, Quality, Registration, Status, Why, clock_words};
+use crate::camera::Mount;
 use crate::diag::Diagnostic;
-use crate::ingest::{Mount, Night};
+use crate::ingest::Night;
 use crate::sky::{apparent_moon, serves};
 
 fn is_unreadable(f: &FrameRegistration) -> bool {

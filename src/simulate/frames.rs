@@ -128,7 +128,7 @@ impl<'a> Night<'a> {
             air: Refraction::default(),
             lens,
             offset_s: scenario.offset_s().ok_or(RehearseError::Incomplete { what: "utc_offset" })?,
-            first: rig.instants(&eclipse).first().copied().unwrap_or(eclipse.greatest()),
+            first: rig.frames.instants(&eclipse).first().copied().unwrap_or(eclipse.greatest()),
             lamps_around: match rig.mount {
                 RehearsedMount::FixedTripod { azimuth_deg, .. } => Angle::from_degrees(azimuth_deg),
                 _ => crate::sky::apparent_moon(&observer, eclipse.greatest()).airless.azimuth,
@@ -157,7 +157,7 @@ impl<'a> Night<'a> {
             let exposure = Exposure::new(frame.seconds, frame.f_number, frame.iso);
             shots.push(Shot { opens, exposure, file: String::new(), foreground: true });
         }
-        for opens in self.rig.instants(&self.eclipse) {
+        for opens in self.rig.frames.instants(&self.eclipse) {
             let middle = self.rig.exposure(self.moon(opens).shadow.umbral_fraction());
             let stops: &[f64] = &self.rig.frames.bracket_stops;
             let mut opens = opens;

@@ -13,6 +13,7 @@ mod night_sky;
 mod painting;
 mod processing;
 mod scenario;
+mod scenario_file;
 mod shadow;
 mod shot;
 mod sky_field;
@@ -21,8 +22,6 @@ mod truth;
 pub use frames::{RehearseError, rehearse};
 pub use mishaps::{Knock, Mishaps};
 pub use processing::Processing;
-pub use scenario::{
-    CameraModel, ExposureStep, Firing, ForegroundFrame, FrameFormat, Landscape, RehearsedMount, RehearsedRig, Scenario,
-};
+pub use scenario::{CameraModel, FrameFormat, Landscape, RehearsedMount, RehearsedRig, Scenario};
 pub use shadow::RehearsedShadow;
 pub use truth::{FrameTruth, Truth};

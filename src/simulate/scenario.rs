@@ -3,12 +3,11 @@
 use super::mishaps::Mishaps;
 use super::processing::Processing;
 use super::shadow::RehearsedShadow;
-use crate::diag::{Diagnostic, Span, read_ron};
-use crate::ingest::{Mount, Site};
-use crate::sky::{Contact, LunarEclipse, eclipse_near};
-use crate::units::{Exposure, Instant};
+use crate::camera::{Aim, Camera, ExposureStep, Firing, ForegroundFrame, Mount, Setup, reached_exposure};
+use crate::ingest::Site;
+use crate::sky::{LunarEclipse, eclipse_near};
+use crate::units::{Angle, Exposure, Instant};
 use serde::{Deserialize, Serialize};
-use std::path::Path;
 
 /// A night to rehearse.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -187,54 +186,18 @@ impl RehearsedMount {
             RehearsedMount::Tracking { .. } => Mount::Tracking,
         }
     }
-}
 
-/// When a camera fires.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Firing {
-    /// Minutes between frames.
-    pub every_minutes: f64,
-    /// Minutes before P1 (U1, for a partial eclipse) at which it starts.
-    #[serde(default)]
-    pub lead_minutes: f64,
-    /// Minutes after P4 at which it stops.
-    #[serde(default)]
-    pub tail_minutes: f64,
-    /// Contacts at which it fires besides.
-    #[serde(default)]
-    pub also_at: Vec<String>,
-    /// A bracket: each time it fires once for each of these, the shutter so many stops longer.
-    #[serde(default)]
-    pub bracket_stops: Vec<f64>,
-}
-
-/// One step of the exposure ladder.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct ExposureStep {
-    /// Holds from this share of the disc's area in the umbra on.
-    pub from_umbral_fraction: f64,
-    /// Shutter time, seconds.
-    pub seconds: f64,
-    /// Focal ratio.
-    pub f_number: f64,
-    /// Sensitivity.
-    pub iso: f64,
-}
-
-/// A frame of the landscape.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct ForegroundFrame {
-    /// UTC when the shutter opens.
-    pub utc: String,
-    /// Shutter time, seconds.
-    pub seconds: f64,
-    /// Focal ratio.
-    pub f_number: f64,
-    /// Sensitivity.
-    pub iso: f64,
+    /// Where a fixed tripod points.
+    pub(super) fn aim(&self) -> Option<Aim> {
+        match *self {
+            RehearsedMount::FixedTripod { azimuth_deg, altitude_deg, roll_deg } => Some(Aim {
+                azimuth: Angle::from_degrees(azimuth_deg),
+                altitude: Angle::from_degrees(altitude_deg),
+                roll: Angle::from_degrees(roll_deg),
+            }),
+            _ => None,
+        }
+    }
 }
 
 /// What lies below the horizon.
@@ -270,100 +233,6 @@ impl Default for FrameFormat {
 }
 
 impl Scenario {
-    /// Reads and checks a rehearsal file.
-    ///
-    /// # Errors
-    /// A [`Diagnostic`] that points at the fault.
-    pub fn parse(path: &Path, text: &str) -> Result<Self, Diagnostic> {
-        let scenario: Scenario = read_ron(path, text)?;
-        let fault = |names: &[&str], message: String, help: &str| {
-            let mut d = Diagnostic::error("rehearsal-value", message).with_help(help);
-            d.span = Span::of_field(path, text, names);
-            Err(d)
-        };
-        if scenario.version != 1 {
-            return fault(
-                &["version"],
-                format!("version {} is not known", scenario.version),
-                "this program reads version 1",
-            );
-        }
-        if let Err(e) = scenario.site.observer() {
-            return fault(&["site"], e.to_string(), "give degrees north and east, metres above the sea");
-        }
-        if !(0.0..=4.0).contains(&scenario.danjon) {
-            return fault(
-                &["danjon"],
-                format!("{} is not on the Danjon scale", scenario.danjon),
-                "give 0 (very dark) to 4 (very bright)",
-            );
-        }
-        if scenario.offset_s().is_none() {
-            return fault(
-                &["utc_offset"],
-                format!("`{}` is not an offset from UTC", scenario.utc_offset),
-                "write it like \"+08:00\"",
-            );
-        }
-        if scenario.lunar_eclipse().is_none() {
-            return fault(
-                &["eclipse"],
-                format!("there is no lunar eclipse near {}", scenario.eclipse),
-                "give the UTC date of greatest eclipse, like \"2028-12-31\"",
-            );
-        }
-        for rig in &scenario.rigs {
-            let c = &rig.camera;
-            if c.width_px < 16 || c.height_px < 16 || c.width_px.saturating_mul(c.height_px) > 200_000_000 {
-                return fault(
-                    &["width_px"],
-                    format!("a frame of {}x{} pixels cannot be made", c.width_px, c.height_px),
-                    "16 pixels a side at least, 200 megapixels at most",
-                );
-            }
-            if !(c.pixel_pitch_um > 0.0 && c.focal_length_mm > 0.0) {
-                return fault(
-                    &["pixel_pitch_um"],
-                    "pixel pitch and focal length must be above zero".into(),
-                    "micrometres and millimetres",
-                );
-            }
-            let m = &rig.mishaps;
-            let shares = [
-                ("cloud", m.cloud, 1.0),
-                ("ghost", m.ghost, 1.0),
-                ("covered", m.covered, 1.0),
-                ("cut", m.cut, 1.0),
-                ("shaken", m.shaken, 1.0),
-                ("daylight", m.daylight, 1e3),
-                ("defocus_px", m.defocus_px, 1e3),
-                ("smear", c.smear, 1.0),
-                ("bloom", c.bloom, 1.0),
-                ("contrast", c.processing.contrast, 1.0),
-                ("sharpening", c.processing.sharpening, 5.0),
-                ("smoothing", c.processing.smoothing, 1.0),
-            ];
-            if let Some((name, value, most)) = shares.into_iter().find(|(_, v, most)| !(0.0..=*most).contains(v)) {
-                return fault(
-                    &[name],
-                    format!("`{name}` is {value} in the rig `{}`", rig.name),
-                    &format!("give 0 to {most}"),
-                );
-            }
-            if rig.exposures.is_empty() {
-                return fault(
-                    &["exposures"],
-                    format!("the rig `{}` has no exposure", rig.name),
-                    "give at least one step from_umbral_fraction: 0.0",
-                );
-            }
-            if rig.frames.every_minutes.is_nan() || rig.frames.every_minutes < 0.01 {
-                return fault(&["every_minutes"], "frames must be some time apart".into(), "0.01 minutes at least");
-            }
-        }
-        Ok(scenario)
-    }
-
     /// The local clock's zone, as a fixed offset.
     pub fn zone(&self) -> jiff::tz::TimeZone {
         let offset = self.offset_s().and_then(|s| jiff::tz::Offset::from_seconds(s as i32).ok());
@@ -397,30 +266,38 @@ pub(super) fn empty_notes() -> crate::ingest::ShootNotes {
     }
 }
 
-impl RehearsedRig {
-    /// The instants at which the shutter opens.
-    pub fn instants(&self, eclipse: &LunarEclipse) -> Vec<Instant> {
-        let first = eclipse.contacts.first().map_or(eclipse.greatest(), |c| c.1);
-        let last = eclipse.contacts.last().map_or(eclipse.greatest(), |c| c.1);
-        let start = first.plus_seconds(-60.0 * self.frames.lead_minutes);
-        let end = last.plus_seconds(60.0 * self.frames.tail_minutes);
-        let step = self.frames.every_minutes * 60.0;
-        let count = (end.seconds_since(start) / step).floor() as usize;
-        let mut out: Vec<Instant> = (0..=count).map(|i| start.plus_seconds(i as f64 * step)).collect();
-        for (contact, instant) in &eclipse.contacts {
-            let wanted = self.frames.also_at.iter().any(|w| w.eq_ignore_ascii_case(&contact.to_string()));
-            if wanted && *contact != Contact::P1 {
-                out.push(*instant);
-            }
+impl CameraModel {
+    /// What of it matters before the night: its flaws are left out.
+    pub fn camera(&self) -> Camera {
+        Camera {
+            width_px: self.width_px,
+            height_px: self.height_px,
+            pixel_pitch_um: self.pixel_pitch_um,
+            focal_length_mm: self.focal_length_mm,
+            k1: self.k1,
         }
-        out.sort_by(|a, b| a.tt_seconds().total_cmp(&b.tt_seconds()));
-        out
+    }
+}
+
+impl RehearsedRig {
+    /// What of it matters before the night: no mishap is known then.
+    pub fn setup(&self) -> Setup {
+        let first = self.exposure(0.0);
+        Setup {
+            name: self.name.clone(),
+            camera: self.camera.camera(),
+            mount: self.mount.as_noted(),
+            aim: self.mount.aim(),
+            f_number: first.aperture.f_number,
+            iso: first.sensitivity.iso,
+            exposures: self.exposures.clone(),
+            firing: Some(self.frames.clone()),
+            foreground: self.foreground.clone(),
+        }
     }
 
     /// The exposure for a share of the disc in the umbra.
     pub fn exposure(&self, umbral_fraction: f64) -> Exposure {
-        let reached = self.exposures.iter().rfind(|s| umbral_fraction >= s.from_umbral_fraction);
-        let step = reached.or(self.exposures.first()).copied();
-        step.map_or(Exposure::new(0.01, 8.0, 100.0), |s| Exposure::new(s.seconds, s.f_number, s.iso))
+        reached_exposure(&self.exposures, umbral_fraction).unwrap_or(Exposure::new(0.01, 8.0, 100.0))
     }
 }

@@ -1,7 +1,8 @@
 //! What metadata and notes claim.
 
 use super::sequence::Sequence;
-use crate::ingest::{Mount, ShootNotes};
+use crate::camera::Mount;
+use crate::ingest::ShootNotes;
 
 /// What metadata and notes say of the frames at one zoom.
 pub(super) struct Claims {

@@ -8,7 +8,7 @@ use super::mount::Aim;
 use super::sequence::{Seen, Sequence};
 use super::shadow::Phases;
 use super::{Solved, light_ratio};
-use crate::ingest::Mount;
+use crate::camera::Mount;
 use crate::registration::{Disc, FrameRegistration, RigSolution, Sighting, Why};
 
 /// All that the passes have found.

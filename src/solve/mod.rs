@@ -2,7 +2,7 @@
 //!
 //! [`register`] is the list of passes, rig by rig. Each borrows what it needs and returns a new value:
 //!
-//! 1. `sequence`: each frame is decoded once and `detect` looks at it, by its pixels alone;
+//! 1. `sequence`: each frame is decoded once and `detect` looks at it, by its pixels alone (`looks` keeps what it showed);
 //!    `still` sets aside what does not move while the camera stands;
 //! 2. `scale`: which discs are one Moon: the plate scale, or several where the lens was zoomed;
 //! 3. `mount`: what the mount did: a fixed tripod's aim from knock to knock, a mount that follows the sky, a hand;
@@ -24,6 +24,7 @@ mod claims;
 mod entries;
 mod face;
 mod light_ratio;
+mod looks;
 mod lunar_face;
 mod measure;
 mod moon;
@@ -38,6 +39,7 @@ mod still;
 mod suggestion;
 mod track;
 
+pub use looks::{Looks, LooksError};
 pub use suggestion::{Suggestion, suggest};
 
 use crate::diag::{Diagnostic, Warned};
@@ -72,10 +74,20 @@ pub enum ClockSource {
 /// radius in the median, radius within 1 %, orientation within 0.5 degrees from 150 px on, the clock
 /// within 15 s from a whole sequence of partial phases.
 pub fn register(night: &Night, clock: ClockSource, progress: &(dyn Fn(&str) + Sync)) -> Warned<Registration> {
+    register_with(night, clock, &Looks::default(), progress)
+}
+
+/// As [`register`], where some frames were looked at before: they are not looked at again.
+pub fn register_with(
+    night: &Night,
+    clock: ClockSource,
+    known: &Looks,
+    progress: &(dyn Fn(&str) + Sync),
+) -> Warned<Registration> {
     // Before any is looked at: a file that changes meanwhile is then another.
     let prints: Vec<Option<String>> = night.frames.par_iter().map(|f| fingerprint(&f.path)).collect();
     let looked_at: Vec<LookedAt<'_>> =
-        (0..night.rigs.len()).into_par_iter().map(|rig| look_at_rig(night, rig, progress)).collect();
+        (0..night.rigs.len()).into_par_iter().map(|rig| look_at_rig(night, rig, known, progress)).collect();
     let shared = scales_of_crops(night, &looked_at);
     let solved: Vec<Vec<Solved>> =
         looked_at.par_iter().zip(&shared).map(|(looked_at, shared)| solve_rig(looked_at, *shared, clock)).collect();
@@ -128,9 +140,9 @@ struct LookedAt<'a> {
     votes: scale::Votes,
 }
 
-fn look_at_rig<'a>(night: &'a Night, rig: usize, progress: &(dyn Fn(&str) + Sync)) -> LookedAt<'a> {
+fn look_at_rig<'a>(night: &'a Night, rig: usize, known: &Looks, progress: &(dyn Fn(&str) + Sync)) -> LookedAt<'a> {
     let sequence = Sequence::of(night, rig);
-    let seen = sequence.look(progress);
+    let seen: Vec<Seen> = sequence.look(known, &|_| true, progress).into_iter().flatten().collect();
     let still = still::lights(&sequence, &seen);
     let seen: Vec<Seen> = seen.into_iter().zip(&still).map(|(seen, still)| seen.without(still)).collect();
     let votes = scale::votes(&sequence, &seen);

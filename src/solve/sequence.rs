@@ -1,5 +1,6 @@
 //! The frames of one rig, where the sky says the Moon is in each, and what each shows.
 
+use super::looks::Looks;
 use super::sky_place::SkyPlace;
 use crate::detect::{DiscFit, Expectation, Look, Measured, any_disc, find_discs, is_beyond_doubt};
 use crate::ingest::{
@@ -9,8 +10,10 @@ use crate::memory;
 use crate::raster::{PixelPoint, PixelRect};
 use crate::sky::Observer;
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 
 /// What a frame showed.
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub(super) enum Seen {
     /// What was found by the pixels alone.
     Found {
@@ -110,42 +113,49 @@ impl<'a> Sequence<'a> {
         self.night.observer()
     }
 
-    /// Looks at every frame.
+    /// Looks at its frames; what is known of one already is taken as it is. `None` of frames that are not `wanted`.
     ///
     /// Some frames spread over the night are looked at for discs of any size; where half of those show large ones beyond
     /// doubt, of sizes that they share, the rest need not be searched for Moons of a fraction of that.
-    pub fn look(&self, progress: &(dyn Fn(&str) + Sync)) -> Vec<Seen> {
+    pub fn look(
+        &self,
+        known: &Looks,
+        wanted: &(dyn Fn(usize) -> bool + Sync),
+        progress: &(dyn Fn(&str) + Sync),
+    ) -> Vec<Option<Seen>> {
         const PROBES: usize = 6;
         const LEAST_SHARE: f64 = 0.3;
-        let step = self.len().div_ceil(PROBES).max(1);
-        let probes: Vec<usize> = (0..self.len()).step_by(step).collect();
-        let at_once = self.at_once();
-        let probed: Vec<(usize, Seen)> = probes
-            .chunks(at_once)
-            .flat_map(|some| {
-                some.par_iter().map(|&k| (k, self.look_at(k, 0.0, progress))).collect::<Vec<(usize, Seen)>>()
-            })
-            .collect();
-        let large: Vec<f64> = probed
-            .iter()
-            .filter_map(|(_, seen)| seen.fits().next().filter(|fit| is_beyond_doubt(fit)).map(|fit| fit.radius_px))
-            .collect();
-        let least_px = if self.len() > PROBES { LEAST_SHARE * least_common(&large, probed.len()) } else { 0.0 };
-        let mut probed: Vec<Option<Seen>> = {
-            let mut slots: Vec<Option<Seen>> = (0..self.len()).map(|_| None).collect();
-            probed.into_iter().for_each(|(k, seen)| slots[k] = Some(seen));
-            slots
-        };
-        let mut out = Vec::with_capacity(self.len());
-        for (number, some) in probed.chunks_mut(at_once).enumerate() {
-            let first = number * at_once;
-            out.par_extend(
-                some.par_iter_mut()
-                    .enumerate()
-                    .map(|(k, seen)| seen.take().unwrap_or_else(|| self.look_at(first + k, least_px, progress))),
-            );
+        let mut out: Vec<Option<Seen>> = (0..self.len()).map(|k| known.of(self.frame(k))).collect();
+        let is_wanted = |k: usize| wanted(self.indices[k]);
+        if (0..self.len()).all(|k| out[k].is_some() || !is_wanted(k)) {
+            return out;
         }
-        out
+        let probes: Vec<usize> = (0..self.len()).step_by(self.len().div_ceil(PROBES).max(1)).collect();
+        self.look_at_some(&mut out, &probes, 0.0, progress);
+        let large: Vec<f64> = probes
+            .iter()
+            .filter_map(|&k| out[k].as_ref()?.fits().next().filter(|fit| is_beyond_doubt(fit)).map(|fit| fit.radius_px))
+            .collect();
+        let least_px = if self.len() > PROBES { LEAST_SHARE * least_common(&large, probes.len()) } else { 0.0 };
+        let rest: Vec<usize> = (0..self.len()).filter(|&k| is_wanted(k)).collect();
+        self.look_at_some(&mut out, &rest, least_px, progress);
+        // Probes that somebody else wants are looked at there, too.
+        out.into_iter().enumerate().map(|(k, seen)| seen.filter(|_| is_wanted(k))).collect()
+    }
+
+    /// Looks at those of some frames that nothing is known of yet, as many at once as memory bears.
+    fn look_at_some(
+        &self,
+        known: &mut [Option<Seen>],
+        some: &[usize],
+        least_px: f64,
+        progress: &(dyn Fn(&str) + Sync),
+    ) {
+        let new: Vec<usize> = some.iter().copied().filter(|&k| known[k].is_none()).collect();
+        for at_once in new.chunks(self.at_once()) {
+            let seen: Vec<Seen> = at_once.par_iter().map(|&k| self.look_at(k, least_px, progress)).collect();
+            at_once.iter().zip(seen).for_each(|(&k, seen)| known[k] = Some(seen));
+        }
     }
 
     /// How many of its frames may be open at once: all of them, unless memory is short. Rigs are looked at side by side.

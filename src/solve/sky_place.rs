@@ -1,7 +1,8 @@
 //! Where the sky says the Moon is in a frame, and what its light then does to the disc's image.
 
 use super::shape::Flattening;
-use crate::ingest::{Frame, Mount};
+use crate::camera::Mount;
+use crate::ingest::Frame;
 use crate::raster::PixelPoint;
 use crate::sky::{
     CameraPointing, Danjon, EarthShadow, Horizontal, Libration, Observer, Refraction, ShadowLight, apparent_moon,

@@ -2,7 +2,8 @@
 
 use super::median;
 use super::scale::MEAN_SEMIDIAMETER_RAD;
-use crate::ingest::{Mount, Night};
+use crate::camera::Mount;
+use crate::ingest::Night;
 use crate::registration::{FrameRegistration, Registration, Status, landscape_of};
 use crate::units::Instant;
 

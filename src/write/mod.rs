@@ -7,6 +7,7 @@
 mod codes;
 mod dng;
 mod exif_block;
+#[cfg(feature = "exr")]
 mod exr;
 mod icc;
 mod jpeg;
@@ -17,7 +18,7 @@ mod whole_file;
 
 pub use exif_block::CaptureTags;
 pub use record::PictureRecord;
-pub use whole_file::{abandon_unfinished, write_kept, write_text};
+pub use whole_file::{abandon_unfinished, write_bytes, write_kept, write_text};
 
 use crate::raster::{RgbSpace, TransferFunction};
 use std::path::{Path, PathBuf};
@@ -54,6 +55,7 @@ pub enum Container {
     /// PNG: eight or sixteen bits.
     Png,
     /// OpenEXR: half or single precision, always linear.
+    #[cfg(feature = "exr")]
     Exr,
     /// JPEG: eight bits, for previews and rehearsed camera frames.
     Jpeg {
@@ -74,6 +76,7 @@ impl Container {
         match ending.as_str() {
             "tif" | "tiff" => Ok(Container::Tiff),
             "png" => Ok(Container::Png),
+            #[cfg(feature = "exr")]
             "exr" => Ok(Container::Exr),
             "jpg" | "jpeg" => Ok(Container::Jpeg { quality: 92 }),
             _ => Err(WriteError::UnknownEnding { path: path.to_owned() }),
@@ -85,7 +88,9 @@ impl Container {
         match (self, wish) {
             (Container::Jpeg { .. }, _) => BitDepth::Eight,
             (Container::Dng, _) => BitDepth::Sixteen,
+            #[cfg(feature = "exr")]
             (Container::Exr, BitDepth::Float) => BitDepth::Float,
+            #[cfg(feature = "exr")]
             (Container::Exr, _) => BitDepth::Half,
             (Container::Png, BitDepth::Half | BitDepth::Float) => BitDepth::Sixteen,
             (Container::Tiff, BitDepth::Half) => BitDepth::Float,
@@ -212,6 +217,7 @@ pub fn write_picture<'a>(
         match spec.container {
             Container::Tiff => tiff::encode(file, spec, &mut picture).map_err(|e| e.to_string()),
             Container::Png => png::encode(file, spec, &mut picture).map_err(|e| e.to_string()),
+            #[cfg(feature = "exr")]
             Container::Exr => exr::encode(file, spec, &mut picture).map_err(|e| e.to_string()),
             Container::Dng => dng::encode(file, spec, &mut picture).map_err(|e| e.to_string()),
             Container::Jpeg { quality } => jpeg::encode(file, spec, quality, &mut picture).map_err(|e| e.to_string()),
@@ -256,7 +262,9 @@ mod tests {
     #[test]
     fn rows_that_come_short_make_no_file() {
         let folder = tempfile::tempdir().unwrap();
-        for name in ["a.tif", "a.png", "a.jpg", "a.exr"] {
+        let names: &[&str] =
+            if cfg!(feature = "exr") { &["a.tif", "a.png", "a.jpg", "a.exr"] } else { &["a.tif", "a.png", "a.jpg"] };
+        for name in names {
             let path = folder.path().join(name);
             let spec = OutputSpec::for_path(&path).unwrap();
             let short = write_picture(&path, &spec, (40, 30), &mut |rows| vec![0.5; 3 * 40 * rows.len() - 3]);

@@ -163,6 +163,14 @@ pub fn write_text(path: &Path, text: &str) -> Result<(), WriteError> {
     write_whole(path, |file| file.write_all(text.as_bytes()))
 }
 
+/// Writes a file, whole or not at all.
+///
+/// # Errors
+/// [`WriteError::Io`].
+pub fn write_bytes(path: &Path, bytes: &[u8]) -> Result<(), WriteError> {
+    write_whole(path, |file| file.write_all(bytes))
+}
+
 /// Writes a file that could be made again, whole or not at all: it may be gone when the machine fails at once.
 ///
 /// # Errors

@@ -3,8 +3,9 @@
 
 use crate::nights::{moonloom, sample, stderr, text, truth_of};
 use crate::table::{Row, Table};
+use moonloom::composition::{Composition, Mark};
 use moonloom::ingest::{Frame, FrameMetadata, Night, Rig, Site, read_night};
-use moonloom::layout::{Composition, Layout, Mark, resolve};
+use moonloom::layout::{Layout, resolve};
 use moonloom::raster::PixelPoint;
 use moonloom::registration::{
     Disc, FrameRegistration, Orientation, OrientationSource, Registration, RigSolution, Sighting,
@@ -402,7 +403,7 @@ fn scaling_the_picture_scales_every_placement() {
     for (a, b) in whole.placements.iter().zip(&half.placements) {
         assert!((a.centre().x / 2.0 - b.centre().x).abs() < 1e-9 && (a.radius_px / 2.0 - b.radius_px).abs() < 1e-9);
         // A canvas point half as far out takes its light from the same source point.
-        let at = |p: &moonloom::layout::Placement, k: f64| {
+        let at = |p: &moonloom::composition::Placement, k: f64| {
             p.map.source_of(PixelPoint::new(p.centre().x + 10.0 * k, p.centre().y - 4.0 * k))
         };
         assert!(at(a, 1.0).distance(at(b, 0.5)) < 1e-9);
@@ -499,7 +500,7 @@ fn a_backplate_is_cropped_beside_the_moons_or_shown_whole_on_a_canvas_that_is_gi
     assert!(plate.corner_px.0 <= 0.0 && plate.corner_px.0 + plate.size_px.0 >= 1200.0, "the canvas is full: {plate:?}");
     // The Moons' way lies in the middle as far as the frame reaches, and every disc on the frame where it lay before.
     let span = |c: &Composition| {
-        let x = |p: &moonloom::layout::Placement| p.centre().x;
+        let x = |p: &moonloom::composition::Placement| p.centre().x;
         (c.placements.iter().map(x).fold(f64::MAX, f64::min), c.placements.iter().map(x).fold(f64::MIN, f64::max))
     };
     let (low, high) = span(&cropped);

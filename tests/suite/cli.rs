@@ -505,7 +505,8 @@ fn a_site_that_contradicts_the_frames_is_said() {
 
 #[test]
 fn first_notes_know_a_mount_that_follows_and_offer_no_frame_with_a_moon_as_landscape() {
-    use moonloom::ingest::{Mount, ShootNotes};
+    use moonloom::camera::Mount;
+    use moonloom::ingest::ShootNotes;
     // The sky's rate, at which the Moon wanders by its own motion; and the Moon's rate with a little drift.
     let nights = [("follows-the-sky", "-25.0, 18.0"), ("follows-the-moon", "3.0, -2.0")];
     let rigs: String = nights
@@ -562,7 +563,8 @@ fn settings_of_another_nights_frames_are_not_taken_over() {
 
 #[test]
 fn first_notes_say_what_the_frames_show_and_touch_none_that_are_there() {
-    use moonloom::ingest::{Mount, ShootNotes};
+    use moonloom::camera::Mount;
+    use moonloom::ingest::ShootNotes;
     for (camera, mount) in [("wide", Mount::FixedTripod), ("tele", Mount::ReaimedTripod)] {
         let folder = TempDir::new().unwrap();
         for entry in std::fs::read_dir(crate::nights::sample(camera)).unwrap() {

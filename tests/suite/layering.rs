@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 /// Each room and the rooms it may use.
-const TABLE: [(&str, &[&str]); 22] = [
+const TABLE: [(&str, &[&str]); 24] = [
     ("units", &[]),
     ("files", &[]),
     ("memory", &[]),
@@ -13,17 +13,19 @@ const TABLE: [(&str, &[&str]); 22] = [
     ("raster", &["units"]),
     ("random", &[]),
     ("sky", &["units", "raster", "random"]),
-    ("ingest", &["units", "files", "memory", "raster", "diag", "sky"]),
+    ("camera", &["units", "sky"]),
+    ("ingest", &["units", "files", "memory", "raster", "diag", "sky", "camera"]),
     ("detect", &["units", "raster"]),
-    ("registration", &["units", "raster", "diag", "ingest", "sky", "detect"]),
-    ("solve", &["units", "memory", "raster", "diag", "ingest", "sky", "detect", "registration"]),
+    ("registration", &["units", "raster", "diag", "ingest", "sky", "camera", "detect"]),
+    ("solve", &["units", "memory", "raster", "diag", "ingest", "sky", "camera", "detect", "registration"]),
     ("response", &["units", "raster", "ingest", "registration"]),
-    ("layout", &["units", "raster", "diag", "ingest", "sky", "registration"]),
-    ("labels", &["units", "files", "raster", "diag", "sky", "layout"]),
-    ("blend", &["units", "raster", "diag", "layout"]),
+    ("composition", &["raster"]),
+    ("layout", &["units", "raster", "diag", "ingest", "sky", "registration", "composition"]),
+    ("labels", &["files", "raster", "diag", "composition"]),
+    ("blend", &["raster", "diag", "composition"]),
     ("write", &["raster", "diag"]),
-    ("plan", &["units", "raster", "diag", "sky", "simulate", "labels"]),
-    ("simulate", &["units", "raster", "diag", "ingest", "sky", "write", "random"]),
+    ("plan", &["units", "raster", "diag", "sky", "camera", "labels"]),
+    ("simulate", &["units", "raster", "diag", "ingest", "sky", "camera", "write", "random"]),
     ("score", &["registration", "simulate"]),
     (
         "compose",
@@ -37,13 +39,14 @@ const TABLE: [(&str, &[&str]); 22] = [
             "sky",
             "registration",
             "solve",
+            "composition",
             "layout",
             "labels",
             "blend",
             "write",
         ],
     ),
-    ("proof", &["units", "memory", "raster", "diag", "ingest", "sky", "registration"]),
+    ("proof", &["units", "memory", "raster", "diag", "ingest", "sky", "camera", "registration"]),
     ("lib", &[]),
 ];
 

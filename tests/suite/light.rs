@@ -3,9 +3,10 @@
 use crate::nights::{moonloom, stderr, text, truth_of};
 use moonloom::blend::{develop, source_window};
 use moonloom::compose::{ComposeRequest, PictureRequest, compose};
+use moonloom::composition::{Composition, Placement};
 use moonloom::diag::Diagnostic;
 use moonloom::ingest::{Night, Reading, decode, open_frame, parse_response, read_night};
-use moonloom::layout::{Composition, Layout, Placement, resolve};
+use moonloom::layout::{Layout, resolve};
 use moonloom::raster::{ColourMatrix, LinearImage, PixelPoint, PixelRect, RgbSpace};
 use moonloom::registration::Registration;
 use moonloom::simulate::{FrameTruth, Scenario, rehearse};

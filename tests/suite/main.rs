@@ -13,12 +13,14 @@ mod language;
 mod layering;
 
 mod layouts;
+mod licences;
 mod lies;
 mod light;
 mod matrix;
 mod moonless;
 mod mutations;
 mod nights;
+mod parts;
 mod pictures;
 mod plan;
 mod proof;

@@ -2,10 +2,11 @@
 
 use crate::nights::small_night;
 use moonloom::blend::{DevelopedDisc, FramePixels, Renderer, develop, source_window};
+use moonloom::composition::Placement;
 use moonloom::detect::DiscFit;
 use moonloom::ingest::{Night, open_frame, read_night};
 use moonloom::labels::Typeface;
-use moonloom::layout::{Layout, Placement, resolve};
+use moonloom::layout::{Layout, resolve};
 use moonloom::raster::{PixelPoint, Similarity};
 use moonloom::registration::{Disc, FrameRegistration, Registration, Sighting, Status};
 use moonloom::sky::{CameraPointing, Horizontal, Lens, Refraction};

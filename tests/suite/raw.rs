@@ -193,7 +193,7 @@ fn the_reader_of_camera_raw_may_not_go_on_for_ever() {
     let frame = std::fs::read_dir(nights().join("night")).unwrap().map(|e| e.unwrap().path());
     let frame = frame.filter(|p| p.extension().is_some_and(|e| e == "dng")).min().unwrap();
     let mut child = Command::new(env!("CARGO_BIN_EXE_moonloom"))
-        .args([moonloom::ingest::RAW_READER, "pixels", text(&frame)])
+        .args(["raw-reader", "pixels", text(&frame)])
         .stdout(Stdio::piped())
         .stderr(Stdio::null())
         .spawn()

@@ -2,8 +2,8 @@
 
 use super::Context;
 use super::sky_canvas::SkyCanvas;
+use crate::composition::{Composition, Mark, TextAnchor, TextRequest};
 use crate::ingest::ShootNotes;
-use crate::layout::composition::{Composition, Mark, TextAnchor, TextRequest};
 use crate::raster::PixelPoint;
 use crate::sky::{Horizontal, Refraction, apparent_moon};
 use crate::units::{Angle, Instant};

@@ -1,8 +1,8 @@
 //! Regions of one poster, each with an arrangement of its own.
 
 use super::{Area, Context, arrange, heading, name_of};
+use crate::composition::Composition;
 use crate::diag::Diagnostic;
-use crate::layout::composition::Composition;
 use crate::layout::notation::{Arrangement, Panel, Panels};
 use crate::layout::select::select;
 

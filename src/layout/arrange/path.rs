@@ -5,9 +5,9 @@
 //! units); a spiral is a fine polyline. Distances along it are arc lengths to a hundredth of a pixel.
 
 use super::{Context, IDENTITY, Spot};
+use crate::composition::Composition;
 use crate::diag::Diagnostic;
 use crate::layout::chosen::Chosen;
-use crate::layout::composition::Composition;
 use crate::layout::notation::{Along, Path, Place, Spacing};
 use crate::raster::PixelPoint;
 use kurbo::{Affine, Arc, BezPath, ParamCurve, ParamCurveArclen, PathSeg, Point, Shape};

@@ -1,9 +1,9 @@
 //! Rows and columns of discs of one size.
 
 use super::{Context, IDENTITY, Spot};
+use crate::composition::Composition;
 use crate::diag::Diagnostic;
 use crate::layout::chosen::Chosen;
-use crate::layout::composition::Composition;
 use crate::layout::notation::{Order, PhaseGrid};
 use crate::raster::PixelPoint;
 

@@ -1,8 +1,8 @@
 //! One disc as a placement: from its own frame, unstretched, turned, scaled; and all that is known of its light.
 
 use super::{Context, IDENTITY, Righting, Spot, inverse, scaled, times};
+use crate::composition::{Companion, Composition, DiscSky, Gain, Placement, ShadowOnDisc};
 use crate::layout::chosen::Chosen;
-use crate::layout::composition::{Companion, Composition, DiscSky, Gain, Placement, ShadowOnDisc};
 use crate::layout::notation::{Measure, Normalization, Upright};
 use crate::raster::{LinearMap, PixelPoint};
 use crate::registration::FrameRegistration;

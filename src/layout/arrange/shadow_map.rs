@@ -4,9 +4,9 @@
 //! a few arcseconds over the night as the Moon rises; the outline is drawn for the deepest disc shown.
 
 use super::{Context, IDENTITY, Righting, Spot};
+use crate::composition::{Composition, Mark, TextAnchor, TextRequest};
 use crate::diag::Diagnostic;
 use crate::layout::chosen::Chosen;
-use crate::layout::composition::{Composition, Mark, TextAnchor, TextRequest};
 use crate::layout::notation::{ShadowMap, Upright};
 use crate::raster::PixelPoint;
 use crate::sky::{EarthShadow, apparent_moon, shadow_from};

@@ -4,10 +4,10 @@
 use super::marks::SkyMarks;
 use super::sky_canvas::SkyCanvas;
 use super::{Area, Context, IDENTITY, Righting, Spot, scaled};
+use crate::composition::{BackplatePlacement, Composition, ForegroundPlacement, OwnMoon};
 use crate::diag::Diagnostic;
 use crate::ingest::Frame;
 use crate::layout::chosen::{Chosen, instant};
-use crate::layout::composition::{BackplatePlacement, Composition, ForegroundPlacement, OwnMoon};
 use crate::layout::notation::{Backplate, BackplateFit, Canvas, Foreground, Sky, SkyProjection, SkyTrack};
 use crate::layout::sheet::Sheet;
 use crate::raster::{Matrix2, PixelPoint};

@@ -1,8 +1,8 @@
 //! Title, subtitle, caption, credit and the labels under the discs, before anyone knows how wide letters are.
 
 use super::{Context, Spot, template};
+use crate::composition::{Beside, TextAnchor, TextRequest};
 use crate::layout::chosen::Chosen;
-use crate::layout::composition::{Beside, TextAnchor, TextRequest};
 
 impl Context<'_> {
     /// A label beside a disc, by the layout's template.

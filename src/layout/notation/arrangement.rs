@@ -3,11 +3,11 @@
 use super::length::Length;
 use super::selection::Selection;
 use super::sheet::{Labels, Marks};
-use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// Where the discs go.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub enum Arrangement {
     /// Each disc where the Moon really stood, over a frame of a fixed tripod or on open sky.
     SkyTrack(SkyTrack),
@@ -22,7 +22,8 @@ pub enum Arrangement {
 }
 
 /// Discs along the true track.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct SkyTrack {
     /// What the discs are laid on.
@@ -56,7 +57,8 @@ fn one() -> f64 {
 }
 
 /// How a frame meets a canvas of another shape.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub enum BackplateFit {
     /// The canvas is full; the frame is cut beside the Moon's way, not across it, where there is a choice.
     Crop,
@@ -65,7 +67,8 @@ pub enum BackplateFit {
 }
 
 /// What a sky track is laid on.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub enum Backplate {
     /// The first foreground frame of the shoot notes.
     #[default]
@@ -79,7 +82,8 @@ pub enum Backplate {
 }
 
 /// Open sky on the canvas.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Sky {
     /// How the sky is flattened.
@@ -95,7 +99,8 @@ pub struct Sky {
 }
 
 /// Projections of the sky, by their FITS WCS names (Calabretta & Greisen 2002).
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub enum SkyProjection {
     /// Gnomonic: straight lines stay straight, as in a rectilinear lens.
     Tan,
@@ -109,7 +114,8 @@ pub enum SkyProjection {
 }
 
 /// What stands in front of the Moon.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub enum Foreground {
     /// Nothing but what the blend mode makes of it.
     #[default]
@@ -123,7 +129,8 @@ pub enum Foreground {
 }
 
 /// Rows and columns.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct PhaseGrid {
     /// How many columns.
@@ -142,7 +149,8 @@ pub struct PhaseGrid {
 }
 
 /// How the cells of a grid are filled.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub enum Order {
     /// Left to right, then the next row.
     #[default]
@@ -152,7 +160,8 @@ pub enum Order {
 }
 
 /// What points up in a disc.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub enum Upright {
     /// As the camera saw it.
     #[default]
@@ -164,7 +173,8 @@ pub enum Upright {
 }
 
 /// Discs around the Earth's shadow.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct ShadowMap {
     /// Diameter of the discs; by default the whole map fills the sheet.
@@ -192,7 +202,8 @@ fn yes() -> bool {
 pub type Place = (Length, Length);
 
 /// Discs along a path.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Path {
     /// The path of the discs' centres.
@@ -209,7 +220,8 @@ pub struct Path {
 }
 
 /// Paths. Angles in degrees from the right, clockwise as seen.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub enum Along {
     /// A straight line.
     Line {
@@ -264,7 +276,8 @@ pub enum Along {
 }
 
 /// How discs are spaced along a path.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub enum Spacing {
     /// Even distances.
     #[default]
@@ -274,7 +287,8 @@ pub enum Spacing {
 }
 
 /// Regions of one poster.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Panels {
     /// The regions, later ones above.
@@ -282,7 +296,8 @@ pub struct Panels {
 }
 
 /// One region with an arrangement of its own.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Panel {
     /// Its upper left corner.

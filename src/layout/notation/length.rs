@@ -1,9 +1,7 @@
 //! Lengths as people write them: a bare number of pixels, or a text with a unit.
 
-use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::de::{self, Visitor};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
-use std::borrow::Cow;
 use std::fmt;
 
 /// A length with its unit.
@@ -146,12 +144,13 @@ impl<'de> Deserialize<'de> for Length {
     }
 }
 
-impl JsonSchema for Length {
-    fn schema_name() -> Cow<'static, str> {
+#[cfg(feature = "schema")]
+impl schemars::JsonSchema for Length {
+    fn schema_name() -> std::borrow::Cow<'static, str> {
         "Length".into()
     }
-    fn json_schema(_: &mut SchemaGenerator) -> Schema {
-        json_schema!({
+    fn json_schema(_: &mut schemars::SchemaGenerator) -> schemars::Schema {
+        schemars::json_schema!({
             "description": "A length: a bare number of pixels, or a text with a unit: px, mm, in, pt (of the print), % (of the sheet's shorter side), disc (diameters), deg (of the sky).",
             "anyOf": [{"type": "number"}, {"type": "string", "pattern": "^[-+0-9.]+ *(px|mm|in|pt|%|discs?|deg)?$"}]
         })

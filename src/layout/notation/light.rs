@@ -1,11 +1,12 @@
 //! How the discs' light is treated.
 
 use super::length::Length;
-use schemars::JsonSchema;
+use crate::composition::{BlendMode, Sharpening};
 use serde::{Deserialize, Serialize};
 
 /// How the discs' light is treated.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields, default)]
 pub struct Light {
     /// How exposures are evened out.
@@ -30,7 +31,7 @@ pub struct Light {
     #[serde(alias = "feather_px")]
     pub feather: Length,
     /// How discs meet what is below them.
-    pub blend: BlendChoice,
+    pub blend: BlendMode,
 }
 
 impl Default for Light {
@@ -45,13 +46,14 @@ impl Default for Light {
             sharpening: Sharpening::Off,
             subtract_sky: true,
             feather: Length::px(1.5),
-            blend: BlendChoice::Lighten,
+            blend: BlendMode::Lighten,
         }
     }
 }
 
 /// Which frames are one moment.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Merging {
     /// Frames within this many seconds of each other are one moment.
@@ -66,7 +68,8 @@ fn all() -> f64 {
 }
 
 /// What is white.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub enum WhiteBalance {
     /// As the camera decided.
     #[default]
@@ -77,7 +80,8 @@ pub enum WhiteBalance {
 }
 
 /// Whether the dimming and reddening of the air stay.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub enum Atmosphere {
     /// As the sky was: a rising Moon is dim and red.
     #[default]
@@ -92,59 +96,9 @@ pub enum Atmosphere {
     },
 }
 
-/// Sharpening of the discs. Whatever is asked, nothing beyond the light nearby comes out at the limb: no ring.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub enum Sharpening {
-    /// None.
-    #[default]
-    Off,
-    /// Undoes the blur that was measured at each disc's limb.
-    Deconvolution {
-        /// Rounds; 5 is gentle, 20 much.
-        rounds: usize,
-    },
-    /// Adds what a blur takes away.
-    Unsharp {
-        /// Of the blur, pixels of the frame.
-        radius_px: f64,
-        /// 0.5 is gentle, 2 much.
-        amount: f64,
-    },
-}
-
-/// Compositing by its W3C names (Compositing and Blending Level 1), in linear light.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-pub enum BlendChoice {
-    /// The disc covers what is below (`normal`).
-    Normal,
-    /// Product (`multiply`).
-    Multiply,
-    /// Light added as if projected twice (`screen`).
-    Screen,
-    /// Multiply or screen by what is below (`overlay`).
-    Overlay,
-    /// The darker of the two, channel by channel (`darken`).
-    Darken,
-    /// The lighter of the two, channel by channel (`lighten`).
-    Lighten,
-    /// `color-dodge`.
-    ColorDodge,
-    /// `color-burn`.
-    ColorBurn,
-    /// Multiply or screen by the disc (`hard-light`).
-    HardLight,
-    /// `soft-light`.
-    SoftLight,
-    /// `difference`.
-    Difference,
-    /// `exclusion`.
-    Exclusion,
-    /// The sum of both lights (`plus-lighter`).
-    PlusLighter,
-}
-
 /// How exposures are evened out.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub enum Normalization {
     /// File values as they are.
     AsShot,

@@ -1,10 +1,10 @@
 //! The file that is written.
 
-use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// The file that is written.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields, default)]
 pub struct Output {
     /// Its colour space, whose profile is embedded.
@@ -14,7 +14,8 @@ pub struct Output {
 }
 
 /// Colour spaces that pictures are written in.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub enum ColourSpace {
     /// For screens and for anyone (IEC 61966-2-1).
     #[default]
@@ -30,7 +31,8 @@ pub enum ColourSpace {
 }
 
 /// Numbers of a file; a kind of file that cannot hold them takes its nearest.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub enum Depth {
     /// Eight-bit integers.
     Eight,

@@ -1,12 +1,12 @@
 //! Which frames are shown.
 
 use super::length::Length;
-use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// Which frames are shown; conditions add up. Frames that registration rejected or a person excluded never
 /// come back unless `files` names them.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields, default)]
 pub struct Selection {
     /// Only these files, in this order.
@@ -42,7 +42,8 @@ pub struct Selection {
 }
 
 /// Which rigs' frames.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(untagged, expecting = "a rig's number, such as 1, or All")]
 pub enum RigChoice {
     /// One rig's, by its number.
@@ -52,14 +53,16 @@ pub enum RigChoice {
 }
 
 /// The word for all rigs.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub enum EveryRig {
     /// Every rig's frames, each disc by its own plate scale.
     All,
 }
 
 /// What stands where no frame was taken.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub enum Missing {
     /// A gap stays a gap.
     #[default]

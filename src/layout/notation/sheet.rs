@@ -1,11 +1,11 @@
 //! The sheet and what is drawn on it besides discs.
 
 use super::length::Length;
-use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// The sheet.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields, default)]
 pub struct Canvas {
     /// A paper by its name: A0 to A6, B0 to B4, letter, tabloid, with `landscape` behind it where it lies.
@@ -46,7 +46,8 @@ impl Default for Canvas {
 }
 
 /// The colour space of a layout's own colours.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub enum ColoursIn {
     /// As CSS means them.
     #[default]
@@ -56,7 +57,8 @@ pub enum ColoursIn {
 }
 
 /// Words beside the discs.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Labels {
     /// Template: `{local:%H:%M}`, `{utc:%H:%M}`, `{contact}`, `{umbral}` (percent of the disc's area in the umbra),
@@ -80,7 +82,8 @@ fn every_disc() -> usize {
 }
 
 /// Marks that explain the sky.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields, default)]
 pub struct Marks {
     /// A bar of as many arcminutes as fit, where the sheet shows true sizes.

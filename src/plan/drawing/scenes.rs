@@ -1,11 +1,12 @@
 //! What the drawing shows.
 
 use super::{Colour, Drawing, Shape};
-use crate::plan::framing::{lens_of, pointing_in_file, track};
+use crate::camera::Setup;
+use crate::plan::framing::track;
+use crate::plan::interval::instants;
 use crate::plan::timetable::local;
 use crate::plan::{PlanRequest, ShootingPlan, span};
 use crate::raster::PixelPoint;
-use crate::simulate::RehearsedRig;
 use crate::sky::{
     CameraPointing, Danjon, Horizontal, Refraction, ShadowLight, apparent_moon, apparent_sun_altitude, shadow_from,
 };
@@ -52,14 +53,12 @@ fn frame_panel(
     shapes: &mut Vec<Shape>,
     request: &PlanRequest<'_>,
     plan: &ShootingPlan,
-    rig: &RehearsedRig,
+    rig: &Setup,
     index: usize,
     top: f64,
 ) -> f64 {
-    let focal_px = rig.camera.focal_length_mm * 1000.0 / rig.camera.pixel_pitch_um;
-    let lens = lens_of(rig, focal_px);
     let advice = &plan.rigs[index];
-    let fixed = pointing_in_file(rig, lens);
+    let fixed = rig.aim.map(|aim| aim.through(rig.camera.lens()));
     let (fw, fh) = (rig.camera.width_px as f64, rig.camera.height_px as f64);
     let width = WIDTH - 2.0 * MARGIN;
     // A long lens's frame is drawn smaller: it holds one Moon.
@@ -80,7 +79,7 @@ fn frame_panel(
             .map(at)
             .collect();
         shapes.push(Shape::Line { points, colour: RULE, width: 2.0 });
-        for instant in rig.instants(request.eclipse) {
+        for instant in instants(request, rig) {
             moon_in_frame(shapes, request, &pointing, instant, scale, &inside, &at);
         }
         for (contact, instant) in &request.eclipse.contacts {
@@ -109,7 +108,7 @@ fn frame_panel(
     top + height
 }
 
-fn caption(rig: &RehearsedRig, advice: &crate::plan::RigPlan) -> String {
+fn caption(rig: &Setup, advice: &crate::plan::RigPlan) -> String {
     format!(
         "{}: {:.0} mm, field {:.1} x {:.1} degrees, Moon {:.0} px",
         rig.name, rig.camera.focal_length_mm, advice.field_deg.0, advice.field_deg.1, advice.moon_diameter_px

@@ -1,7 +1,7 @@
 //! What a mount keeps steady from frame to frame: turns of discs whose features do not tell.
 
 use super::{median, wrapped};
-use crate::ingest::Mount;
+use crate::camera::Mount;
 use crate::registration::{MountRotation, Orientation, OrientationSource};
 use crate::solve::mount::Aim;
 use crate::solve::sequence::Sequence;
