@@ -40,7 +40,7 @@
 //! The way of a frame: [`ingest`] reads it as linear light with a trustworthy time, [`solve`]
 //! finds the Moon in it, [`layout`] says where its disc goes, [`blend`] lays it there with the words
 //! of [`labels`], and [`mod@write`] makes the file; [`mod@compose`] joins them. [`sky`] knows where the Moon
-//! was; [`response`] recovers a camera's curve from its brackets; [`plan`] works before the night; [`proof`] lays out what was
+//! was; [`response`] recovers a camera's curve from its brackets; [`plan`] works before the night, [`vigil`] during it; [`proof`] lays out what was
 //! found; [`simulate`] makes frames whose truth is known, and [`score`] compares with it what was found.
 //!
 //! # Features
@@ -90,6 +90,8 @@ pub mod simulate;
 pub mod sky;
 pub mod solve;
 pub mod units;
+#[cfg(feature = "picture")]
+pub mod vigil;
 #[cfg(feature = "picture")]
 pub mod write;
 

@@ -22,6 +22,7 @@ mod rehearse;
 mod response;
 mod shell;
 mod values;
+mod vigil;
 mod watch;
 
 use clap::{Parser, Subcommand};
@@ -49,6 +50,8 @@ enum Verb {
     Notes(notes::NotesArgs),
     /// Find the Moon in every frame
     Register(register::RegisterArgs),
+    /// Look at each frame as it is taken, and say what to change
+    Vigil(vigil::VigilArgs),
     /// Make one registration of parts that were looked at apart
     Merge(merge::MergeArgs),
     /// Show what was found: one page to look at and to print
@@ -103,6 +106,7 @@ pub fn run() -> ExitCode {
         Verb::Rehearse(args) => rehearse::run(&args),
         Verb::Notes(args) => notes::run(&args),
         Verb::Register(args) => register::run(&args),
+        Verb::Vigil(args) => vigil::run(&args),
         Verb::Merge(args) => merge::run(&args),
         Verb::Proof(args) => proof::run(&args),
         Verb::Compose(args) => compose::run(&args),

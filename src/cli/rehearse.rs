@@ -1,12 +1,15 @@
 //! `moonloom rehearse`: the frames that given cameras would take.
 
 use super::outcome::{Exit, Failure, Outcome, Progress, print, say};
+use super::values::make_folder;
 use clap::Args;
 use moonloom::diag::Diagnostic;
 use moonloom::registration::read_registration;
 use moonloom::score::{Score, ScoreTable};
 use moonloom::simulate::{RehearseError, Scenario, Truth, rehearse};
+use moonloom::units::Instant;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 /// Render the frames that given cameras would take of an eclipse.
 ///
@@ -23,6 +26,12 @@ pub struct RehearseArgs {
     /// Render nothing: compare a registration of rehearsed frames with their truth and print the table
     #[arg(long, value_name = "REGISTRATION", conflicts_with_all = ["rehearsal", "out", "picture"])]
     score: Option<PathBuf>,
+    /// Let the frames appear one after another, so many times faster than real: a rehearsal for `vigil`
+    #[arg(long, value_name = "TIMES", value_parser = super::vigil::pace, conflicts_with_all = ["score", "picture"])]
+    pace: Option<f64>,
+    /// Render smaller frames: 0.25 has a quarter of the pixels a side
+    #[arg(long, value_name = "FACTOR", value_parser = scale, conflicts_with = "score")]
+    scale: Option<f64>,
     /// Compose the frames of the first rig by this layout, too: the picture before the night
     #[arg(long, value_name = "LAYOUT")]
     picture: Option<PathBuf>,
@@ -31,7 +40,13 @@ pub struct RehearseArgs {
 pub fn run(args: &RehearseArgs) -> Outcome {
     match (&args.rehearsal, &args.out, &args.score) {
         (_, _, Some(registration)) => score(registration),
-        (Some(rehearsal), Some(out), None) => render(rehearsal, out, args.picture.as_deref()),
+        (Some(rehearsal), Some(out), None) => {
+            let scenario = read_scenario(rehearsal)?.scaled(args.scale.unwrap_or(1.0));
+            match args.pace {
+                Some(times) => render_paced(&scenario, out, times),
+                None => render(&scenario, out, args.picture.as_deref()),
+            }
+        }
         // The command line has asked for one of the two already.
         _ => Ok(()),
     }
@@ -55,11 +70,27 @@ fn score(path: &Path) -> Outcome {
     print(&ScoreTable(&[score]).to_string())
 }
 
-fn render(rehearsal: &Path, out: &Path, layout: Option<&Path>) -> Outcome {
+fn scale(text: &str) -> Result<f64, String> {
+    text.parse().ok().filter(|v| (0.02..=1.0).contains(v)).ok_or_else(|| "0.02 to 1".to_owned())
+}
+
+fn read_scenario(rehearsal: &Path) -> Result<Scenario, Failure> {
     let text = moonloom::files::read_text(rehearsal).map_err(|e| Failure::reading(rehearsal, &e))?;
-    let scenario = Scenario::parse(rehearsal, &text).map_err(|d| Failure::new(Exit::BadRequest, d))?;
+    Scenario::parse(rehearsal, &text).map_err(|d| Failure::new(Exit::BadRequest, d))
+}
+
+/// Renders all frames, and says before how long that takes.
+fn rendered(scenario: &Scenario, out: &Path) -> Result<Vec<Truth>, Failure> {
+    /// A megapixel takes a core so long (`benches/README.md`: 241 in 33 s on two), seconds.
+    const SECONDS_A_MEGAPIXEL: f64 = 0.28;
+    let (frames, megapixels) = scenario.work();
+    let seconds =
+        megapixels * SECONDS_A_MEGAPIXEL / std::thread::available_parallelism().map_or(1.0, |n| n.get() as f64);
+    if seconds > 20.0 {
+        say(&format!("{frames} frames, {megapixels:.0} megapixels: about {:.0} min", (seconds / 60.0).max(1.0)));
+    }
     let progress = Progress::new("rendering frame");
-    let truths = rehearse(&scenario, out, &|path| {
+    let truths = rehearse(scenario, out, &|path| {
         progress.step(&path.file_name().map(|n| n.to_string_lossy()).unwrap_or_default());
     })
     .map_err(|e| match e {
@@ -67,6 +98,42 @@ fn render(rehearsal: &Path, out: &Path, layout: Option<&Path>) -> Outcome {
         other => Failure::new(Exit::Machine, Diagnostic::error("rehearsal-failed", other.to_string())),
     })?;
     progress.end();
+    Ok(truths)
+}
+
+/// Renders the frames aside, and lets them appear by their times.
+fn render_paced(scenario: &Scenario, out: &Path, times: f64) -> Outcome {
+    make_folder(out)?;
+    let failed = |e: std::io::Error| {
+        let message = format!("cannot write in {}: {e}", out.display());
+        Failure::new(Exit::Machine, Diagnostic::error("cannot-write", message))
+    };
+    let aside = tempfile::Builder::new().prefix(".moonloom-").tempdir_in(out).map_err(failed)?;
+    let truths = rendered(scenario, aside.path())?;
+    let mut shown: Vec<(Instant, PathBuf, PathBuf)> = Vec::new();
+    for truth in &truths {
+        let (from, to) = (aside.path().join(&truth.rig), out.join(&truth.rig));
+        make_folder(&to)?;
+        for beside in ["shoot.ron", "truth.json"] {
+            std::fs::rename(from.join(beside), to.join(beside)).map_err(failed)?;
+        }
+        let frames = truth.frames.iter().filter_map(|f| Some((Instant::parse_utc(&f.utc).ok()?, &f.file)));
+        shown.extend(frames.map(|(at, file)| (at, from.join(file), to.join(file))));
+    }
+    shown.sort_by(|a, b| a.0.tt_seconds().total_cmp(&b.0.tt_seconds()));
+    let Some(first) = shown.first().map(|s| s.0) else { return Ok(()) };
+    let start = std::time::Instant::now();
+    for (at, from, to) in shown {
+        let due = Duration::from_secs_f64((at.seconds_since(first) / times).max(0.0));
+        std::thread::sleep(due.saturating_sub(start.elapsed()));
+        std::fs::rename(&from, &to).map_err(failed)?;
+        say(&format!("{}", to.display()));
+    }
+    Ok(())
+}
+
+fn render(scenario: &Scenario, out: &Path, layout: Option<&Path>) -> Outcome {
+    let truths = rendered(scenario, out)?;
     for truth in &truths {
         say(&format!("{}: {} frames in {}", truth.rig, truth.frames.len(), out.join(&truth.rig).display()));
     }

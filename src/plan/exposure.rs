@@ -87,7 +87,7 @@ fn marks() -> impl Iterator<Item = f64> {
 }
 
 /// The nearest marked time, up to half a minute; longer times to the nearest third of a stop.
-pub(super) fn marked(seconds: f64) -> f64 {
+pub fn marked_shutter(seconds: f64) -> f64 {
     if seconds > 35.0 {
         return ((seconds.log2() * 3.0).round() / 3.0).exp2().round();
     }
@@ -96,7 +96,7 @@ pub(super) fn marked(seconds: f64) -> f64 {
 }
 
 /// The longest marked time that is no longer.
-pub(super) fn marked_at_most(seconds: f64) -> f64 {
+pub fn marked_shutter_at_most(seconds: f64) -> f64 {
     if seconds > 35.0 {
         return ((seconds.log2() * 3.0 + 0.01).floor() / 3.0).exp2().round();
     }
@@ -104,7 +104,7 @@ pub(super) fn marked_at_most(seconds: f64) -> f64 {
 }
 
 /// A shutter time as cameras show it.
-pub(super) fn shutter_words(seconds: f64) -> String {
+pub fn shutter_words(seconds: f64) -> String {
     if seconds < 0.3 { format!("1/{:.0} s", 1.0 / seconds) } else { format!("{} s", (seconds * 10.0).round() / 10.0) }
 }
 
@@ -139,6 +139,11 @@ pub(super) fn advise(request: &PlanRequest<'_>, rig: &Setup) -> Vec<ExposureAdvi
     phases(request).into_iter().map(|(phase, at)| one(request, rig, phase, at)).collect()
 }
 
+/// Advice for one instant, whatever its phase is called.
+pub fn exposure_at(request: &PlanRequest<'_>, rig: &Setup, at: Instant) -> ExposureAdvice {
+    one(request, rig, String::new(), at)
+}
+
 /// Advice for one instant.
 pub(super) fn one(request: &PlanRequest<'_>, rig: &Setup, phase: String, at: Instant) -> ExposureAdvice {
     let moon = apparent_moon(&request.observer, at);
@@ -147,7 +152,7 @@ pub(super) fn one(request: &PlanRequest<'_>, rig: &Setup, phase: String, at: Ins
     let (f_number, iso) = in_file.map_or((rig.f_number, rig.iso), |e| (e.aperture.f_number, e.sensitivity.iso));
     let air = Extinction::default().transmission(airmass(moon.refracted(Refraction::default()).altitude))[1];
     let seconds = |light: f64, target: f64| {
-        marked(target * f_number * f_number / (iso * SATURATION_PER_LIGHT_GAIN * light * air))
+        marked_shutter(target * f_number * f_number / (iso * SATURATION_PER_LIGHT_GAIN * light * air))
     };
     let (lit, umbra) = lights(&shadow, 2.0);
     let lit_s = lit.map(|l| seconds(l, 0.5));
@@ -157,12 +162,12 @@ pub(super) fn one(request: &PlanRequest<'_>, rig: &Setup, phase: String, at: Ins
     let mut bracket_s: Vec<f64> = match (lit_s, umbra_s) {
         (Some(lit), Some([_, middle, _])) if middle / lit > 8.0 => {
             let count = ((middle / lit).log2() / 2.0).ceil() as i32;
-            (0..=count).map(|i| marked(lit * f64::from(2 * i).exp2())).collect()
+            (0..=count).map(|i| marked_shutter(lit * f64::from(2 * i).exp2())).collect()
         }
         _ => Vec::new(),
     };
     // What would trail is not advised; the conflict says what is missing.
-    if let Some(longest) = longest_s.map(marked_at_most) {
+    if let Some(longest) = longest_s.map(marked_shutter_at_most) {
         bracket_s.iter_mut().for_each(|s| *s = s.min(longest));
         bracket_s.dedup();
     }

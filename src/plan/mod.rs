@@ -19,7 +19,7 @@ mod timetable;
 pub use advice::{CAUTIONS, CHECKLIST};
 pub use calendar::{PRODUCT as CALENDAR_PRODUCT, calendar};
 pub use drawing::{Drawing, draw};
-pub use exposure::ExposureAdvice;
+pub use exposure::{ExposureAdvice, exposure_at, marked_shutter, marked_shutter_at_most, shutter_words};
 pub use framing::{Framing, OneAim};
 pub use horizon::{HorizonFault, HorizonProfile};
 pub use interval::Interval;

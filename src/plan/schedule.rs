@@ -100,9 +100,9 @@ fn with_offset(request: &PlanRequest<'_>, at: Instant) -> String {
 pub(super) fn shutters(advice: &ExposureAdvice, own_stops: &[f64]) -> (Vec<f64>, f64) {
     let middling = advice.umbra_s.map(|umbra| umbra[1]);
     let one = advice.lit_s.or(middling).or(advice.in_file_s).unwrap_or(1.0);
-    let longest = advice.longest_s.map_or(f64::INFINITY, exposure::marked_at_most);
+    let longest = advice.longest_s.map_or(f64::INFINITY, exposure::marked_shutter_at_most);
     let wanted = match (&advice.bracket_s[..], middling) {
-        _ if !own_stops.is_empty() => own_stops.iter().map(|s| exposure::marked(one * s.exp2())).collect(),
+        _ if !own_stops.is_empty() => own_stops.iter().map(|s| exposure::marked_shutter(one * s.exp2())).collect(),
         // The lit part and the umbra, however close: one of them would burn or drown.
         ([], Some(umbra)) if umbra > 1.5 * one => vec![one, umbra],
         ([], _) => vec![one],

@@ -233,6 +233,32 @@ impl Default for FrameFormat {
 }
 
 impl Scenario {
+    /// The same night by cameras of fewer pixels of the same size in all.
+    pub fn scaled(mut self, factor: f64) -> Self {
+        for rig in &mut self.rigs {
+            let less = |px: usize| ((px as f64 * factor).round() as usize).max(16);
+            let camera = &mut rig.camera;
+            let before = camera.width_px;
+            (camera.width_px, camera.height_px) = (less(camera.width_px), less(camera.height_px));
+            camera.pixel_pitch_um *= before as f64 / camera.width_px as f64;
+            if let RehearsedMount::ReaimedTripod { scatter_px, .. } = &mut rig.mount {
+                *scatter_px *= factor;
+            }
+        }
+        self
+    }
+
+    /// How many frames are to be rendered, and their megapixels.
+    pub fn work(&self) -> (usize, f64) {
+        let Some(eclipse) = self.lunar_eclipse() else { return (0, 0.0) };
+        let of = |rig: &RehearsedRig| {
+            let moments = rig.frames.instants(&eclipse).len() * rig.frames.bracket_stops.len().max(1);
+            let frames = moments + rig.foreground.len();
+            (frames, frames as f64 * (rig.camera.width_px * rig.camera.height_px) as f64 / 1e6)
+        };
+        self.rigs.iter().map(of).fold((0, 0.0), |sum, rig| (sum.0 + rig.0, sum.1 + rig.1))
+    }
+
     /// The local clock's zone, as a fixed offset.
     pub fn zone(&self) -> jiff::tz::TimeZone {
         let offset = self.offset_s().and_then(|s| jiff::tz::Offset::from_seconds(s as i32).ok());

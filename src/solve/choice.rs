@@ -2,6 +2,7 @@
 
 use super::lunar_face::is_the_moon;
 use super::mount::Aim;
+use super::scale::{self, MEAN_SEMIDIAMETER_RAD};
 use super::sequence::{Seen, Sequence};
 use super::sky_place::SkyPlace;
 use crate::camera::Mount;
@@ -89,11 +90,20 @@ fn rejects(
     };
     match radius {
         _ if misses_track => Some(if still { RejectionReason::DoesNotMove } else { RejectionReason::OffTrack }),
-        Some(r) if expected.is_none() && (disc.rectified_radius_px / r - 1.0).abs() > tolerated_size(r, place) => {
+        Some(r)
+            if expected.is_none() && (on_axis(sequence, disc, place) / r - 1.0).abs() > tolerated_size(r, place) =>
+        {
             Some(RejectionReason::WrongSize)
         }
         _ => (still && expected.is_none()).then_some(RejectionReason::DoesNotMove),
     }
+}
+
+/// How large a disc would be on the optical axis, pixels.
+fn on_axis(sequence: &Sequence<'_>, disc: &DiscFit, place: Option<&SkyPlace>) -> f64 {
+    let semidiameter = place.map_or(MEAN_SEMIDIAMETER_RAD, |p| p.semidiameter.radians());
+    let off_axis = scale::off_axis_px(disc, sequence.size());
+    semidiameter * scale::focal_length_px(disc.rectified_radius_px, off_axis, semidiameter)
 }
 
 /// How far a disc's radius may lie from the Moon's, a share of it: a limb half seen is measured to a tenth, a small one to

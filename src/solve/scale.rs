@@ -11,6 +11,7 @@ use super::lunar_face::shows_the_moon;
 use super::sequence::{Seen, Sequence};
 use super::sky_place::SkyPlace;
 use crate::detect::{CONFIDENT, DiscFit};
+use crate::raster::PixelPoint;
 use crate::units::Angle;
 
 /// A plate scale.
@@ -41,6 +42,27 @@ impl Scale {
     pub fn radius_px(&self, place: Option<&SkyPlace>) -> f64 {
         self.focal_length_px * semidiameter(place)
     }
+}
+
+/// How far a disc stands from the frame's middle, where the optical axis meets it, pixels.
+pub(super) fn off_axis_px(fit: &DiscFit, (width, height): (usize, usize)) -> f64 {
+    fit.centre.distance(PixelPoint::new(width as f64 / 2.0, height as f64 / 2.0))
+}
+
+/// The focal length, pixels, of the rectilinear lens that shows a disc of a semidiameter (radians) so large, so far off its axis: it
+/// stretches areas there by the cube of the secant, so that a Moon near the corner of a wide frame is half as large again.
+///
+/// Beyond 50 degrees off the axis what a disc's size says of the lens is not unique; there the lens is taken to be as short as
+/// that allows.
+pub(super) fn focal_length_px(radius_px: f64, off_axis_px: f64, semidiameter: f64) -> f64 {
+    const ROUNDS: usize = 40;
+    let seen = radius_px / semidiameter;
+    let mut focal = seen;
+    for _ in 0..ROUNDS {
+        let stretch = (1.0 + (off_axis_px / focal).powi(2)).powf(0.75);
+        focal = (seen / stretch).max(0.84 * off_axis_px);
+    }
+    focal
 }
 
 fn semidiameter(place: Option<&SkyPlace>) -> f64 {
@@ -82,7 +104,12 @@ pub(super) fn votes(sequence: &Sequence<'_>, seen: &[Seen]) -> Votes {
                 .iter()
                 .filter(|look| look.fit.confidence() > 0.5 * CONFIDENT)
                 .map(|look| Vote {
-                    scale: (look.true_radius_px() * unflattened / semidiameter(place)).ln(),
+                    scale: focal_length_px(
+                        look.true_radius_px() * unflattened,
+                        off_axis_px(&look.fit, sequence.size()),
+                        semidiameter(place),
+                    )
+                    .ln(),
                     weight: look.fit.confidence(),
                     fit: look.fit,
                 })
@@ -251,4 +278,24 @@ fn is_proved(sequence: &Sequence<'_>, seen: &[Seen], votes: &[Vec<Vote>], rest: 
         })
         .count();
     faces >= 1 || near.iter().filter(|(_, v)| v.weight > 0.75 && v.fit.arc_deg > 120.0).count() >= 3
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sky::Lens;
+
+    #[test]
+    fn a_moon_near_the_corner_tells_the_same_lens() {
+        let semidiameter = Angle::from_arcsec(932.0);
+        for (focal, (x, y)) in [(1473.0, (2541.0, 631.0)), (1473.0, (1500.0, 1000.0)), (54_000.0, (2900.0, 1900.0))] {
+            let at = PixelPoint::new(x, y);
+            let radius = Lens::rectilinear(3000, 2000, focal).disc_radius_px(at, semidiameter);
+            let off = at.distance(PixelPoint::new(1500.0, 1000.0));
+            let told = focal_length_px(radius, off, semidiameter.radians());
+            assert!((told / focal - 1.0).abs() < 1e-3, "{told} for {focal}");
+        }
+        // However far off, it ends.
+        assert!(focal_length_px(5.0, 3000.0, semidiameter.radians()).is_finite());
+    }
 }

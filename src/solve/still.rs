@@ -1,9 +1,11 @@
 //! What stands still in a frame that does not move is no Moon: street lamps, windows, towers.
 //!
-//! Papers are not asked. A camera that stood still shows several lights at the same places in frame after frame while the
-//! sky moves; on a mount that follows the sky it is the Moon alone that stays (and the ghost that it throws).
+//! Papers are hardly asked. A camera that stood still shows several lights at the same places in frame after frame while the
+//! sky moves; on a mount that follows the sky it is the Moon alone that stays (and the ghost that it throws). Of few frames the
+//! notes' word for a fixed tripod makes a shorter way of the Moon believed, never one that no frame shows.
 
 use super::sequence::{Seen, Sequence};
+use crate::camera::Mount;
 use crate::detect::DiscFit;
 use crate::raster::PixelPoint;
 use std::f64::consts::PI;
@@ -15,12 +17,15 @@ const RADII_PER_SECOND: f64 = 0.0161;
 pub(super) fn lights(sequence: &Sequence<'_>, seen: &[Seen]) -> Vec<Vec<bool>> {
     let frames: Vec<Vec<&DiscFit>> = seen.iter().map(|s| s.fits().collect()).collect();
     let nothing = || frames.iter().map(|f| vec![false; f.len()]).collect();
-    // A light in a quarter of the frames, three at least, is a fixture; chance puts two at one place now and then.
-    let stays = returning(sequence, &frames, (frames.len() / 4).max(3) - 1, 1);
+    // A light in a quarter of the frames, three at least, is a fixture; chance puts two at one place now and then. (In two
+    // frames of a tripod there are no three.)
+    let least = if frames.len() == 2 && claims_a_tripod(sequence) { 2 } else { 3 };
+    let stays = returning(sequence, &frames, (frames.len() / 4).max(least) - 1, 1);
     // One light that stays may be the Moon on a mount that follows it, unless another moves as the sky does; two cannot.
     match fixtures(sequence, &frames, &stays).len() {
         0 => return nothing(),
         1 if !moves_as_the_sky(sequence, &frames, &stays) => return nothing(),
+        _ if frames.len() == 2 => return stays,
         _ => {}
     }
     // The camera stood still: what returns twice is a fixture as well, though the glare hides it in most frames. (Where
@@ -28,11 +33,28 @@ pub(super) fn lights(sequence: &Sequence<'_>, seen: &[Seen]) -> Vec<Vec<bool>> {
     returning(sequence, &frames, 2, (frames.len() / 6).max(3))
 }
 
+/// Whether the notes say that nobody touched the tripod.
+fn claims_a_tripod(sequence: &Sequence<'_>) -> bool {
+    sequence.night.mount() == Mount::FixedTripod
+}
+
+/// Which way a level camera's frames show the Moon go from one frame to another, where the sky is known; radians from the
+/// right, clockwise.
+fn way_of_the_sky(sequence: &Sequence<'_>, (from, to): (usize, usize)) -> Option<f64> {
+    let (from, to) = (sequence.place(from)?.seen, sequence.place(to)?.seen);
+    let along = (to.azimuth - from.azimuth).normalized_signed().radians() * from.altitude.radians().cos();
+    Some((from.altitude - to.altitude).radians().atan2(along))
+}
+
 /// Whether a disc crosses the frames as the sky crosses those of a camera that stands: at the sky's pace, which in radii of
 /// the disc is the same for every lens, in one direction, of one size.
 fn moves_as_the_sky(sequence: &Sequence<'_>, frames: &[Vec<&DiscFit>], stays: &[Vec<bool>]) -> bool {
     /// So many frames in a row make it no chance: of lights anywhere, one in some fifty continues a step.
     const LINKS: usize = 5;
+    /// Where the notes speak of a tripod besides, so many do; or two, of which the second lies where the sky would have it.
+    const CLAIMED_LINKS: usize = 3;
+    /// How far that is from a level camera's at most, radians: a roll that nobody would call level, and what a wide lens bends.
+    const OFF_LEVEL: f64 = 0.4;
     /// Least and most pace over the equator's: the Moon's declination takes an eighth off, the projection of a wide lens
     /// and the Moon's own motion give and take as much, its radius is uncertain by a tenth.
     const PACE: (f64, f64) = (0.72, 1.25);
@@ -49,12 +71,15 @@ fn moves_as_the_sky(sequence: &Sequence<'_>, frames: &[Vec<&DiscFit>], stays: &[
         /// Longest chain that ends here, and the direction in which it arrived.
         length: usize,
         heading: Option<f64>,
+        /// Whether it has gone the sky's way over a level camera from some frame.
+        is_on_its_way: bool,
     }
+    let turn = |from: f64, to: f64| ((to - from + 9.0 * PI).rem_euclid(2.0 * PI) - PI).abs();
     let mut links: Vec<Link<'_>> = Vec::new();
     for (k, (discs, stays)) in frames.iter().zip(stays).enumerate() {
         let before = links.len();
         for (disc, _) in discs.iter().zip(stays).filter(|(_, stays)| !**stays) {
-            let mut best = (1, None);
+            let (mut best, mut is_on_its_way) = ((1, None), false);
             for link in links[..before].iter().rev() {
                 let times = sequence.frame(k).time.zip(sequence.frame(link.frame).time);
                 let Some(seconds) = times.map(|(now, then)| now.middle.seconds_since(then.middle)) else { continue };
@@ -64,22 +89,23 @@ fn moves_as_the_sky(sequence: &Sequence<'_>, frames: &[Vec<&DiscFit>], stays: &[
                 let step = disc.centre.distance(link.disc.centre) / (0.5 * (disc.radius_px + link.disc.radius_px));
                 let pace = step / (seconds * RADII_PER_SECOND);
                 let heading = (disc.centre.y - link.disc.centre.y).atan2(disc.centre.x - link.disc.centre.x);
-                let bend = link.heading.map_or(0.0, |from| (heading - from + 9.0 * PI).rem_euclid(2.0 * PI) - PI);
+                let bend = link.heading.map_or(0.0, |from| turn(from, heading));
                 let is_same = (disc.radius_px / link.disc.radius_px).ln().abs() < SIZE;
-                if step > 1.0
-                    && pace > PACE.0
-                    && pace < PACE.1
-                    && bend.abs() < BEND
-                    && is_same
-                    && link.length + 1 > best.0
-                {
+                if step <= 1.0 || pace <= PACE.0 || pace >= PACE.1 || !is_same {
+                    continue;
+                }
+                // Whatever came before: a lamp may have lain where the Moon could have come from.
+                let way = way_of_the_sky(sequence, (link.frame, k));
+                is_on_its_way |= way.is_some_and(|way| turn(way, heading) < OFF_LEVEL);
+                if bend < BEND && link.length + 1 > best.0 {
                     best = (link.length + 1, Some(heading));
                 }
             }
-            links.push(Link { frame: k, disc, length: best.0, heading: best.1 });
+            links.push(Link { frame: k, disc, length: best.0, heading: best.1, is_on_its_way });
         }
     }
-    links.iter().any(|l| l.length >= LINKS)
+    let is_claimed = claims_a_tripod(sequence);
+    links.iter().any(|l| l.length >= LINKS || (is_claimed && (l.length >= CLAIMED_LINKS || l.is_on_its_way)))
 }
 
 /// Which discs of each frame stand at one place in at least `fewest` other frames between which the sky has moved;

@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 /// Each room and the rooms it may use.
-const TABLE: [(&str, &[&str]); 24] = [
+const TABLE: [(&str, &[&str]); 25] = [
     ("units", &[]),
     ("files", &[]),
     ("memory", &[]),
@@ -46,6 +46,7 @@ const TABLE: [(&str, &[&str]); 24] = [
             "write",
         ],
     ),
+    ("vigil", &["units", "raster", "diag", "sky", "camera", "ingest", "detect", "registration", "solve", "plan"]),
     ("proof", &["units", "memory", "raster", "diag", "ingest", "sky", "camera", "registration"]),
     ("lib", &[]),
 ];

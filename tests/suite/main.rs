@@ -32,4 +32,5 @@ mod spoilt;
 mod table;
 mod town;
 mod truth;
+mod vigil;
 mod written;

@@ -1,0 +1,191 @@
+//! Where the Moon is in the frame, when it leaves it, and whether the tripod was moved.
+
+use super::judged::Judged;
+use super::{Advice, Context, Kind, Now, Urgency};
+use crate::camera::Mount;
+use crate::raster::PixelPoint;
+use crate::registration::PointingSolution;
+use crate::sky::{Horizontal, Refraction, apparent_moon};
+use crate::units::Instant;
+
+/// How far ahead the Moon's way over the frame is followed, minutes.
+const AHEAD_MINUTES: u32 = 30;
+/// Of a Moon that leaves within so many minutes one speaks,
+const SPOKEN_MINUTES: f64 = 5.0;
+/// or within so many frames.
+const SPOKEN_FRAMES: f64 = 1.5;
+/// Frames without a Moon that are no accident.
+const IN_A_ROW: usize = 2;
+
+/// What is known of a fixed tripod's aim.
+#[derive(Default)]
+pub(super) struct Aims {
+    /// The last aim that several frames agreed on, and of which rig,
+    known: Option<(usize, PointingSolution)>,
+    /// and how many Moons it has foretold since.
+    foretold: usize,
+}
+
+/// When and where the Moon leaves.
+pub(super) struct Leaving {
+    pub minutes: f64,
+    edge: &'static str,
+}
+
+/// Where a pixel's edge is crossed, if a disc there is not whole.
+fn edge_crossed(at: PixelPoint, radius: f64, (w, h): (f64, f64)) -> Option<&'static str> {
+    let over =
+        [(radius - at.x, "left"), (at.x + radius - w, "right"), (radius - at.y, "upper"), (at.y + radius - h, "lower")];
+    over.into_iter().filter(|(by, _)| *by > 0.0).max_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, edge)| edge)
+}
+
+/// When the Moon meets the frame's edge, if it does within half an hour and the way is known.
+pub(super) fn leaving(context: &Context<'_>, now: Now<'_>) -> Option<Leaving> {
+    let (centre, radius, at) = (now.found.centre()?, now.found.radius_px()?, now.at?);
+    let rig = context.registration.rigs.get(now.found.rig)?;
+    let size = (rig.width as f64, rig.height as f64);
+    let ahead = |minutes: f64| at.plus_seconds(60.0 * minutes);
+    let way: Box<dyn Fn(f64) -> Option<PixelPoint>> = match (context.mount(), &rig.tracking) {
+        (Mount::Tracking, Some(tracking)) => {
+            // It goes on as in its last stretch; a wobble comes back.
+            let last = *tracking.stretches.last()?;
+            let hours = at.seconds_since(last.from) / 3600.0;
+            let (vx, vy) =
+                (last.px_per_hour.0 + 2.0 * last.bend.0 * hours, last.px_per_hour.1 + 2.0 * last.bend.1 * hours);
+            Box::new(move |m| Some(PixelPoint::new(centre.x + vx * m / 60.0, centre.y + vy * m / 60.0)))
+        }
+        (Mount::Tracking, None) => return None,
+        _ => {
+            let observer = context.observer?;
+            let seen = move |t: Instant| apparent_moon(&observer, t).refracted(Refraction::default());
+            match rig.pointing_at(Some(at)).map(|p| p.pointing) {
+                Some(pointing) => Box::new(move |m| pointing.to_pixel(seen(ahead(m)))),
+                None => {
+                    // A camera that is level, or nearly: what the Moon goes in azimuth and altitude, it goes over the frame.
+                    let (focal, here) = (rig.focal_length_px?, seen(at));
+                    let upright = if rig.mirrored == Some(true) { -1.0 } else { 1.0 };
+                    Box::new(move |m| Some(moved(centre, (focal, upright), here, seen(ahead(m)))))
+                }
+            }
+        }
+    };
+    // Where it stands now is measured; what is known is how it goes on.
+    let off = way(0.0).map_or((0.0, 0.0), |p| (centre.x - p.x, centre.y - p.y));
+    (0..=4 * AHEAD_MINUTES).find_map(|quarter| {
+        let minutes = f64::from(quarter) / 4.0;
+        let there = way(minutes)?;
+        let edge = edge_crossed(PixelPoint::new(there.x + off.0, there.y + off.1), radius, size)?;
+        Some(Leaving { minutes, edge })
+    })
+}
+
+/// A place in a level frame after the Moon has gone from one place in the sky to another.
+fn moved(from: PixelPoint, (focal, upright): (f64, f64), here: Horizontal, there: Horizontal) -> PixelPoint {
+    let along = (there.azimuth - here.azimuth).normalized_signed().radians() * here.altitude.radians().cos();
+    let up = (there.altitude - here.altitude).radians();
+    PixelPoint::new(from.x + upright * along * focal, from.y - up * focal)
+}
+
+/// Seconds between frames, usually.
+pub(super) fn usual_interval_s(before: &[Judged]) -> Option<f64> {
+    const OF: usize = 12;
+    let times: Vec<Instant> = before[before.len().saturating_sub(OF)..].iter().filter_map(|j| j.at).collect();
+    let mut gaps: Vec<f64> = times.windows(2).map(|t| t[1].seconds_since(t[0])).filter(|g| *g > 0.0).collect();
+    gaps.sort_by(f64::total_cmp);
+    gaps.get(gaps.len() / 2).copied()
+}
+
+/// Whether somebody aims anew from frame to frame: the Moon does not stand where the sky would have carried it.
+fn is_aimed_each_time(context: &Context<'_>, now: Now<'_>) -> bool {
+    const OF: usize = 6;
+    let Some(observer) = context.observer else { return false };
+    let Some(focal) = context.registration.rigs.get(now.found.rig).and_then(|r| r.focal_length_px) else {
+        return false;
+    };
+    let seen = |t: Instant| apparent_moon(&observer, t).refracted(Refraction::default());
+    let last: Vec<(Instant, PixelPoint, f64)> = context.before[context.before.len().saturating_sub(OF)..]
+        .iter()
+        .filter_map(|j| Some((j.at?, j.fit?.centre, j.fit?.radius_px)))
+        .collect();
+    let aimed = last
+        .windows(2)
+        .filter(|w| {
+            let goes = moved(w[0].1, (focal, 1.0), seen(w[0].0), seen(w[1].0)).distance(w[0].1);
+            // How far, whichever way the camera is turned.
+            (w[1].1.distance(w[0].1) - goes).abs() > 0.15 * w[0].2 + 0.1 * goes
+        })
+        .count();
+    last.len() > 1 && 2 * aimed >= last.len() - 1
+}
+
+/// Whether the camera stands as it is from frame to frame: by the frames, and before there are enough by the notes.
+fn is_left_alone(context: &Context<'_>, now: Now<'_>) -> bool {
+    const TELLING: usize = 3;
+    let frames = context.before.iter().filter(|j| j.fit.is_some()).count();
+    let noted = matches!(context.night.mount(), Mount::FixedTripod | Mount::Tracking);
+    !is_aimed_each_time(context, now) && (noted || frames >= TELLING)
+}
+
+/// What there is to say of the Moon's place.
+pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged, aims: &mut Aims) -> Vec<Advice> {
+    let mut out = Vec::new();
+    let last = || context.before.iter().rev().chain(std::iter::empty());
+    if !judged.has_moon && !judged.below_horizon && !now.found.foreground {
+        let missing = 1 + last().take_while(|j| !j.has_moon && !j.below_horizon).count();
+        if missing >= IN_A_ROW && context.before.iter().any(|j| j.has_moon) {
+            let text = format!("no Moon in the last {missing} frames: look at aim, cloud and cap");
+            out.push(Advice::new(Kind::NoMoon, Urgency::Now, text));
+        }
+    }
+    if judged.is_cut && last().next().is_none_or(|j| j.is_cut) {
+        out.push(Advice::new(Kind::Leaving, Urgency::Now, "re-aim: the frame's edge cuts the Moon"));
+    } else if let Some(leaving) = leaving(context, now).filter(|_| is_left_alone(context, now)) {
+        let frames = usual_interval_s(context.before).map_or(0.0, |s| SPOKEN_FRAMES * s / 60.0);
+        if leaving.minutes <= SPOKEN_MINUTES.max(frames) {
+            let text = format!(
+                "re-aim within {:.0} min: the Moon leaves by the {} edge",
+                leaving.minutes.floor().max(1.0),
+                leaving.edge
+            );
+            let urgency = if leaving.minutes < 2.0 { Urgency::Now } else { Urgency::Soon };
+            out.push(Advice::new(Kind::Leaving, urgency, text));
+        }
+    }
+    out.extend(moved_tripod(context, now, aims));
+    out
+}
+
+/// A fixed tripod's Moon that stands where it should not: somebody has touched it.
+fn moved_tripod(context: &Context<'_>, now: Now<'_>, aims: &mut Aims) -> Option<Advice> {
+    /// So many frames settle an aim,
+    const SETTLED: usize = 5;
+    /// and so many Moons that it foretold.
+    const FORETOLD: usize = 2;
+    if context.night.mount() == Mount::Tracking {
+        return None;
+    }
+    let rig = context.registration.rigs.get(now.found.rig)?;
+    let held = aims.known.filter(|(of, _)| *of == now.found.rig).map(|(_, p)| p);
+    let settled = rig.pointing_at(now.at).filter(|p| p.frames >= SETTLED);
+    aims.known = settled.map(|p| (now.found.rig, *p)).or(aims.known);
+    let Some(held) = held else {
+        aims.foretold = 0;
+        return None;
+    };
+    let (observer, at, fit) = (context.observer?, now.at?, now.found.fit()?);
+    let expected = held.pointing.to_pixel(apparent_moon(&observer, at).refracted(Refraction::default()))?;
+    let off = expected.distance(fit.centre);
+    let least = (5.0 * held.rms_px.hypot(fit.centre_sigma_px)).max(3.0).max(0.1 * fit.radius_px);
+    if off <= least {
+        aims.foretold += 1;
+        return None;
+    }
+    let was_sure = std::mem::take(&mut aims.foretold) >= FORETOLD;
+    // Until a new one is settled, nothing is foretold.
+    aims.known = None;
+    was_sure.then(|| {
+        let text =
+            format!("the tripod has moved: the Moon stands {off:.0} px from where it was to be; frame and focus anew");
+        Advice::new(Kind::Moved, Urgency::Now, text)
+    })
+}

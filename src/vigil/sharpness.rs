@@ -1,0 +1,160 @@
+//! Focus that slips, a shaken frame, dew, a shutter under which the disc trails.
+
+use super::judged::Judged;
+use super::{Advice, Context, Kind, Now, Urgency};
+use crate::plan::{exposure_at, marked_shutter_at_most, shutter_words};
+
+/// Frames from which on it is known how sharp this lens can be.
+const KNOWN_FROM: usize = 5;
+/// A limb so many times as wide as the night's best is not sharp.
+const SLIPPED: f64 = 1.6;
+/// And by so many pixels at least: what a sharp limb varies by.
+const SLIPPED_PX: f64 = 0.5;
+/// A limb as wide in one frame alone is a shaken one.
+const SHAKEN: f64 = 2.2;
+
+/// How wide a frame's limb would be at the zenith: seeing grows as the 0.6th power of the air (Roddier 1981, from memory).
+fn at_zenith(j: &Judged) -> Option<f64> {
+    let width = j.fit?.edge_width_px;
+    (width > 0.0 && !j.is_cut).then(|| width / j.airmass.unwrap_or(1.0).clamp(1.0, 6.0).powf(0.3))
+}
+
+/// The sharpest limbs of the night so far, pixels: the sharper fifth.
+pub(super) fn best_width<'a>(frames: impl Iterator<Item = &'a Judged>, rig: usize) -> Option<f64> {
+    let mut widths: Vec<f64> = frames.filter(|j| j.rig == rig).filter_map(at_zenith).collect();
+    widths.sort_by(f64::total_cmp);
+    widths.get(widths.len() / 5).copied()
+}
+
+/// Whether a disc is seen clearly enough for its limb to tell of the lens: neither through cloud nor in its own glare, nor
+/// trailed by its own exposure.
+fn is_telling(j: &Judged) -> bool {
+    j.light_ratio.is_none_or(|r| r > 0.5) && j.fit.is_some_and(|f| f.saturated_share < 0.3 && f.contrast > 8.0)
+}
+
+/// What there is to say of sharpness.
+pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Vec<Advice> {
+    let mut out: Vec<Advice> = trailing(context, now).into_iter().collect();
+    let of_rig: Vec<&Judged> = context.before.iter().filter(|j| j.rig == judged.rig).collect();
+    if of_rig.len() < KNOWN_FROM {
+        return out;
+    }
+    if let Some(dew) = dew(context, judged, &of_rig) {
+        out.push(dew);
+        return out;
+    }
+    let Some(best) = best_width(of_rig.iter().copied(), judged.rig) else { return out };
+    // What the exposure itself smears is no fault of the focus.
+    let is_wide = |j: &Judged| {
+        is_telling(j)
+            && at_zenith(j).is_some_and(|w| w > SLIPPED * best && w > best + SLIPPED_PX)
+            && !is_long(context, j)
+    };
+    if !is_wide(judged) {
+        return out;
+    }
+    let before = of_rig.iter().rev().filter(|j| at_zenith(j).is_some() && is_telling(j));
+    let since: Vec<&&Judged> = before.take_while(|j| is_wide(j)).collect();
+    match since.last() {
+        Some(first) => {
+            let since = first.at.map_or(String::new(), |at| format!(" since {}", context.clock(at)));
+            out.push(Advice::new(
+                Kind::Focus,
+                Urgency::Soon,
+                format!("focus has slipped{since}: focus on the limb anew"),
+            ));
+        }
+        None if at_zenith(judged).is_some_and(|w| w > SHAKEN * best) => {
+            out.push(Advice::new(Kind::Shaken, Urgency::Later, "that frame is shaken: stand still while it exposes"));
+        }
+        None => {}
+    }
+    out
+}
+
+/// Whether an exposure was long enough for the sky to smear the limb by more than half of its width.
+fn is_long(context: &Context<'_>, j: &Judged) -> bool {
+    let rate_px = || {
+        let focal = context.registration.rigs.get(j.rig)?.focal_length_px?;
+        // 15 arcseconds a second: as fast as the sky goes at most.
+        Some(focal * 15.0 / 206_265.0)
+    };
+    let follows = context.mount() == crate::camera::Mount::Tracking;
+    let trail = j.exposure.zip(rate_px()).map_or(0.0, |(e, rate)| e.time.seconds * rate);
+    !follows && j.fit.is_some_and(|f| trail > f.edge_width_px)
+}
+
+/// Sharpness and light that fall together over many frames: dew on the lens.
+fn dew(context: &Context<'_>, judged: &Judged, before: &[&Judged]) -> Option<Advice> {
+    /// Frames on either side of the comparison, and between them.
+    const OF: usize = 3;
+    const BETWEEN: usize = 4;
+    let mut telling: Vec<&Judged> =
+        before.iter().copied().filter(|j| at_zenith(j).is_some() && j.light_ratio.is_some() && !j.is_cut).collect();
+    if at_zenith(judged).is_none() || judged.light_ratio.is_none() {
+        return None;
+    }
+    telling.push(judged);
+    let end = telling.len();
+    let then = end.checked_sub(2 * OF + BETWEEN)?;
+    let median = |of: &[&Judged], value: &dyn Fn(&Judged) -> Option<f64>| -> Option<f64> {
+        let mut values: Vec<f64> = of.iter().filter_map(|j| value(j)).collect();
+        values.sort_by(f64::total_cmp);
+        values.get(values.len() / 2).copied()
+    };
+    let (early, late) = (&telling[then..then + OF], &telling[end - OF..]);
+    // One phase against itself: how bright totality is, is not known beforehand.
+    let is_total = |j: &&Judged| j.umbral_fraction.is_some_and(|u| u > 0.9);
+    if early.iter().chain(late).any(&is_total) != early.iter().chain(late).all(&is_total) {
+        return None;
+    }
+    let wider = median(late, &at_zenith)? / median(early, &at_zenith)?;
+    let darker = median(late, &|j| j.light_ratio)? / median(early, &|j| j.light_ratio)?;
+    let (monotonous, middle) = (&telling[then..], median(&telling[then + OF..end - OF], &at_zenith)?);
+    let grows = middle > median(early, &at_zenith)? && middle < median(late, &at_zenith)?;
+    (wider > 1.35 && darker < 0.85 && grows).then(|| {
+        let since =
+            monotonous.first().and_then(|j| j.at).map_or(String::new(), |at| format!(" since {}", context.clock(at)));
+        let text = format!("dew: sharpness and light have fallen together{since}; wipe the lens, warm it");
+        Advice::new(Kind::Dew, Urgency::Soon, text)
+    })
+}
+
+/// An exposure under which the disc trails far further than may be: who exposes a little longer knows why.
+const SMEARED: f64 = 2.0;
+
+/// An exposure under which the disc trails further than may be.
+fn trailing(context: &Context<'_>, now: Now<'_>) -> Option<Advice> {
+    let (request, setup, at) = (context.plan_request()?, context.setup(now)?, now.at?);
+    let exposure = now.frame.metadata.exposure?;
+    let longest: f64 = exposure_at(&request, &setup, at).longest_s?;
+    let seconds = exposure.time.seconds;
+    (now.found.disc().is_some() && seconds > SMEARED * longest).then(|| {
+        let text = format!(
+            "shutter {} -> {}: the disc trails {:.0} px; raise the ISO or open the lens for what is missing",
+            shutter_words(seconds),
+            shutter_words(marked_shutter_at_most(longest)),
+            request.trail_px * seconds / longest
+        );
+        Advice::new(Kind::Trailing, Urgency::Soon, text)
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::Instant;
+
+    #[test]
+    fn the_best_limbs_are_those_of_the_sharper_fifth() {
+        let fit = |width: f64| crate::detect::DiscFit { edge_width_px: width, ..crate::vigil::light::tests::a_fit() };
+        let judged: Vec<Judged> = (0..10)
+            .map(|i| Judged {
+                fit: Some(fit(1.0 + 0.1 * f64::from(i))),
+                ..crate::vigil::light::tests::clear(Instant::from_tt_seconds(0.0))
+            })
+            .collect();
+        assert!((best_width(judged.iter(), 0).unwrap() - 1.2).abs() < 1e-9);
+        assert_eq!(best_width(judged.iter(), 1), None);
+    }
+}
