@@ -46,7 +46,8 @@
 //! # Features
 //! `default-features = false` leaves the sky, and the Moon in frames: [`sky`], [`ingest`], [`detect`], [`solve`], [`registration`],
 //! [`response`]. `picture` adds layouts, pictures, plans and rehearsals; `exr` writes OpenEXR; `schema` prints a layout's fields; `raw`
-//! reads camera raw (LGPL; in a process of its own: [`ingest::answer_as_raw_reader`]); `cli` is the program.
+//! reads camera raw (LGPL; in a process of its own: `ingest::answer_as_raw_reader`); `page` serves the work to a browser; `cli` is the
+//! program.
 //!
 //! # Conventions
 //! * Pixels: x right, y down, origin at the top-left **corner**: the first pixel's centre is (0.5, 0.5).
@@ -75,6 +76,8 @@ pub mod labels;
 #[cfg(feature = "picture")]
 pub mod layout;
 pub mod memory;
+#[cfg(feature = "page")]
+pub mod page;
 #[cfg(feature = "picture")]
 pub mod plan;
 #[cfg(feature = "picture")]

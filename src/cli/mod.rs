@@ -14,6 +14,8 @@ mod looking;
 mod merge;
 mod notes;
 mod outcome;
+#[cfg(feature = "page")]
+mod page;
 mod plan;
 mod proof;
 mod reference;
@@ -56,6 +58,9 @@ enum Verb {
     Merge(merge::MergeArgs),
     /// Show what was found: one page to look at and to print
     Proof(proof::ProofArgs),
+    /// Do the whole work in a browser
+    #[cfg(feature = "page")]
+    Page(page::PageArgs),
     /// Make a picture from a layout and a folder of frames
     Compose(compose::ComposeArgs),
     /// Make a steady film of the night
@@ -109,6 +114,8 @@ pub fn run() -> ExitCode {
         Verb::Vigil(args) => vigil::run(&args),
         Verb::Merge(args) => merge::run(&args),
         Verb::Proof(args) => proof::run(&args),
+        #[cfg(feature = "page")]
+        Verb::Page(args) => page::run(&args),
         Verb::Compose(args) => compose::run(&args),
         Verb::Film(args) => film::run(&args),
         Verb::Check(args) => check::run(&args),

@@ -3,10 +3,12 @@
 //! A [`Diagnostic`] is data. Stages collect them; the command line prints them.
 
 mod markup;
+mod ron_edit;
 mod ron_numbers;
 mod ron_text;
 
 pub(crate) use markup::in_markup;
+pub use ron_edit::set_value;
 pub(crate) use ron_text::nearest;
 pub use ron_text::{read_ron, write_ron};
 
@@ -22,6 +24,23 @@ pub enum Severity {
     Warning,
     /// The work could not be done.
     Error,
+}
+
+impl Severity {
+    /// In a word.
+    pub fn word(self) -> &'static str {
+        match self {
+            Severity::Note => "note",
+            Severity::Warning => "warning",
+            Severity::Error => "error",
+        }
+    }
+}
+
+impl fmt::Display for Severity {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.word())
+    }
 }
 
 /// Where in a text file a message points.
@@ -140,12 +159,7 @@ impl std::error::Error for Diagnostic {}
 
 impl fmt::Display for Diagnostic {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let word = match self.severity {
-            Severity::Note => "note",
-            Severity::Warning => "warning",
-            Severity::Error => "error",
-        };
-        write!(f, "{word}[{}]: {}", self.code, self.message)?;
+        write!(f, "{}[{}]: {}", self.severity, self.code, self.message)?;
         if let Some(span) = &self.span {
             let number = span.line.to_string();
             let margin = " ".repeat(number.len());

@@ -5,6 +5,7 @@
 //!   alone deny of it;
 //! * `select`: which frames are shown, `wanted` at which moments, `moments` which of them are one;
 //! * `arrange`: where each disc goes, one file an arrangement, with its words and marks;
+//! * `stock`: the layouts that the program brings along;
 //! * `reference`: every field of the notation, by the program's own types.
 
 mod arrange;
@@ -18,12 +19,14 @@ mod notation;
 mod reference;
 mod select;
 mod sheet;
+mod stock;
 mod wanted;
 
 pub use beforehand::{beside, forecheck};
 pub use notation::*;
 #[cfg(feature = "schema")]
 pub use reference::{reference_text, schema};
+pub use stock::{first_words, stock};
 
 use crate::composition::Composition;
 use crate::diag::{Diagnostic, Warned};

@@ -14,10 +14,10 @@ mod windows;
 
 pub use contacts::{ContactProof, StretchProof};
 pub use frames::{Circle, FrameProof};
-pub use windows::{Window, windows};
+pub use windows::{Window, whole_of, window_of, windows};
 
 use crate::camera::Mount;
-use crate::diag::{Diagnostic, Severity};
+use crate::diag::Diagnostic;
 use crate::ingest::Night;
 use crate::registration::{Registration, clock_words};
 use crate::units::Angle;
@@ -161,11 +161,7 @@ fn remarks(said: &[Diagnostic]) -> Vec<Remark> {
     said.sort_by_key(|d| std::cmp::Reverse(d.severity));
     said.into_iter()
         .map(|d| Remark {
-            severity: match d.severity {
-                Severity::Note => "note",
-                Severity::Warning => "warning",
-                Severity::Error => "error",
-            },
+            severity: d.severity.word(),
             code: d.code.to_string(),
             message: d.message.clone(),
             help: d.help.clone(),

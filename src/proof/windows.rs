@@ -33,6 +33,20 @@ const BRIGHT: f32 = 0.6;
 const MOST_STOPS: f32 = 4.0;
 const QUALITY: u8 = 82;
 
+/// The window of one frame; `None` where it cannot be opened.
+pub fn window_of(night: &Night, f: &FrameRegistration) -> Option<Window> {
+    let frame = night.frame(&f.file)?;
+    window(&open_frame(&frame.path, &frame.reading).ok()?, f)
+}
+
+/// A whole frame, no side of it longer than so many pixels.
+pub fn whole_of(night: &Night, f: &FrameRegistration, longest_side: usize) -> Option<Window> {
+    let frame = night.frame(&f.file)?;
+    let open = open_frame(&frame.path, &frame.reading).ok()?;
+    let (width, height) = open.size();
+    shown(&open, PixelRect::of_size(width, height), longest_side.max(16) as f64, f.foreground)
+}
+
 /// The windows of a registration's frames, in their order; `None` where a frame cannot be opened. `progress` is told of each.
 pub fn windows(night: &Night, registration: &Registration, progress: &(dyn Fn(&str) + Sync)) -> Vec<Option<Window>> {
     let largest = night.rigs.iter().map(|r| (r.width * r.height) as u64).max().unwrap_or(0);
@@ -55,10 +69,15 @@ fn window(frame: &OpenFrame, f: &FrameRegistration) -> Option<Window> {
         Some((centre, radius)) => PixelRect::around(centre, (REACH * radius).max(LEAST_REACH_PX)),
         None => PixelRect::of_size(width, height),
     };
-    let block = (wanted.width().max(wanted.height()) as f64 / SIDE).ceil().max(1.0) as usize;
+    shown(frame, wanted, SIDE, f.foreground)
+}
+
+/// A part of a frame, no side of it longer than so many pixels.
+fn shown(frame: &OpenFrame, wanted: PixelRect, side: f64, as_taken: bool) -> Option<Window> {
+    let block = (wanted.width().max(wanted.height()) as f64 / side).ceil().max(1.0) as usize;
     let cut = frame.light_in_blocks(wanted, block);
     let shown = cut.rect.enlarged(block);
-    let gain = if f.foreground { 1.0 } else { gain_of(&cut.light)? };
+    let gain = if as_taken { 1.0 } else { gain_of(&cut.light)? };
     let bytes: Vec<u8> = cut
         .light
         .data()

@@ -75,7 +75,7 @@ impl Looks {
             .into_par_iter()
             .map(|rig| {
                 let sequence = Sequence::of(night, rig);
-                let seen = sequence.look(self, wanted, progress);
+                let seen = sequence.look(&|frame| self.of(frame), wanted, progress);
                 seen.into_iter().enumerate().filter_map(|(k, seen)| Some((sequence.indices[k], seen?))).collect()
             })
             .collect();

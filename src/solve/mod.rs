@@ -142,7 +142,7 @@ struct LookedAt<'a> {
 
 fn look_at_rig<'a>(night: &'a Night, rig: usize, known: &Looks, progress: &(dyn Fn(&str) + Sync)) -> LookedAt<'a> {
     let sequence = Sequence::of(night, rig);
-    let seen: Vec<Seen> = sequence.look(known, &|_| true, progress).into_iter().flatten().collect();
+    let seen: Vec<Seen> = sequence.look(&|frame| known.of(frame), &|_| true, progress).into_iter().flatten().collect();
     let still = still::lights(&sequence, &seen);
     let seen: Vec<Seen> = seen.into_iter().zip(&still).map(|(seen, still)| seen.without(still)).collect();
     let votes = scale::votes(&sequence, &seen);

@@ -1,6 +1,5 @@
 //! The frames of one rig, where the sky says the Moon is in each, and what each shows.
 
-use super::looks::Looks;
 use super::sky_place::SkyPlace;
 use crate::detect::{DiscFit, Expectation, Look, Measured, any_disc, find_discs, is_beyond_doubt};
 use crate::ingest::{
@@ -119,13 +118,13 @@ impl<'a> Sequence<'a> {
     /// doubt, of sizes that they share, the rest need not be searched for Moons of a fraction of that.
     pub fn look(
         &self,
-        known: &Looks,
+        known: &(dyn Fn(&Frame) -> Option<Seen> + Sync),
         wanted: &(dyn Fn(usize) -> bool + Sync),
         progress: &(dyn Fn(&str) + Sync),
     ) -> Vec<Option<Seen>> {
         const PROBES: usize = 6;
         const LEAST_SHARE: f64 = 0.3;
-        let mut out: Vec<Option<Seen>> = (0..self.len()).map(|k| known.of(self.frame(k))).collect();
+        let mut out: Vec<Option<Seen>> = (0..self.len()).map(|k| known(self.frame(k))).collect();
         let is_wanted = |k: usize| wanted(self.indices[k]);
         if (0..self.len()).all(|k| out[k].is_some() || !is_wanted(k)) {
             return out;

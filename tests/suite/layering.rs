@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 /// Each room and the rooms it may use.
-const TABLE: [(&str, &[&str]); 25] = [
+const TABLE: [(&str, &[&str]); 26] = [
     ("units", &[]),
     ("files", &[]),
     ("memory", &[]),
@@ -47,6 +47,26 @@ const TABLE: [(&str, &[&str]); 25] = [
         ],
     ),
     ("vigil", &["units", "raster", "diag", "sky", "camera", "ingest", "detect", "registration", "solve", "plan"]),
+    (
+        "page",
+        &[
+            "units",
+            "files",
+            "raster",
+            "diag",
+            "ingest",
+            "sky",
+            "camera",
+            "detect",
+            "registration",
+            "solve",
+            "layout",
+            "compose",
+            "write",
+            "plan",
+            "proof",
+        ],
+    ),
     ("proof", &["units", "memory", "raster", "diag", "ingest", "sky", "camera", "registration"]),
     ("lib", &[]),
 ];

@@ -1,0 +1,204 @@
+//! One value of a RON text changed, and nothing else: comments, order and spacing stay as a person wrote them.
+//!
+//! Only what layouts and shoot notes use is understood: structs and variants with named fields. What is replaced is found by the
+//! names that lead to it; a variant's own name is no step of the way (`arrangement: PhaseGrid(columns: 4)` is changed at
+//! `arrangement`, `columns`).
+
+use std::ops::Range;
+
+/// A field of a struct: its name, and where its value stands.
+struct Field<'a> {
+    name: &'a str,
+    value: Range<usize>,
+}
+
+/// Where the next thing that is neither white nor a comment begins.
+fn skip(text: &str, mut at: usize) -> usize {
+    loop {
+        let rest = &text[at..];
+        let white = rest.len() - rest.trim_start().len();
+        let rest = &rest[white..];
+        at += white;
+        if rest.starts_with("//") {
+            at += rest.find('\n').unwrap_or(rest.len());
+        } else if rest.starts_with("/*") {
+            at += rest.find("*/").map_or(rest.len(), |end| end + 2);
+        } else {
+            return at;
+        }
+    }
+}
+
+/// Where a text in quotes that begins here ends, if one does begin.
+fn end_of_string(text: &str, at: usize) -> Option<usize> {
+    let rest = &text[at..];
+    if let Some(raw) = rest.strip_prefix('r').filter(|r| r.starts_with(['#', '"'])) {
+        let hashes = raw.len() - raw.trim_start_matches('#').len();
+        let inside = raw[hashes..].strip_prefix('"')?;
+        let close = format!("\"{}", "#".repeat(hashes));
+        let end = inside.find(&close)?;
+        return Some(at + 1 + hashes + 1 + end + close.len());
+    }
+    let inside = rest.strip_prefix('"')?;
+    let mut escaped = false;
+    for (i, c) in inside.char_indices() {
+        match c {
+            _ if escaped => escaped = false,
+            '\\' => escaped = true,
+            '"' => return Some(at + 1 + i + 1),
+            _ => {}
+        }
+    }
+    Some(text.len())
+}
+
+/// Where the value that begins here ends: before the comma or bracket after it, and before what is only white or comment.
+fn end_of_value(text: &str, from: usize) -> usize {
+    let (mut at, mut depth, mut end) = (from, 0usize, from);
+    while at < text.len() {
+        let next = skip(text, at);
+        if next != at {
+            at = next;
+            continue;
+        }
+        if let Some(after) = end_of_string(text, at) {
+            (at, end) = (after, after);
+            continue;
+        }
+        let Some(c) = text[at..].chars().next() else { break };
+        match c {
+            '(' | '[' | '{' => depth += 1,
+            ')' | ']' | '}' if depth == 0 => break,
+            ')' | ']' | '}' => depth -= 1,
+            ',' if depth == 0 => break,
+            _ => {}
+        }
+        at += c.len_utf8();
+        end = at;
+    }
+    end
+}
+
+/// The fields of a struct whose bracket opens here, and where it closes.
+fn fields(text: &str, open: usize) -> Option<(Vec<Field<'_>>, usize)> {
+    let mut out = Vec::new();
+    let mut at = skip(text, open + 1);
+    loop {
+        if text[at..].starts_with(')') {
+            return Some((out, at));
+        }
+        let word = text[at..].find(|c: char| !c.is_alphanumeric() && c != '_')?;
+        let name = &text[at..at + word];
+        let colon = skip(text, at + word);
+        if word == 0 || !text[colon..].starts_with(':') {
+            return None;
+        }
+        let from = skip(text, colon + 1);
+        let until = end_of_value(text, from);
+        out.push(Field { name, value: from..until });
+        at = skip(text, until);
+        if text[at..].starts_with(',') {
+            at = skip(text, at + 1);
+        }
+    }
+}
+
+/// The text with the value at a way of names replaced, or added where there was none; `None` where the way leads nowhere.
+pub fn set_value(text: &str, way: &[&str], value: &str) -> Option<String> {
+    let open = opening(text, 0..text.len())?;
+    let edit = edit(text, open, way, value, 1)?;
+    let mut out = text.to_owned();
+    out.replace_range(edit.0, &edit.1);
+    Some(out)
+}
+
+/// The first bracket of a value that is a struct or a variant with fields.
+fn opening(text: &str, within: Range<usize>) -> Option<usize> {
+    let at = skip(text, within.start);
+    let rest = text.get(at..within.end)?;
+    let word = rest.find(|c: char| !c.is_alphanumeric() && c != '_')?;
+    let open = skip(text, at + word);
+    (open < within.end && text[open..].starts_with('(')).then_some(open)
+}
+
+fn edit(text: &str, open: usize, way: &[&str], value: &str, depth: usize) -> Option<(Range<usize>, String)> {
+    let (first, rest) = way.split_first()?;
+    let (fields, close) = fields(text, open)?;
+    if let Some(field) = fields.iter().find(|f| f.name == *first) {
+        if rest.is_empty() {
+            return Some((field.value.clone(), value.to_owned()));
+        }
+        // `Some(Name(field: …))` and the like: the innermost bracket that has fields.
+        let inner = opening(text, field.value.clone())?;
+        return edit(text, inner, rest, value, depth + 1)
+            .or_else(|| edit(text, opening(text, inner + 1..field.value.end)?, rest, value, depth + 1));
+    }
+    let nested = rest.iter().rev().fold(value.to_owned(), |inner, name| format!("({name}: {inner})"));
+    let last = fields.last().map_or(open + 1, |f| f.value.end);
+    let after = skip(text, last);
+    // On the line of its neighbours, or on one of its own where they have one each.
+    let own_line = text[open..close].contains('\n')
+        && fields.last().is_none_or(|f| {
+            let line = text[..f.value.start].rfind('\n').map_or(0, |n| n + 1);
+            text[line..f.value.start].trim_start().starts_with(f.name)
+        });
+    let (at, comma) = match (fields.is_empty(), text[after..].starts_with(',')) {
+        (true, _) => (open + 1, ""),
+        (false, true) => (after + 1, ""),
+        (false, false) => (last, ","),
+    };
+    let field = match (own_line, fields.is_empty()) {
+        (true, _) => format!("{comma}\n{}{first}: {nested},", "    ".repeat(depth)),
+        (false, true) => format!("{first}: {nested}"),
+        (false, false) => format!("{comma} {first}: {nested}"),
+    };
+    Some((at..at, field))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const TEXT: &str = "// A poster.
+(
+    version: 2,
+    /* the sheet */ canvas: (page: \"A3\", margin: \"15mm\"), // as printed
+    // Four by six, (north up).
+    arrangement: PhaseGrid(columns: 4, rows: 6, up: North),
+    title: \"a ) comma, and \\\" quotes\",
+    selection: (at: [\"U1\", \"U2\"]),
+)
+";
+
+    #[test]
+    fn a_value_is_replaced_and_comments_stay() {
+        let text = set_value(TEXT, &["arrangement", "columns"], "5").unwrap();
+        assert_eq!(text, TEXT.replace("columns: 4", "columns: 5"));
+        let text = set_value(TEXT, &["title"], "\"new\"").unwrap();
+        assert!(text.contains("title: \"new\",\n    selection") && text.contains("// as printed"));
+        let text = set_value(TEXT, &["canvas", "margin"], "\"2%\"").unwrap();
+        assert_eq!(text, TEXT.replace("15mm", "2%"));
+        assert_eq!(set_value(TEXT, &["selection", "at"], "[]").unwrap(), TEXT.replace("[\"U1\", \"U2\"]", "[]"));
+        assert_eq!(set_value(TEXT, &["arrangement"], "ShadowMap()").unwrap().matches("PhaseGrid").count(), 0);
+    }
+
+    #[test]
+    fn a_value_that_is_missing_is_added() {
+        let text = set_value(TEXT, &["light", "shadow_lift"], "0.5").unwrap();
+        assert!(text.ends_with("selection: (at: [\"U1\", \"U2\"]),\n    light: (shadow_lift: 0.5),\n)\n"), "{text}");
+        let text = set_value(TEXT, &["arrangement", "spacing"], "\"1.2disc\"").unwrap();
+        assert!(text.contains("up: North, spacing: \"1.2disc\"),"), "{text}");
+        assert_eq!(set_value("(a: 1)", &["b"], "2").unwrap(), "(a: 1, b: 2)");
+        assert_eq!(set_value("(a: One(Two(c: 1)))", &["a", "c"], "2").unwrap(), "(a: One(Two(c: 2)))");
+        assert_eq!(set_value("(a: Grid())", &["a", "b"], "2").unwrap(), "(a: Grid(b: 2))");
+    }
+
+    #[test]
+    fn what_is_no_struct_is_left_alone() {
+        for (text, way) in [("", "a"), ("(", "a"), ("[1]", "a"), ("(a)", "a"), ("(a: \"", "b"), ("(a: 1", "b")] {
+            assert!(set_value(text, &[way], "1").is_none(), "{text}");
+        }
+        assert!(set_value("(a: 1)", &["a", "b"], "2").is_none());
+        assert!(set_value("(a: r#\"x\" )\"#, b: 1)", &["b"], "2").unwrap().ends_with("b: 2)"));
+    }
+}

@@ -1,0 +1,135 @@
+// The picture: begun from a layout, changed by its fields or its text, seen at once, written.
+import { $, ask, el, json, refresh, say, state } from "./page.js";
+import { controls } from "./fields.js";
+
+const SIDE = 1600;
+let schema = null, drawing = false, again = false;
+/** The board on the sheet: another layout lays another. */
+let board = null;
+
+/** Draws the picture; while that takes the old one stays, and of several wishes the last counts. */
+async function draw() {
+  if (drawing) { again = true; return; }
+  drawing = true;
+  try {
+    const answer = await ask(`/api/picture?side=${SIDE}`);
+    const { composition, said } = await json(`/api/composition?side=${SIDE}`);
+    const image = board.querySelector("img");
+    const old = image.src;
+    image.src = URL.createObjectURL(await answer.blob());
+    await image.decode();
+    image.alt = `${composition.title ?? "the picture"}: ${composition.placements.length} discs`;
+    if (old.startsWith("blob:")) URL.revokeObjectURL(old);
+    spots(board.querySelector(".shown"), composition);
+    board.querySelector(".time").textContent = `${composition.placements.length} discs, ${answer.headers.get("x-seconds")} s`;
+    board.querySelector(".remarks").replaceChildren(...said.map((d) => el("li", {}, `${d.severity}: ${d.message}${d.help ? ` (${d.help})` : ""}`)));
+  } catch { /* it was said */ } finally {
+    drawing = false;
+    if (again) { again = false; draw(); }
+  }
+}
+
+/** Over each disc a place that says which it is. */
+function spots(shown, composition) {
+  shown.querySelectorAll(".spot").forEach((s) => s.remove());
+  for (const p of composition.placements) {
+    const [x, y] = p.map.canvas_centre_px, r = Math.max(p.radius_px, 6);
+    const lift = p.lift ? `, raised by ${p.lift.stops.toFixed(1)} stops` : "";
+    const words = `${p.frame}, ${p.utc.slice(0, 19).replace("T", " ")} UTC${p.quality === null ? "" : `, quality ${p.quality.toFixed(2)}`}${p.lacks ? `, ${p.lacks}` : ""}${p.simulated ? ", not photographed" : ""}${lift}`;
+    const spot = el("button", { type: "button", class: "spot", title: words, "aria-label": words, onfocus: () => say(words), onmouseenter: () => say(words) });
+    const percent = (v, of) => `${100 * v / of}%`;
+    Object.assign(spot.style, { left: percent(x - r, composition.width), top: percent(y - r, composition.height), width: percent(2 * r, composition.width), height: percent(2 * r, composition.height) });
+    shown.append(spot);
+  }
+}
+
+async function fieldsOf(panel) {
+  schema ??= await json("/api/layout/fields");
+  const layout = await json("/api/layout");
+  const open = [...panel.querySelectorAll("details[open] > summary")].map((s) => s.textContent);
+  const set = async (way, value) => {
+    try {
+      await ask("/api/layout/value", { way, value });
+      say(`${way.join(": ")} is ${value} now`);
+    } catch { return; }
+    await refresh();
+    await fieldsOf(panel);
+    draw();
+  };
+  const text = el("textarea", { spellcheck: "false", "aria-label": "the layout's text" });
+  text.value = layout.text;
+  const faults = el("div", {}, ...layout.faults.map((f) => el("p", { class: "fault" }, `${f.place ? `line ${f.place.line}, column ${f.place.column}: ` : ""}${f.message}${f.help ? `\n${f.help}` : ""}`)));
+  let timer = null;
+  text.addEventListener("input", () => {
+    clearTimeout(timer);
+    timer = setTimeout(async () => {
+      await ask("/api/layout", { text: text.value });
+      const now = await json("/api/layout");
+      faults.replaceChildren(...now.faults.map((f) => el("p", { class: "fault" }, `${f.place ? `line ${f.place.line}, column ${f.place.column}: ` : ""}${f.message}${f.help ? `\n${f.help}` : ""}`)));
+      if (!now.faults.length) draw();
+      await refresh();
+    }, 500);
+  });
+  const parts = layout.values ? controls(schema, layout.values, schema, set) : [];
+  panel.replaceChildren(faults, el("div", { class: "fields" }, ...parts), el("details", {}, el("summary", {}, "The text itself"), text));
+  for (const d of panel.querySelectorAll("details")) if (open.includes(d.querySelector("summary").textContent)) d.open = true;
+}
+
+async function chooser(sheet) {
+  const { layouts } = await json("/api/layouts");
+  const list = el("div", { class: "previews" });
+  for (const l of layouts) {
+    const image = el("img", { alt: "", loading: "lazy", width: 300, height: 200 });
+    list.append(el("button", { type: "button", onclick: async () => {
+      await ask(`/api/layouts/${encodeURIComponent(l.name)}/open`, {});
+      await refresh();
+      await show(sheet, true);
+      say(`begun from ${l.name}`);
+    } }, image, el("strong", {}, l.name), el("span", { class: "faint" }, l.words)));
+    // One after another: each is a picture of this night.
+    image.dataset.way = `/api/layouts/${encodeURIComponent(l.name)}/preview?side=320`;
+  }
+  const box = el("details", {}, el("summary", {}, "Begin from another layout"), list);
+  box.addEventListener("toggle", async () => {
+    if (!box.open) return;
+    for (const image of list.querySelectorAll("img[data-way]")) {
+      const way = image.dataset.way;
+      delete image.dataset.way;
+      const answer = await fetch(way);
+      if (answer.headers.get("content-type") === "image/jpeg") image.src = URL.createObjectURL(await answer.blob());
+      else image.replaceWith(el("span", { class: "fault" }, (await answer.json()).cannot));
+    }
+  });
+  return box;
+}
+
+export async function show(sheet, changed) {
+  if (!state.registered) {
+    sheet.replaceChildren(el("p", {}, "A picture is made of what was found in the frames: look for the Moon first, on the sheet \u201cFrames\u201d."));
+    return;
+  }
+  if (!changed && sheet.querySelector(".board")) {
+    // Something was taken back: fields and picture as they are now.
+    await fieldsOf(board.querySelector(".panel"));
+    draw();
+    return;
+  }
+  const name = el("input", { "aria-label": "the layout's name", value: /in-work|^phase-grid|^drift|^panels|^banner/.test(state.layout) ? "my-layout.ron" : state.layout });
+  const file = el("input", { "aria-label": "the picture's name", value: "picture.tif" });
+  const zoom = el("button", { type: "button", "aria-pressed": "false", onclick: async (e) => {
+    const on = e.target.getAttribute("aria-pressed") !== "true";
+    e.target.setAttribute("aria-pressed", String(on));
+    shown.classList.toggle("zoomed", on);
+  } }, "Larger");
+  const shown = el("div", { class: "shown" }, el("img", { alt: "" }));
+  const panel = el("div", { class: "panel" });
+  board = el("div", { class: "board" },
+    el("div", {}, shown, el("div", { class: "row" }, el("span", { class: "time faint" }), zoom), el("ul", { class: "remarks faint" })),
+    el("div", {},
+      el("div", { class: "row" }, name, el("button", { type: "button", onclick: async () => { await ask("/api/layout/save", { name: name.value }); await refresh(); say(`${name.value} is written beside the frames`); } }, "Save layout")),
+      el("div", { class: "row" }, file, el("button", { type: "button", class: "first", onclick: async () => { await ask("/api/write", { name: file.value }); await refresh(); } }, "Write the picture")),
+      el("p", { class: "faint" }, ".tif, .png, .exr or .jpg: kind, depth and colour space as the layout's output says"), panel));
+  sheet.replaceChildren(await chooser(sheet), board);
+  await fieldsOf(panel);
+  await draw();
+}

@@ -1,0 +1,127 @@
+//! The contact sheet: what was found in each frame, its window, and what a person sets of it.
+
+use super::routes::{Answer, Refused, Shared, aside, jpeg, looked_at};
+use crate::proof::{Proof, Window, whole_of, window_of};
+use crate::raster::PixelPoint;
+use crate::registration::{Disc, FrameRegistration, Registration, Sighting, Status};
+use crate::units::Angle;
+use axum::Json;
+use axum::extract::{Path, Query, State};
+use axum::http::StatusCode;
+use axum::response::Response;
+use serde::Deserialize;
+use std::sync::Arc;
+
+/// What was found, as `proof --json` prints it, with what a person has set.
+pub(super) async fn list(State(desk): Shared) -> Answer<Json<serde_json::Value>> {
+    aside(move || {
+        let (night, registration) = looked_at(&desk)?;
+        let said = desk.work().said.clone();
+        let proof = Proof::of(&night, &registration, &said, true);
+        let mut value = serde_json::to_value(&proof).map_err(|e| Refused(e.to_string()))?;
+        for (shown, f) in value["frames"].as_array_mut().into_iter().flatten().zip(&registration.frames) {
+            shown["size"] = serde_json::json!(registration.size_of(f));
+            shown["gain_stops"] = f.nudge.gain_stops.into();
+            shown["turn_deg"] = f.nudge.turn.degrees().into();
+        }
+        Ok(Json(value))
+    })
+    .await
+}
+
+fn shown(window: Option<Window>) -> Answer<Response> {
+    let window = window.ok_or("the frame cannot be opened")?;
+    let (left, top, width, height) = window.shows;
+    let said = [
+        ("x-shows", format!("{left},{top},{width},{height}")),
+        ("x-lifted-stops", format!("{:.1}", window.lifted_stops)),
+    ];
+    Ok(jpeg(window.jpeg, &said))
+}
+
+fn frame_of(registration: &Registration, index: usize) -> Answer<&FrameRegistration> {
+    registration.frames.get(index).ok_or_else(|| "there is no such frame".into())
+}
+
+pub(super) async fn window(State(desk): Shared, Path(index): Path<usize>) -> Answer<Response> {
+    aside(move || {
+        let (night, registration) = looked_at(&desk)?;
+        shown(window_of(&night, frame_of(&registration, index)?))
+    })
+    .await
+}
+
+#[derive(Deserialize)]
+pub(super) struct Side {
+    side: Option<usize>,
+}
+
+/// Longest side of a frame that is shown whole, pixels.
+const LARGEST_SIDE: usize = 6000;
+
+pub(super) async fn whole(State(desk): Shared, Path(index): Path<usize>, Query(q): Query<Side>) -> Answer<Response> {
+    aside(move || {
+        let (night, registration) = looked_at(&desk)?;
+        let side = q.side.unwrap_or(1600).clamp(64, LARGEST_SIDE);
+        shown(whole_of(&night, frame_of(&registration, index)?, side))
+    })
+    .await
+}
+
+/// What a person sets of a frame; what is left out stays.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Wish {
+    exclude: Option<bool>,
+    /// Where the Moon's centre is, pixels of the frame.
+    centre_px: Option<(f64, f64)>,
+    radius_px: Option<f64>,
+    gain_stops: Option<f64>,
+    turn_deg: Option<f64>,
+}
+
+pub(super) async fn set(State(desk): Shared, Path(index): Path<usize>, Json(wish): Json<Wish>) -> Answer<StatusCode> {
+    aside(move || {
+        desk.change(|registration, _| {
+            let registration = Arc::make_mut(registration.as_mut().ok_or("the frames were not looked at yet")?);
+            let (width, height) = frame_of(registration, index).map(|f| registration.size_of(f)).map_err(|r| r.0)?;
+            let frame = &mut registration.frames[index];
+            heed(frame, &wish, (width as f64, height as f64))
+        })?;
+        Ok(StatusCode::OK)
+    })
+    .await
+}
+
+/// Does to a frame what is wished, if it can be.
+fn heed(frame: &mut FrameRegistration, wish: &Wish, (width, height): (f64, f64)) -> Result<(), String> {
+    let within = |v: Option<f64>, most: f64, what: &str| match v {
+        Some(v) if !v.is_finite() || v.abs() > most => Err(format!("{what} is to be at most {most}")),
+        v => Ok(v),
+    };
+    let (gain, turn) = (within(wish.gain_stops, 10.0, "the gain")?, within(wish.turn_deg, 360.0, "the turn")?);
+    if wish.centre_px.is_some() || wish.radius_px.is_some() {
+        let known = frame.centre().zip(frame.radius_px());
+        let centre = wish.centre_px.map(|(x, y)| PixelPoint::new(x, y)).or(known.map(|k| k.0));
+        let radius = wish.radius_px.or(known.map(|k| k.1));
+        let (Some(centre), Some(radius)) = (centre, radius) else {
+            return Err("a circle has a centre and a radius".into());
+        };
+        let is_near = (-width..2.0 * width).contains(&centre.x) && (-height..2.0 * height).contains(&centre.y);
+        if !is_near || !(2.0..4.0 * width.max(height)).contains(&radius) {
+            return Err("such a circle does not lie in the frame".into());
+        }
+        // What was measured of light and limb stays; where the disc lies, a person says.
+        let fit = frame.fit().filter(|_| frame.status() == Status::Measured).map(|fit| crate::detect::DiscFit {
+            centre,
+            radius_px: radius,
+            ..*fit
+        });
+        frame.sighting =
+            Sighting::Measured(Disc { centre, radius_px: radius, true_radius_px: None, centre_sigma_px: 0.5, fit });
+    }
+    frame.exclude = wish.exclude.unwrap_or(frame.exclude);
+    frame.nudge.gain_stops = gain.unwrap_or(frame.nudge.gain_stops);
+    frame.nudge.turn = turn.map_or(frame.nudge.turn, Angle::from_degrees);
+    Ok(())
+}

@@ -1,0 +1,225 @@
+//! Layouts, and the picture that the one on the desk makes.
+
+use super::Desk;
+use super::routes::{Answer, Refused, Shared, aside, jpeg, looked_at};
+use crate::compose::{ComposeRequest, PictureRequest, compose, plan_picture, render};
+use crate::diag::{Diagnostic, Warned};
+use crate::ingest::Night;
+use crate::layout::{Layout, first_words, schema, stock};
+use crate::registration::Registration;
+use crate::write::srgb_codes;
+use axum::Json;
+use axum::extract::{Path, Query, State};
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use image::codecs::jpeg::JpegEncoder;
+use image::{ExtendedColorType, ImageEncoder};
+use serde::Deserialize;
+use serde_json::json;
+use std::sync::Arc;
+use std::time::Instant;
+
+/// Sides of pictures on the page, pixels.
+const SIDES: std::ops::RangeInclusive<usize> = 64..=4000;
+const QUALITY: u8 = 88;
+
+/// A fault in words, with its place.
+fn fault(d: &Diagnostic) -> serde_json::Value {
+    let place = d.span.as_ref().map(|s| json!({ "line": s.line, "column": s.column, "width": s.width }));
+    json!({ "severity": d.severity.word(), "message": d.message, "help": d.help, "place": place })
+}
+
+/// Night, registration and the layout on the desk, if it can be read.
+fn on_desk(desk: &Desk) -> Answer<(Arc<Night>, Arc<Registration>, Layout)> {
+    let (night, registration) = looked_at(desk)?;
+    let (text, name) = {
+        let work = desk.work();
+        (work.layout.clone(), work.layout_name.clone())
+    };
+    let layout = Layout::parse(&desk.folder.join(name), &text).map_err(|d| Refused(d.to_string()))?;
+    Ok((night, registration, layout))
+}
+
+#[derive(Deserialize)]
+pub(super) struct Side {
+    side: Option<usize>,
+}
+
+impl Side {
+    fn or(&self, side: usize) -> usize {
+        self.side.unwrap_or(side).clamp(*SIDES.start(), *SIDES.end())
+    }
+}
+
+/// What can be chosen to begin with.
+pub(super) async fn layouts(State(desk): Shared) -> Json<serde_json::Value> {
+    let brought = stock().map(|(name, text)| json!({ "name": name, "words": first_words(text), "own": false }));
+    let own = desk.own_layouts().into_iter().map(|name| json!({ "name": name, "words": "", "own": true }));
+    Json(json!({ "layouts": own.chain(brought).collect::<Vec<_>>() }))
+}
+
+/// A small picture of this night by one of the layouts; or why this night cannot have it, which is no fault.
+pub(super) async fn preview(State(desk): Shared, Path(name): Path<String>, Query(q): Query<Side>) -> Answer<Response> {
+    aside(move || {
+        let text = desk.layout_text(&name)?;
+        let layout = Layout::parse(&desk.folder.join(&name), &text).map_err(|d| Refused(d.to_string()))?;
+        let (night, registration) = looked_at(&desk)?;
+        let small = drawn(&desk, (&night, &registration, &layout), q.or(320));
+        Ok(small.unwrap_or_else(|Refused(why)| {
+            let first = why.lines().next().unwrap_or("");
+            let words = first.split_once("]: ").map_or(first, |(_, words)| words);
+            Json(json!({ "cannot": words })).into_response()
+        }))
+    })
+    .await
+}
+
+/// The picture of a layout, no side of it longer than so many pixels.
+fn drawn(
+    desk: &Desk,
+    (night, registration, layout): (&Night, &Registration, &Layout),
+    side: usize,
+) -> Answer<Response> {
+    let _one_at_a_time = desk.drawing.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+    let start = Instant::now();
+    let request = PictureRequest {
+        longest_side: Some(side),
+        cache: desk.cache.as_deref(),
+        ..PictureRequest::new(layout, night, registration)
+    };
+    let picture = render(&request).map_err(|e| Refused(e.to_string()))?;
+    let mut bytes = Vec::new();
+    let (width, height) = (picture.light.width() as u32, picture.light.height() as u32);
+    JpegEncoder::new_with_quality(&mut bytes, QUALITY)
+        .write_image(&srgb_codes(picture.light.data()), width, height, ExtendedColorType::Rgb8)
+        .map_err(|e| Refused(e.to_string()))?;
+    Ok(jpeg(bytes, &[("x-seconds", format!("{:.2}", start.elapsed().as_secs_f64()))]))
+}
+
+pub(super) async fn open(State(desk): Shared, Path(name): Path<String>) -> Answer<StatusCode> {
+    desk.open_layout(&name)?;
+    Ok(StatusCode::OK)
+}
+
+/// The layout on the desk: its text, its faults, and its values with defaults filled in.
+pub(super) async fn layout(State(desk): Shared) -> Json<serde_json::Value> {
+    let (name, text) = {
+        let work = desk.work();
+        (work.layout_name.clone(), work.layout.clone())
+    };
+    let (layout, faults) = Layout::examine(&desk.folder.join(&name), &text);
+    let values = layout.and_then(|l| serde_json::to_value(&l.file).ok());
+    Json(
+        json!({ "name": name, "text": text, "values": values, "faults": faults.iter().map(fault).collect::<Vec<_>>() }),
+    )
+}
+
+/// Every field that a layout has: a JSON Schema made of the program's own types.
+pub(super) async fn fields() -> Json<serde_json::Value> {
+    Json(schema())
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Text {
+    text: String,
+}
+
+pub(super) async fn set_text(State(desk): Shared, Json(Text { text }): Json<Text>) -> Answer<StatusCode> {
+    desk.change(|_, layout| {
+        *layout = text;
+        Ok(())
+    })?;
+    Ok(StatusCode::OK)
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Value {
+    way: Vec<String>,
+    value: String,
+}
+
+/// Changes one value; comments and everything else stay as they were written.
+pub(super) async fn set_value(State(desk): Shared, Json(Value { way, value }): Json<Value>) -> Answer<StatusCode> {
+    desk.change(|_, layout| {
+        let way: Vec<&str> = way.iter().map(String::as_str).collect();
+        let changed = crate::diag::set_value(layout, &way, &value)
+            .ok_or_else(|| format!("the layout's text has no place for `{}`", way.join(": ")))?;
+        // What the text could not bear before, a value cannot make worse; else it is to stay readable.
+        let path = std::path::Path::new("layout.ron");
+        if Layout::examine(path, layout).0.is_some()
+            && let (None, faults) = Layout::examine(path, &changed)
+        {
+            return Err(faults.first().map_or("it cannot be read then".to_owned(), |d| d.message.clone()));
+        }
+        *layout = changed;
+        Ok(())
+    })?;
+    Ok(StatusCode::OK)
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Name {
+    name: String,
+}
+
+/// Writes the layout under a name beside the frames.
+pub(super) async fn save(State(desk): Shared, Json(Name { name }): Json<Name>) -> Answer<StatusCode> {
+    let path = desk.beside(&name, &["ron"])?;
+    let text = desk.work().layout.clone();
+    let is_other = |path: &std::path::Path| {
+        let text = crate::files::read_text(path);
+        path.exists() && !text.is_ok_and(|text| Layout::examine(path, &text).0.is_some())
+    };
+    if is_other(&path) {
+        return Err(Refused(format!("{name} is there already, and is no layout")));
+    }
+    crate::write::write_text(&path, &text).map_err(|e| Refused(e.to_string()))?;
+    desk.work().layout_name = name;
+    Ok(StatusCode::OK)
+}
+
+pub(super) async fn picture(State(desk): Shared, Query(q): Query<Side>) -> Answer<Response> {
+    aside(move || {
+        let (night, registration, layout) = on_desk(&desk)?;
+        drawn(&desk, (&night, &registration, &layout), q.or(1600))
+    })
+    .await
+}
+
+/// Where each disc lies in that picture, and what has to be said of it.
+pub(super) async fn composition(State(desk): Shared, Query(q): Query<Side>) -> Answer<Json<serde_json::Value>> {
+    aside(move || {
+        let (night, registration, layout) = on_desk(&desk)?;
+        let Warned { value, diagnostics } =
+            plan_picture(&layout, &night, &registration, Some(q.or(1600))).map_err(|e| Refused(e.to_string()))?;
+        Ok(Json(json!({ "composition": value, "said": diagnostics.iter().map(fault).collect::<Vec<_>>() })))
+    })
+    .await
+}
+
+/// Writes the picture at its full size, in a thread of its own.
+pub(super) async fn write(State(desk): Shared, Json(Name { name }): Json<Name>) -> Answer<StatusCode> {
+    let kinds: &[&str] = if cfg!(feature = "exr") { &["tif", "png", "jpg", "exr"] } else { &["tif", "png", "jpg"] };
+    let out = desk.beside(&name, kinds)?;
+    let (night, registration, layout) = on_desk(&desk)?;
+    if out.exists() && !crate::ingest::is_own_picture(&out) {
+        return Err(Refused(format!("{name} is there already, and is no picture of this program")));
+    }
+    if !desk.job.begin("writing the picture", 1) {
+        return Err("something is being done already".into());
+    }
+    std::thread::spawn(move || {
+        let written = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| {
+            let picture =
+                PictureRequest { cache: desk.cache.as_deref(), ..PictureRequest::new(&layout, &night, &registration) };
+            let made = compose(&ComposeRequest { picture, out: &out, preview: None }).map_err(|e| e.to_string())?;
+            Ok(format!("{name}: {} discs on {} x {} px", made.0.placements.len(), made.0.width, made.0.height))
+        }));
+        desk.job.step();
+        desk.job.end(written.unwrap_or_else(|_| Err("it broke down; see the terminal".into())));
+    });
+    Ok(StatusCode::ACCEPTED)
+}

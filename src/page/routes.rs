@@ -1,0 +1,149 @@
+//! What can be asked.
+
+use super::desk::Desk;
+use super::guard::{Key, guard};
+use super::{frames, night, notes, picture};
+use crate::ingest::Night;
+use crate::registration::Registration;
+use axum::extract::State;
+use axum::http::{StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use axum::routing::{get, post};
+use axum::{Json, Router, middleware};
+use serde_json::json;
+use std::sync::Arc;
+
+/// The desk, as every route has it.
+pub(super) type Shared = State<Arc<Desk>>;
+
+/// Something that was asked and cannot be: a sentence for whoever asked.
+pub(super) struct Refused(pub String);
+
+impl IntoResponse for Refused {
+    fn into_response(self) -> Response {
+        (StatusCode::UNPROCESSABLE_ENTITY, Json(json!({ "error": self.0 }))).into_response()
+    }
+}
+
+impl From<String> for Refused {
+    fn from(why: String) -> Self {
+        Refused(why)
+    }
+}
+
+impl From<&str> for Refused {
+    fn from(why: &str) -> Self {
+        Refused(why.to_owned())
+    }
+}
+
+pub(super) type Answer<T> = Result<T, Refused>;
+
+/// Runs what takes the processor for a while where it holds nobody up.
+pub(super) async fn aside<T: Send + 'static>(work: impl FnOnce() -> Answer<T> + Send + 'static) -> Answer<T> {
+    tokio::task::spawn_blocking(work).await.unwrap_or_else(|_| Err("it broke down; see the terminal".into()))
+}
+
+/// A JPEG.
+pub(super) fn jpeg(bytes: Vec<u8>, said: &[(&'static str, String)]) -> Response {
+    let mut response = ([(header::CONTENT_TYPE, "image/jpeg")], bytes).into_response();
+    for (name, value) in said {
+        if let Ok(value) = value.parse() {
+            response.headers_mut().insert(*name, value);
+        }
+    }
+    response
+}
+
+/// Night and registration, once the frames were looked at.
+pub(super) fn looked_at(desk: &Desk) -> Answer<(Arc<Night>, Arc<Registration>)> {
+    let work = desk.work();
+    work.night.clone().zip(work.registration.clone()).ok_or_else(|| "the frames were not looked at yet".into())
+}
+
+macro_rules! asset {
+    ($name:literal, $kind:literal) => {
+        get(|| async { ([(header::CONTENT_TYPE, $kind)], include_str!(concat!("assets/", $name))) })
+    };
+}
+
+pub(super) fn all(desk: Arc<Desk>, key: Key) -> Router {
+    Router::new()
+        .route("/", asset!("index.html", "text/html; charset=utf-8"))
+        .route("/page.css", asset!("page.css", "text/css; charset=utf-8"))
+        .route("/page.js", asset!("page.js", "text/javascript; charset=utf-8"))
+        .route("/frames.js", asset!("frames.js", "text/javascript; charset=utf-8"))
+        .route("/picture.js", asset!("picture.js", "text/javascript; charset=utf-8"))
+        .route("/fields.js", asset!("fields.js", "text/javascript; charset=utf-8"))
+        .route("/night.js", asset!("night.js", "text/javascript; charset=utf-8"))
+        .route("/favicon.ico", get(|| async { StatusCode::NO_CONTENT }))
+        .route("/api/state", get(state))
+        .route("/api/register", post(register))
+        .route("/api/stop", post(stop))
+        .route("/api/undo", post(undo))
+        .route("/api/redo", post(redo))
+        .route("/api/notes", get(notes::read).post(notes::write))
+        .route("/api/frames", get(frames::list))
+        .route("/api/frames/{index}", post(frames::set))
+        .route("/api/frames/{index}/window", get(frames::window))
+        .route("/api/frames/{index}/whole", get(frames::whole))
+        .route("/api/layouts", get(picture::layouts))
+        .route("/api/layouts/{name}/preview", get(picture::preview))
+        .route("/api/layouts/{name}/open", post(picture::open))
+        .route("/api/layout", get(picture::layout).post(picture::set_text))
+        .route("/api/layout/value", post(picture::set_value))
+        .route("/api/layout/save", post(picture::save))
+        .route("/api/layout/fields", get(picture::fields))
+        .route("/api/picture", get(picture::picture))
+        .route("/api/composition", get(picture::composition))
+        .route("/api/write", post(picture::write))
+        .route("/api/plan", get(night::plan))
+        .route("/api/plan/drawing", get(night::drawing))
+        .fallback(|| async { (StatusCode::NOT_FOUND, "there is nothing of that name") })
+        .layer(middleware::from_fn_with_state(Arc::new(key), guard))
+        .with_state(desk)
+}
+
+async fn state(State(desk): Shared) -> Json<serde_json::Value> {
+    let (undo, redo) = desk.steps();
+    let job = (desk.job.runs(), desk.job.progress());
+    let work = desk.work();
+    let night = work.night.as_deref();
+    Json(json!({
+        "folder": desk.folder.file_name().map(|n| n.to_string_lossy()),
+        "title": night.and_then(|n| n.notes.as_ref()?.title.clone()),
+        "frames": night.map_or(0, |n| n.frames.len()),
+        "trouble": work.trouble,
+        "registered": work.registration.is_some(),
+        "missing": night.map(notes::missing).unwrap_or_default(),
+        "said": work.said.iter().map(|d| json!({
+            "severity": d.severity.word(), "message": d.message, "help": d.help,
+        })).collect::<Vec<_>>(),
+        "layout": work.layout_name,
+        "version": work.version,
+        "undo": undo,
+        "redo": redo,
+        "runs": job.0,
+        "job": job.1,
+    }))
+}
+
+async fn register(State(desk): Shared) -> Answer<StatusCode> {
+    desk.start_registering()?;
+    Ok(StatusCode::ACCEPTED)
+}
+
+async fn stop(State(desk): Shared) -> StatusCode {
+    desk.job.stop();
+    StatusCode::ACCEPTED
+}
+
+async fn undo(State(desk): Shared) -> Answer<StatusCode> {
+    desk.step(true)?;
+    Ok(StatusCode::OK)
+}
+
+async fn redo(State(desk): Shared) -> Answer<StatusCode> {
+    desk.step(false)?;
+    Ok(StatusCode::OK)
+}

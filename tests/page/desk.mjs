@@ -1,0 +1,162 @@
+// The page as a person uses it: from a bare folder of frames to a written picture, by the browser alone.
+//
+//     node tests/page/desk.mjs PROGRAM FRAMES [SHOTS]
+//
+// PROGRAM is the built `moonloom`, FRAMES a folder of the sample frames (copied; its notes are left behind), SHOTS a folder that
+// gets a picture of each sheet. Needs `playwright-core` and, for the check of accessibility, `axe-core` (both from npm) and Chromium.
+import { spawn } from "node:child_process";
+import { cpSync, existsSync, mkdtempSync, readFileSync, readdirSync, rmSync, writeFileSync } from "node:fs";
+import { createRequire } from "node:module";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
+import { strict as assert } from "node:assert";
+
+const require = createRequire(join(process.env.NODE_FOLDER ?? process.cwd(), "x.js"));
+const { chromium } = require("playwright-core");
+const axe = (() => { try { return require.resolve("axe-core/axe.min.js"); } catch { return null; } })();
+const [program, frames, shots] = process.argv.slice(2);
+const browserAt = ["/usr/bin/chromium", "/usr/bin/chromium-browser", "/usr/bin/google-chrome"].find(existsSync);
+
+const folder = mkdtempSync(join(tmpdir(), "moonloom-page-"));
+for (const name of readdirSync(frames).filter((n) => n.endsWith(".jpg"))) cpSync(join(frames, name), join(folder, name));
+const served = spawn(program, ["page", folder, "--no-browser"], { env: { ...process.env, XDG_CACHE_HOME: join(folder, ".cache") } });
+const address = await new Promise((found, lost) => {
+  served.stderr.on("data", (d) => { const m = /http:\/\/\S+/.exec(String(d)); if (m) found(m[0]); });
+  served.on("exit", () => lost(new Error("the program ended")));
+});
+const browser = await chromium.launch({ executablePath: browserAt, args: ["--no-sandbox"] });
+const page = await browser.newPage({ viewport: { width: 1500, height: 1000 } });
+const errors = [];
+page.on("pageerror", (e) => errors.push(String(e)));
+page.on("console", (m) => { if (m.type() === "error") errors.push(m.text()); });
+const shot = async (name) => { if (shots) await page.screenshot({ path: join(shots, `${name}.png`), fullPage: false }); };
+const check = async (name) => {
+  if (!axe) return;
+  await page.evaluate(readFileSync(axe, "utf8"));
+  const found = await page.evaluate(async () => (await window.axe.run(document, { resultTypes: ["violations"] })).violations
+    .filter((v) => ["serious", "critical"].includes(v.impact)).map((v) => `${v.id}: ${v.nodes.map((n) => n.target.join(" ")).slice(0, 3).join(", ")}`));
+  assert.deepEqual(found, [], `axe-core on ${name}`);
+};
+/** Where a registration file has a frame's Moon. */
+const centreIn = (ron, file) => /centre_px: \(([-\d.]+), ([-\d.]+)\)/.exec(ron.slice(ron.indexOf(`file: "${file}"`))).slice(1).map(Number);
+const text = (name) => readFileSync(join(folder, name), "utf8");
+try {
+  await page.goto(address);
+  assert.equal(new URL(page.url()).search, "", "the key does not stay in the address");
+  // A bare folder: the form asks what the camera did not record.
+  await page.waitForSelector("form.form");
+  await shot("first-run");
+  await check("the first run");
+  await page.fill("[name=latitude_deg]", "-31.9");
+  await page.fill("[name=longitude_deg]", "115.75");
+  await page.fill("[name=utc_offset]", "+08:00");
+  await page.selectOption("[name=mount]", "ReaimedTripod");
+  await page.fill("[name=pixel_pitch_um]", "9.17");
+  await page.click("form.form button.first");
+  await page.waitForSelector(".card", { timeout: 120000 });
+  assert.match(text("shoot.ron"), /latitude_deg: -31\.9/);
+  assert.match(text("registration.ron"), /status: Measured/);
+  await page.waitForFunction(() => document.querySelectorAll(".card svg").length >= 6);
+  await shot("frames");
+  await check("the frames");
+  // A frame is left out, by the keyboard.
+  const count = await page.locator(".card").count();
+  await page.locator(".card input[type=checkbox]").nth(1).focus();
+  await page.keyboard.press("Space");
+  await page.waitForFunction(() => document.querySelectorAll(".card.out").length === 1);
+  assert.match(text("registration.ron"), /exclude: true/);
+  // A circle is dragged by its middle.
+  await page.locator(".card .well").nth(2).click();
+  await page.waitForSelector("dialog circle.limb");
+  const limb = page.locator("dialog circle.limb");
+  const at = async () => ({ x: Number(await limb.getAttribute("cx")), y: Number(await limb.getAttribute("cy")) });
+  const before = await at(), box = await limb.boundingBox();
+  const [x, y] = [box.x + box.width / 2, box.y + box.height / 2];
+  await page.mouse.move(x, y);
+  await page.mouse.down();
+  await page.mouse.move(x + 20, y - 10, { steps: 4 });
+  await page.mouse.up();
+  const after = await at();
+  assert.ok(after.x > before.x + 5 && after.y < before.y - 2, `${JSON.stringify(before)} ${JSON.stringify(after)}`);
+  await shot("circle");
+  await check("a frame at large");
+  await page.click("dialog button.first");
+  await page.waitForSelector("dialog", { state: "detached" });
+  const [cx, cy] = centreIn(text("registration.ron"), "t0003.jpg");
+  assert.ok(Math.hypot(cx - after.x, cy - after.y) < 0.5, `kept at ${cx}, ${cy}, not at ${after.x}, ${after.y}`);
+  // Taken back, and again.
+  await page.click("#undo");
+  await page.waitForFunction(() => document.querySelector("#said").textContent === "taken back");
+  const [bx, by] = centreIn(text("registration.ron"), "t0003.jpg");
+  assert.ok(Math.hypot(bx - before.x, by - before.y) < 0.5, `back at ${bx}, ${by}, not at ${before.x}, ${before.y}`);
+  // The picture.
+  await page.click("nav a[href='#picture']");
+  await page.waitForFunction(() => document.querySelector(".shown img")?.naturalWidth > 0, null, { timeout: 120000 });
+  await page.waitForFunction(() => document.querySelectorAll(".spot").length > 10);
+  await shot("picture");
+  await check("the picture");
+  // The layout's comments stay where a value alone is changed; the picture follows within a second.
+  const words = (await (await page.request.get(new URL("/api/layout", address).href)).json()).text;
+  const comments = words.split("\n").filter((l) => l.includes("//"));
+  const first = await page.locator(".time").textContent();
+  const start = Date.now();
+  const columns = page.locator("label", { hasText: /^columns/ }).locator("input").first();
+  const image = await page.locator(".shown img").getAttribute("src");
+  await columns.fill("8");
+  await columns.press("Tab");
+  await page.waitForFunction((i) => document.querySelector(".shown img").src !== i, image, { timeout: 20000 });
+  console.log(`a change of columns shows after ${Date.now() - start} ms`);
+  await page.waitForFunction((t) => document.querySelector(".time").textContent !== t, first, { timeout: 5000 }).catch(() => {});
+  const changed = (await (await page.request.get(new URL("/api/layout", address).href)).json()).text;
+  assert.match(changed, /columns: 8/);
+  for (const comment of comments) assert.ok(changed.includes(comment.trim()), `lost: ${comment}`);
+  // Discs on the screen lie where the composition has them.
+  const side = 1600;
+  const { composition } = await (await page.request.get(new URL(`/api/composition?side=${side}`, address).href)).json();
+  const off = await page.evaluate((c) => {
+    const image = document.querySelector(".shown img").getBoundingClientRect();
+    return Math.max(...[...document.querySelectorAll(".spot")].map((s, i) => {
+      const r = s.getBoundingClientRect(), [x, y] = c.placements[i].map.canvas_centre_px;
+      const scale = c.width / image.width;
+      return Math.hypot((r.x + r.width / 2 - image.x) * scale - x, (r.y + r.height / 2 - image.y) * scale - y);
+    }));
+  }, composition);
+  console.log(`spots lie within ${off.toFixed(2)} px of their discs`);
+  assert.ok(off < 2, `${off}`);
+  // Another layout, by its small picture of this night.
+  await page.click("summary:has-text('Begin from another layout')");
+  await page.waitForFunction(() => document.querySelectorAll(".previews img[src^=blob]").length >= 3, null, { timeout: 120000 });
+  await shot("layouts");
+  await page.locator(".previews button", { hasText: "shadow-map.ron" }).click();
+  await page.waitForFunction(() => document.querySelector("#said").textContent.startsWith("begun from"), null, { timeout: 60000 });
+  await page.waitForFunction(() => document.querySelector(".shown img")?.naturalWidth > 0, null, { timeout: 60000 });
+  await shot("shadow-map");
+  // Saved and written.
+  await page.fill("[aria-label=\"the layout's name\"]", "mine.ron");
+  await page.click("button:has-text('Save layout')");
+  await page.waitForFunction(() => document.querySelector("#said").textContent.includes("mine.ron is written"));
+  assert.match(text("mine.ron"), /ShadowMap/);
+  await page.fill("[aria-label=\"the picture's name\"]", "night.tif");
+  await page.click("button:has-text('Write the picture')");
+  await page.waitForFunction(() => /night\.tif: \d+ discs/.test(document.querySelector("#said").textContent), null, { timeout: 120000 });
+  assert.ok(readFileSync(join(folder, "night.tif")).length > 100000);
+  // The night.
+  await page.click("nav a[href='#night']");
+  await page.waitForSelector("main table");
+  await shot("night");
+  await check("the night");
+  await page.selectOption("#light", "field");
+  await page.click("nav a[href='#frames']");
+  await page.waitForFunction(() => document.querySelectorAll(".card svg").length >= 6);
+  await shot("field");
+  assert.deepEqual(errors, []);
+  console.log(`the page: ${count} frames, from a bare folder to a written picture; no error in the console`);
+} catch (e) {
+  await shot("failed");
+  console.error(errors.join("\n"));
+  throw e;
+} finally {
+  await browser.close();
+  served.kill();
+  rmSync(folder, { recursive: true, force: true });
+}
