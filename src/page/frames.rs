@@ -1,6 +1,6 @@
 //! The contact sheet: what was found in each frame, its window, and what a person sets of it.
 
-use super::routes::{Answer, Refused, Shared, aside, jpeg, looked_at};
+use super::answers::{Answer, Refused, Shared, aside, jpeg, looked_at};
 use crate::proof::{Proof, Window, whole_of, window_of};
 use crate::raster::PixelPoint;
 use crate::registration::{Disc, FrameRegistration, Registration, Sighting, Status};

@@ -2,11 +2,12 @@
 //!
 //! Requests become changes of notes, registration and layout; every pixel is made by the rest of the library. `guard` lets nobody
 //! in but the browser that was given the key; `desk` holds what is being worked on, and what can be undone; `routes` is the list
-//! of what can be asked, in `frames`, `picture`, `notes` and `night`; `assets` holds the page itself: plain HTML, CSS and
+//! of what can be asked, in `frames`, `picture`, `notes` and `night` (`answers` is what they have in common); `assets` holds the page itself: plain HTML, CSS and
 //! JavaScript, embedded.
 //!
 //! What is written: `shoot.ron`, `registration.ron`, layouts and pictures, all in the folder of the frames and nowhere else.
 
+mod answers;
 mod desk;
 mod frames;
 mod guard;

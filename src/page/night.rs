@@ -1,7 +1,7 @@
 //! The night by the clock, before or after it: the plan for this folder's site and eclipse, or for those that are asked.
 
-use super::Desk;
-use super::routes::{Answer, Refused, Shared, aside};
+use super::answers::{Answer, Refused, Shared, aside};
+use super::desk::Desk;
 use crate::plan::{Drawing, HorizonProfile, PlanRequest, ShootingPlan, draw};
 use crate::sky::{LunarEclipse, Observer, eclipse_near};
 use crate::units::Instant;

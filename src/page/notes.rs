@@ -1,6 +1,6 @@
 //! What the camera did not record: asked in a form, written into `shoot.ron`.
 
-use super::routes::{Answer, Refused, Shared, aside};
+use super::answers::{Answer, Refused, Shared, aside};
 use crate::camera::Mount;
 use crate::diag::set_value;
 use crate::ingest::{Night, ShootNotes};

@@ -1,7 +1,7 @@
 //! Layouts, and the picture that the one on the desk makes.
 
-use super::Desk;
-use super::routes::{Answer, Refused, Shared, aside, jpeg, looked_at};
+use super::answers::{Answer, Refused, Shared, aside, jpeg, looked_at};
+use super::desk::Desk;
 use crate::compose::{ComposeRequest, PictureRequest, compose, plan_picture, render};
 use crate::diag::{Diagnostic, Warned};
 use crate::ingest::Night;

@@ -8,7 +8,7 @@
 //! * `light`: what is clipped, what lies too deep in the noise, cloud;
 //! * `hours`: the contacts that come, a clock that is off, frames that do not come.
 //!
-//! `memory` gives each advice once, again when it has been ignored for long, and takes it back when it was heeded. Nothing here
+//! `report` is a frame in numbers; `memory` gives each advice once, again when it has been ignored for long, and takes it back when it was heeded. Nothing here
 //! controls a camera. Neglected: what only a person sees, such as a bough that will be in the way.
 
 mod hours;
@@ -16,10 +16,11 @@ mod judged;
 mod light;
 mod memory;
 mod place;
+mod report;
 mod sharpness;
 
-pub use judged::FrameReport;
 pub use memory::{Advice, Kind, Said, Urgency};
+pub use report::FrameReport;
 
 use crate::camera::{Camera, Mount, Setup};
 use crate::diag::{Severity, Warned};
@@ -163,7 +164,7 @@ impl Vigil {
             }
         }
         let said = self.memory.say(Verdict { advice, untold }, at);
-        let report = judged.report(&context, now, said);
+        let report = report::report(&context, now, &judged, said);
         self.judged.push(judged);
         report
     }

@@ -64,7 +64,7 @@ try {
   await page.locator(".card input[type=checkbox]").nth(1).focus();
   await page.keyboard.press("Space");
   await page.waitForFunction(() => document.querySelectorAll(".card.out").length === 1);
-  assert.match(text("registration.ron"), /exclude: true/);
+  assert.match(text("registration.ron"), /exclude: true,/);
   // A circle is dragged by its middle.
   await page.locator(".card .well").nth(2).click();
   await page.waitForSelector("dialog circle.limb");

@@ -20,6 +20,7 @@ mod matrix;
 mod moonless;
 mod mutations;
 mod nights;
+mod page;
 mod parts;
 mod pictures;
 mod plan;

@@ -1,0 +1,59 @@
+//! What routes have in common: the desk, refusals in a sentence, work that takes a while.
+
+use super::desk::Desk;
+use crate::ingest::Night;
+use crate::registration::Registration;
+use axum::Json;
+use axum::extract::State;
+use axum::http::{StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use serde_json::json;
+use std::sync::Arc;
+
+/// The desk, as every route has it.
+pub(super) type Shared = State<Arc<Desk>>;
+
+/// Something that was asked and cannot be: a sentence for whoever asked.
+pub(super) struct Refused(pub String);
+
+impl IntoResponse for Refused {
+    fn into_response(self) -> Response {
+        (StatusCode::UNPROCESSABLE_ENTITY, Json(json!({ "error": self.0 }))).into_response()
+    }
+}
+
+impl From<String> for Refused {
+    fn from(why: String) -> Self {
+        Refused(why)
+    }
+}
+
+impl From<&str> for Refused {
+    fn from(why: &str) -> Self {
+        Refused(why.to_owned())
+    }
+}
+
+pub(super) type Answer<T> = Result<T, Refused>;
+
+/// Runs what takes the processor for a while where it holds nobody up.
+pub(super) async fn aside<T: Send + 'static>(work: impl FnOnce() -> Answer<T> + Send + 'static) -> Answer<T> {
+    tokio::task::spawn_blocking(work).await.unwrap_or_else(|_| Err("it broke down; see the terminal".into()))
+}
+
+/// A JPEG.
+pub(super) fn jpeg(bytes: Vec<u8>, said: &[(&'static str, String)]) -> Response {
+    let mut response = ([(header::CONTENT_TYPE, "image/jpeg")], bytes).into_response();
+    for (name, value) in said {
+        if let Ok(value) = value.parse() {
+            response.headers_mut().insert(*name, value);
+        }
+    }
+    response
+}
+
+/// Night and registration, once the frames were looked at.
+pub(super) fn looked_at(desk: &Desk) -> Answer<(Arc<Night>, Arc<Registration>)> {
+    let work = desk.work();
+    work.night.clone().zip(work.registration.clone()).ok_or_else(|| "the frames were not looked at yet".into())
+}

@@ -1,0 +1,251 @@
+//! The page's door: who is let in, what is refused, and that it stays open.
+
+use crate::nights::{small_night, text};
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::TcpStream;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::time::Duration;
+use tempfile::TempDir;
+
+/// A page that is served, and ended with the test.
+struct Served {
+    child: Child,
+    port: u16,
+    key: String,
+}
+
+impl Drop for Served {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+fn serve(folder: &Path) -> Served {
+    let mut child = Command::new(env!("CARGO_BIN_EXE_moonloom"))
+        .args(["page", text(folder), "--no-browser"])
+        .env("XDG_CACHE_HOME", folder.join(".cache"))
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut lines = BufReader::new(child.stderr.take().unwrap()).lines();
+    let line = lines.find_map(|l| l.ok().filter(|l| l.contains("http://"))).expect("the address is printed");
+    std::thread::spawn(move || lines.for_each(drop));
+    let address = line.split("http://127.0.0.1:").nth(1).unwrap().to_owned();
+    let (port, key) = address.split_once("/?key=").unwrap();
+    Served { child, port: port.parse().unwrap(), key: key.trim().to_owned() }
+}
+
+impl Served {
+    fn cookie(&self) -> String {
+        format!("Cookie: moonloom-{}={}\r\n", self.port, self.key)
+    }
+
+    /// Sends what is given as it is; the status and the rest of the answer.
+    fn raw(&self, request: &[u8], and_no_more: bool) -> (u16, String) {
+        let mut stream = TcpStream::connect(("127.0.0.1", self.port)).unwrap();
+        stream.set_read_timeout(Some(Duration::from_secs(60))).unwrap();
+        // A server that refuses early may close before all is sent.
+        let _ = stream.write_all(request);
+        if and_no_more {
+            let _ = stream.shutdown(std::net::Shutdown::Write);
+        }
+        let mut answer = Vec::new();
+        let _ = stream.read_to_end(&mut answer);
+        let answer = String::from_utf8_lossy(&answer).into_owned();
+        let status = answer.split(' ').nth(1).and_then(|s| s.parse().ok()).unwrap_or(0);
+        (status, answer)
+    }
+
+    fn ask(&self, method: &str, path: &str, headers: &str, body: &str) -> (u16, String) {
+        let host = if headers.contains("Host:") { String::new() } else { format!("Host: 127.0.0.1:{}\r\n", self.port) };
+        let kind = if body.is_empty() { "" } else { "Content-Type: application/json\r\n" };
+        let length = body.len();
+        let request = format!(
+            "{method} {path} HTTP/1.1\r\n{host}{headers}{kind}Content-Length: {length}\r\nConnection: close\r\n\r\n{body}"
+        );
+        self.raw(request.as_bytes(), false)
+    }
+
+    fn get(&self, path: &str) -> (u16, String) {
+        self.ask("GET", path, &self.cookie(), "")
+    }
+
+    fn post(&self, path: &str, body: &str) -> (u16, String) {
+        self.ask("POST", path, &self.cookie(), body)
+    }
+}
+
+/// A copy of the small night, with a picture's name that only it may have.
+fn folder() -> (TempDir, PathBuf) {
+    let outer = TempDir::new().unwrap();
+    let folder = outer.path().join("night");
+    std::fs::create_dir(&folder).unwrap();
+    for entry in std::fs::read_dir(small_night()).unwrap() {
+        let path = entry.unwrap().path();
+        if path.extension().is_some_and(|e| e == "jpg" || e == "ron") {
+            std::fs::copy(&path, folder.join(path.file_name().unwrap())).unwrap();
+        }
+    }
+    (outer, folder)
+}
+
+fn names(folder: &Path) -> Vec<String> {
+    let mut out: Vec<String> =
+        std::fs::read_dir(folder).unwrap().map(|e| e.unwrap().file_name().into_string().unwrap()).collect();
+    out.sort();
+    out
+}
+
+#[test]
+fn nobody_is_let_in_without_the_key_and_from_elsewhere() {
+    let (_outer, folder) = folder();
+    let page = serve(&folder);
+    assert_eq!(page.ask("GET", "/", "", "").0, 403);
+    assert_eq!(page.ask("GET", "/api/state", "", "").0, 403);
+    assert_eq!(page.ask("GET", &format!("/?key={}", "0".repeat(32)), "", "").0, 403);
+    // The key in another place is none.
+    assert_eq!(page.ask("GET", &format!("/api/state?key={}", page.key), "", "").0, 403);
+    let (status, answer) = page.ask("GET", &format!("/?key={}", page.key), "", "");
+    assert_eq!(status, 303);
+    let cookie = answer.lines().find(|l| l.to_ascii_lowercase().starts_with("set-cookie:")).unwrap();
+    assert!(cookie.contains("HttpOnly") && cookie.contains("SameSite=Strict"), "{cookie}");
+    let (status, answer) = page.get("/");
+    assert_eq!(status, 200);
+    let head = answer.split("\r\n\r\n").next().unwrap().to_ascii_lowercase();
+    for said in [
+        "content-security-policy: default-src 'none'",
+        "x-content-type-options: nosniff",
+        "referrer-policy: no-referrer",
+    ] {
+        assert!(head.contains(said), "{head}");
+    }
+    // A name that somebody's server resolves to this machine, and another page.
+    for host in ["example.org", "127.0.0.1", "127.0.0.1:1", "localhost.example.org:80"] {
+        assert_eq!(page.ask("GET", "/", &format!("Host: {host}\r\n{}", page.cookie()), "").0, 421, "{host}");
+    }
+    for origin in ["http://example.org", "null", "https://127.0.0.1", "http://127.0.0.1:1"] {
+        let headers = format!("Origin: {origin}\r\n{}", page.cookie());
+        assert_eq!(page.ask("POST", "/api/undo", &headers, "{}").0, 403, "{origin}");
+    }
+    let own = format!("Origin: http://127.0.0.1:{}\r\n{}", page.port, page.cookie());
+    assert_eq!(page.ask("POST", "/api/undo", &own, "{}").0, 422, "nothing to take back is said");
+}
+
+#[test]
+fn no_file_outside_the_folder_is_read_or_written() {
+    let (outer, folder) = folder();
+    std::fs::write(outer.path().join("secret.ron"), "(version: 2, arrangement: PhaseGrid(columns: 1, rows: 1))")
+        .unwrap();
+    #[cfg(unix)]
+    std::os::unix::fs::symlink(outer.path().join("secret.ron"), folder.join("link.ron")).unwrap();
+    let page = serve(&folder);
+    for path in [
+        "/../secret.ron",
+        "/..%2fsecret.ron",
+        "/api/layouts/..%2fsecret.ron/preview",
+        "/api/layouts/%2e%2e%2fsecret.ron/open",
+        "/api/layouts/link.ron/open",
+        "/api/layouts//etc/passwd/preview",
+        "/api/frames/99999/window",
+        "/api/frames/-1/window",
+        "/api/frames/../../secret.ron",
+    ] {
+        let method = if path.ends_with("open") { "POST" } else { "GET" };
+        let (status, answer) = page.ask(method, path, &page.cookie(), if method == "POST" { "{}" } else { "" });
+        assert!((400..500).contains(&status), "{path}: {status}");
+        assert!(!answer.contains("columns: 1"), "{path}");
+    }
+    let before = (names(&folder), names(outer.path()));
+    for name in [
+        "../out.ron",
+        "/tmp/out.ron",
+        ".hidden.ron",
+        "out.txt",
+        "a/b.ron",
+        "",
+        "out.ron\\u0000",
+        "n\\u202e.ron.exe",
+        "link.ron",
+    ] {
+        for route in ["/api/layout/save", "/api/write"] {
+            let (status, answer) = page.post(route, &format!("{{\"name\": \"{name}\"}}"));
+            assert_eq!(status, 422, "{route} {name}: {answer}");
+        }
+    }
+    // A frame is never written over, nor the notes.
+    for (route, name) in [("/api/write", "n0001.jpg"), ("/api/layout/save", "shoot.ron")] {
+        let (status, answer) = page.post(route, &format!("{{\"name\": \"{name}\"}}"));
+        assert_eq!(status, 422, "{name}: {answer}");
+    }
+    assert_eq!((names(&folder), names(outer.path())), before);
+}
+
+#[test]
+fn malformed_slow_and_many_requests_leave_it_standing() {
+    let (_outer, folder) = folder();
+    let page = serve(&folder);
+    // Half a request that never goes on, many times over.
+    let mut slow: Vec<TcpStream> = Vec::new();
+    for i in 0..40 {
+        let mut stream = TcpStream::connect(("127.0.0.1", page.port)).unwrap();
+        let half: &[u8] =
+            if i % 2 == 0 { b"GET /api/sta" } else { b"POST /api/layout HTTP/1.1\r\nContent-Length: 900\r\n\r\n{" };
+        stream.write_all(half).unwrap();
+        slow.push(stream);
+    }
+    for body in
+        ["{", "[]", "{\"text\": 1}", "{\"text\": \"x\", \"more\": 1}", "\u{0}\u{1}", "{\"way\": [], \"value\": \"1\"}"]
+    {
+        let route = if body.contains("way") { "/api/layout/value" } else { "/api/layout" };
+        let (status, answer) = page.post(route, body);
+        assert!((400..500).contains(&status), "{body}: {answer}");
+    }
+    for body in ["{\"centre_px\": [1e300, 1], \"radius_px\": 5}", "{\"turn_deg\": 1e9}", "{\"exclude\": \"yes\"}"] {
+        assert!((400..500).contains(&page.post("/api/frames/0", body).0), "{body}");
+    }
+    let long = format!("{{\"text\": \"{}\"}}", "x".repeat(2 << 20));
+    assert_eq!(page.post("/api/layout", &long).0, 413);
+    for raw in
+        [&b"\x16\x03\x01\x02\x00"[..], b"GET\r\n\r\n", b"GET / HTTP/9.9\r\n\r\n", b"\r\n\r\n\r\n", &[0xff; 70_000]]
+    {
+        let (status, _) = page.raw(raw, true);
+        assert!(status == 0 || (400..600).contains(&status), "{status}");
+    }
+    // Two hundred at once.
+    std::thread::scope(|scope| {
+        let asked: Vec<_> = (0..200).map(|_| scope.spawn(|| page.get("/api/state").0)).collect();
+        assert!(asked.into_iter().all(|a| a.join().unwrap() == 200));
+    });
+    drop(slow);
+    // The work itself, by the same door: registered, changed, taken back.
+    assert_eq!(page.post("/api/register", "{}").0, 202);
+    assert_eq!(page.post("/api/register", "{}").0, 422, "one job at a time");
+    let mut state = String::new();
+    for _ in 0..600 {
+        state = page.get("/api/state").1;
+        if state.contains("\"runs\":false") {
+            break;
+        }
+        std::thread::sleep(Duration::from_millis(100));
+    }
+    assert!(state.contains("\"registered\":true"), "{state}");
+    assert_eq!(page.post("/api/frames/0", "{\"exclude\": true}").0, 200);
+    let kept = std::fs::read_to_string(folder.join("registration.ron")).unwrap();
+    assert!(kept.contains("exclude: true,"));
+    assert_eq!(page.post("/api/undo", "{}").0, 200);
+    assert!(!std::fs::read_to_string(folder.join("registration.ron")).unwrap().contains("exclude: true,"));
+    assert_eq!(page.post("/api/layout/value", "{\"way\": [\"arrangement\", \"columns\"], \"value\": \"3\"}").0, 200);
+    let (status, answer) =
+        page.post("/api/layout/value", "{\"way\": [\"arrangement\", \"columns\"], \"value\": \"many\"}");
+    assert!(status == 422 && answer.contains("error"), "{answer}");
+    // Nothing is lost when the browser closes, or the program.
+    drop(page);
+    let page = serve(&folder);
+    let (_, state) = page.get("/api/state");
+    assert!(state.contains("\"registered\":true"), "{state}");
+    assert!(page.get("/api/layout").1.contains("columns: 3"));
+    let picture = page.get("/api/picture?side=300").1;
+    assert!(picture.contains("image/jpeg") && picture.contains("x-seconds"));
+}
