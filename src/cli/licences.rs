@@ -1,4 +1,4 @@
-//! `moonloom licences`: what is inside the program, and under which licences.
+//! `moonloom licences`: what is inside the program when it is built with all of its features, and under which licences.
 
 use super::outcome::{Outcome, print, print_json};
 use clap::Args;
@@ -56,6 +56,7 @@ fn bill() -> serde_json::Value {
             "licenses": [{ "expression": licence }],
         })
     };
+    let embedded = |(name, _, licence): (&str, &str, &str)| serde_json::json!({ "type": "data", "name": name, "licenses": [{ "expression": licence }] });
     serde_json::json!({
         "bomFormat": "CycloneDX",
         "specVersion": "1.5",
@@ -66,6 +67,6 @@ fn bill() -> serde_json::Value {
             "version": env!("CARGO_PKG_VERSION"),
             "licenses": [{ "expression": "MIT OR Apache-2.0" }],
         } },
-        "components": packages().map(component).collect::<Vec<_>>(),
+        "components": packages().map(component).chain(EMBEDDED.into_iter().map(embedded)).collect::<Vec<_>>(),
     })
 }

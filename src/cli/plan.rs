@@ -29,7 +29,7 @@ pub struct PlanArgs {
     /// Plan the night of the eclipse of this UTC date
     #[arg(long, value_name = "YYYY-MM-DD")]
     eclipse: Option<String>,
-    /// The site: latitude and longitude in degrees, elevation in metres (default: the rig file's)
+    /// The site: latitude and longitude in degrees, south and west negative; elevation in metres (default: the rig file's)
     #[arg(long, value_name = "LAT,LON[,ELEV]", allow_hyphen_values = true)]
     site: Option<String>,
     /// Zone of the local clock, such as Australia/Perth or +08:00 (default: the rig file's offset at its site, else UTC)
@@ -73,6 +73,14 @@ pub struct PlanArgs {
     json: bool,
 }
 
+impl PlanArgs {
+    /// Whether something is asked that is of one night alone.
+    fn asks_for_a_night(&self) -> bool {
+        let files = [&self.schedule, &self.calendar, &self.drawing, &self.horizon];
+        self.sensor.is_some() || files.into_iter().any(Option::is_some)
+    }
+}
+
 fn iso(text: &str) -> Result<f64, String> {
     text.parse().ok().filter(|v| (1.0..=1e7).contains(v)).ok_or_else(|| "a number such as 400".to_owned())
 }
@@ -99,6 +107,10 @@ pub fn run(args: &PlanArgs) -> Outcome {
     let date = args.eclipse.clone().or_else(|| scenario.as_ref().map(|s| s.eclipse.clone()));
     let (date, observer) = match (date, observer) {
         (Some(date), Some(observer)) => (date, observer),
+        (None, Some(_)) if args.asks_for_a_night() => {
+            let help = "give --eclipse YYYY-MM-DD; a --site alone lists the best of the coming years";
+            return Err(wrong("a plan needs an eclipse".into(), help));
+        }
         (None, Some(observer)) => return list(coming(rule, &observer), args.json),
         (date, None) => {
             let lacks = if date.is_none() { "an eclipse and a site" } else { "a site" };
@@ -120,10 +132,10 @@ pub fn run(args: &PlanArgs) -> Outcome {
     };
     let night = plan(&request);
     warn_if_unseen(&night);
+    write_lists(args, &request, &night)?;
     if let Some(path) = &args.drawing {
         write_drawing(path, &request, &night)?;
     }
-    write_lists(args, &request, &night)?;
     if args.json {
         return print_json(&night);
     }

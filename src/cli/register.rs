@@ -145,6 +145,9 @@ pub fn run(args: &RegisterArgs) -> Outcome {
     let warnings = tell(&read.diagnostics);
     let night = read.value;
     if let Some(part) = args.part {
+        if !matches!(args.frames.as_slice(), [folder] if folder.is_dir()) {
+            return Err(wrong("a part is of a folder, not of single frames".into(), "name the folder of the frames"));
+        }
         return look_at_part(&night, part, &args.out);
     }
     let target = Target { out: &args.out, csv: args.csv.as_deref(), strict: args.strict };

@@ -6,7 +6,7 @@ use clap::Args;
 use moonloom::diag::Diagnostic;
 use moonloom::registration::read_registration;
 use moonloom::score::{Score, ScoreTable};
-use moonloom::simulate::{RehearseError, Scenario, Truth, rehearse};
+use moonloom::simulate::{RehearseError, Scenario, Truth, refuse_a_photographers_folder, rehearse};
 use moonloom::units::Instant;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -93,22 +93,44 @@ fn rendered(scenario: &Scenario, out: &Path) -> Result<Vec<Truth>, Failure> {
     let truths = rehearse(scenario, out, &|path| {
         progress.step(&path.file_name().map(|n| n.to_string_lossy()).unwrap_or_default());
     })
-    .map_err(|e| match e {
-        RehearseError::Write(w) => w.into(),
-        other => Failure::new(Exit::Machine, Diagnostic::error("rehearsal-failed", other.to_string())),
-    })?;
+    .map_err(rehearsal_failed)?;
     progress.end();
     Ok(truths)
+}
+
+fn rehearsal_failed(e: RehearseError) -> Failure {
+    match e {
+        RehearseError::Write(w) => w.into(),
+        other => Failure::new(Exit::Machine, Diagnostic::error("rehearsal-failed", other.to_string())),
+    }
+}
+
+/// How the folder begins in which paced frames wait.
+const ASIDE: &str = ".moonloom-rehearsal-";
+
+/// Takes away what a paced rehearsal that was interrupted has left behind, once it is a day old.
+fn clear_left_behind(out: &Path) {
+    const A_DAY: Duration = Duration::from_secs(86_400);
+    for entry in std::fs::read_dir(out).into_iter().flatten().flatten() {
+        let age = entry.metadata().ok().and_then(|m| m.modified().ok()?.elapsed().ok());
+        if entry.file_name().to_string_lossy().starts_with(ASIDE) && age.is_some_and(|age| age > A_DAY) {
+            let _ = std::fs::remove_dir_all(entry.path());
+        }
+    }
 }
 
 /// Renders the frames aside, and lets them appear by their times.
 fn render_paced(scenario: &Scenario, out: &Path, times: f64) -> Outcome {
     make_folder(out)?;
+    clear_left_behind(out);
+    for rig in &scenario.rigs {
+        refuse_a_photographers_folder(&out.join(&rig.name)).map_err(rehearsal_failed)?;
+    }
     let failed = |e: std::io::Error| {
         let message = format!("cannot write in {}: {e}", out.display());
         Failure::new(Exit::Machine, Diagnostic::error("cannot-write", message))
     };
-    let aside = tempfile::Builder::new().prefix(".moonloom-").tempdir_in(out).map_err(failed)?;
+    let aside = tempfile::Builder::new().prefix(ASIDE).tempdir_in(out).map_err(failed)?;
     let truths = rendered(scenario, aside.path())?;
     let mut shown: Vec<(Instant, PathBuf, PathBuf)> = Vec::new();
     for truth in &truths {
@@ -126,7 +148,10 @@ fn render_paced(scenario: &Scenario, out: &Path, times: f64) -> Outcome {
     for (at, from, to) in shown {
         let due = Duration::from_secs_f64((at.seconds_since(first) / times).max(0.0));
         std::thread::sleep(due.saturating_sub(start.elapsed()));
-        std::fs::rename(&from, &to).map_err(failed)?;
+        // It is as new as it looks.
+        let now =
+            std::fs::File::options().write(true).open(&from).and_then(|f| f.set_modified(std::time::SystemTime::now()));
+        now.and_then(|()| std::fs::rename(&from, &to)).map_err(failed)?;
         say(&format!("{}", to.display()));
     }
     Ok(())

@@ -62,6 +62,8 @@ pub fn pace(text: &str) -> Result<f64, String> {
 
 /// Between two looks into the folder.
 const PAUSE: Duration = Duration::from_millis(250);
+/// A file that has not grown for so long is whole if its end is there.
+const STANDS: Duration = Duration::from_millis(240);
 /// A file that does not grow, and still lacks its end, is given up after this.
 const PATIENCE: Duration = Duration::from_secs(10);
 
@@ -83,7 +85,13 @@ pub fn run(args: &VigilArgs) -> Outcome {
         trail_px: Some(args.trail),
     };
     let log = args.log.as_deref().map(open_log).transpose()?;
-    let mut watch = Watch { args, vigil: Vigil::new(wishes), speaker: Speaker::new(args, log), taken: BTreeSet::new() };
+    let mut watch = Watch {
+        args,
+        vigil: Vigil::new(wishes),
+        speaker: Speaker::new(args, log),
+        taken: BTreeSet::new(),
+        refused: BTreeMap::new(),
+    };
     watch.take_what_is_there();
     if args.once {
         return Ok(());
@@ -93,13 +101,24 @@ pub fn run(args: &VigilArgs) -> Outcome {
 }
 
 fn open_log(path: &Path) -> Result<std::fs::File, Failure> {
+    let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
+    if !["log", "txt", "jsonl"].contains(&ending.as_str()) {
+        return Err(wrong(format!("{} is no name of a log", path.display()), "end it in .log, .txt or .jsonl"));
+    }
     std::fs::OpenOptions::new().append(true).create(true).open(path).map_err(|e| Failure::reading(path, &e))
 }
 
-/// How a file looked when it was last asked.
+/// A file's length and when it was changed.
+type Look = (u64, Option<SystemTime>);
+
+fn look_of(path: &Path) -> Option<Look> {
+    let meta = std::fs::metadata(path).ok().filter(std::fs::Metadata::is_file)?;
+    Some((meta.len(), meta.modified().ok()))
+}
+
+/// How a file looked when it was last asked, and since when it looks so.
 struct Growing {
-    length: u64,
-    changed: Option<SystemTime>,
+    look: Look,
     since: Moment,
 }
 
@@ -109,11 +128,15 @@ struct Watch<'a> {
     speaker: Speaker<'a>,
     /// Names without their endings: of a raw file and its JPEG one is enough.
     taken: BTreeSet<String>,
+    /// What could not be taken as it was: looked at again when it changes.
+    refused: BTreeMap<PathBuf, Look>,
 }
 
 impl Watch<'_> {
     /// The frames that are there already, by their times.
     fn take_what_is_there(&mut self) {
+        // What was to be said of frames that were taken before this began is past.
+        self.speaker.catches_up = !self.args.once;
         match read_night(&self.args.folder) {
             Ok(Warned { value: night, diagnostics }) => {
                 tell(&diagnostics);
@@ -122,18 +145,29 @@ impl Watch<'_> {
             Err(NightError::Empty { .. }) => {}
             Err(e) => drop(tell(&[*Failure::from(e).diagnostic])),
         }
+        self.speaker.catches_up = false;
+        let standing = self.vigil.standing().into_iter().cloned().collect();
+        if !self.args.once {
+            self.speaker.say(&Said { advice: standing, settled: Vec::new() });
+        }
     }
 
     fn take(&mut self, path: &Path) {
-        if !self.taken.insert(stem(path)) {
+        if self.taken.contains(&stem(path)) {
             return;
         }
+        let before = look_of(path);
         match self.vigil.take(path) {
-            Ok(report) => self.speaker.frame(&report, &self.vigil),
+            Ok(report) => {
+                self.taken.insert(stem(path));
+                self.speaker.frame(&report, &self.vigil);
+                return;
+            }
             // Nothing that this program composed, no notes and no text is a frame.
             Err(NightError::Empty { .. }) => {}
             Err(e) => drop(tell(&[*Failure::from(e).diagnostic])),
         }
+        self.refused.extend(before.map(|look| (path.to_owned(), look)));
     }
 
     /// Waits for frames, and takes each when it is whole.
@@ -143,16 +177,16 @@ impl Watch<'_> {
         loop {
             let mut whole = Vec::new();
             let there = new_files(&self.args.folder, &self.taken);
-            growing.retain(|path, _| there.iter().any(|(p, _, _)| p == path));
-            for (path, length, changed) in there {
-                let now = Growing { length, changed, since: Moment::now() };
+            growing.retain(|path, _| there.iter().any(|(p, _)| p == path));
+            for (path, look) in there.into_iter().filter(|(path, look)| self.refused.get(path) != Some(look)) {
                 match growing.get(&path) {
-                    Some(g) if g.length == length && g.changed == changed => {
-                        if length > 0 && (has_its_end(&path) || g.since.elapsed() > PATIENCE) {
-                            whole.push((changed, path));
+                    Some(g) if g.look == look => {
+                        let stood = g.since.elapsed();
+                        if look.0 > 0 && (stood > PATIENCE || (stood >= STANDS && has_its_end(&path))) {
+                            whole.push((look.1, path));
                         }
                     }
-                    _ => drop(growing.insert(path, now)),
+                    _ => drop(growing.insert(path, Growing { look, since: Moment::now() })),
                 }
             }
             whole.sort();
@@ -179,39 +213,41 @@ fn stem(path: &Path) -> String {
 /// Endings of what lies beside frames and is none.
 const BESIDE: [&str; 8] = ["ron", "csv", "json", "txt", "xmp", "tmp", "part", "log"];
 
-/// Files that were not taken yet, with their lengths and times of change.
-fn new_files(folder: &Path, taken: &BTreeSet<String>) -> Vec<(PathBuf, u64, Option<SystemTime>)> {
+/// Files that were not taken yet, and how each looks.
+fn new_files(folder: &Path, taken: &BTreeSet<String>) -> Vec<(PathBuf, Look)> {
     let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
     entries
         .filter_map(|entry| {
             let path = entry.path();
             let name = path.file_name()?.to_string_lossy().into_owned();
             let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
-            let meta = std::fs::metadata(&path).ok().filter(std::fs::Metadata::is_file)?;
+            let look = look_of(&path)?;
             let is_new = !name.starts_with('.') && !BESIDE.contains(&ending.as_str()) && !taken.contains(&stem(&path));
-            is_new.then(|| (path, meta.len(), meta.modified().ok()))
+            is_new.then_some((path, look))
         })
         .collect()
 }
 
-/// Whether a file's end is there: of a JPEG its last marker (ITU-T T.81, B.1.1.3), of anything else that it no longer grows.
+/// Whether a file's end is there: of a JPEG its last marker behind its scan (ITU-T T.81, B.1.1.3; a small picture in its record
+/// has one of its own), of anything else that it has not been changed for two seconds.
 fn has_its_end(path: &Path) -> bool {
-    use std::io::{Read, Seek, SeekFrom};
-    let read = || -> std::io::Result<bool> {
-        let mut file = std::fs::File::open(path)?;
-        let mut head = [0u8; 2];
-        file.read_exact(&mut head)?;
-        if head != [0xff, 0xd8] {
-            return Ok(true);
-        }
-        // Some cameras write a few bytes after it.
-        let length = file.metadata()?.len();
-        file.seek(SeekFrom::Start(length.saturating_sub(1 << 16)))?;
-        let mut tail = Vec::new();
-        file.read_to_end(&mut tail)?;
-        Ok(tail.windows(2).any(|w| w == [0xff, 0xd9]))
+    const STILL: Duration = Duration::from_secs(2);
+    let Ok(bytes) = std::fs::read(path) else { return false };
+    let Some(mut rest) = bytes.strip_prefix(&[0xff, 0xd8]) else {
+        let changed = std::fs::metadata(path).and_then(|m| m.modified()).ok().and_then(|t| t.elapsed().ok());
+        return changed.is_none_or(|age| age >= STILL);
     };
-    read().unwrap_or(false)
+    // Segment by segment to where the scan starts.
+    loop {
+        let [0xff, marker, high, low, ..] = *rest else { return false };
+        let length = 2 + usize::from(u16::from_be_bytes([high, low]));
+        let Some(after) = rest.get(length..) else { return false };
+        rest = after;
+        if marker == 0xda {
+            break;
+        }
+    }
+    rest.windows(2).any(|w| w == [0xff, 0xd9])
 }
 
 /// Says what is to be said: on a terminal as a screen, elsewhere a line at a time.
@@ -224,12 +260,14 @@ struct Speaker<'a> {
     standing: Vec<Advice>,
     /// The instant of the last frame.
     last: Option<Instant>,
+    /// Whether the frames are of before: their lines are shown, advice comes after them.
+    catches_up: bool,
 }
 
 impl<'a> Speaker<'a> {
     fn new(args: &'a VigilArgs, log: Option<std::fs::File>) -> Self {
         let on_screen = !args.json && !args.once && std::io::stdout().is_terminal();
-        Speaker { args, log, on_screen, lines: Vec::new(), standing: Vec::new(), last: None }
+        Speaker { args, log, on_screen, lines: Vec::new(), standing: Vec::new(), last: None, catches_up: false }
     }
 
     fn frame(&mut self, report: &FrameReport, vigil: &Vigil) {
@@ -257,10 +295,10 @@ impl<'a> Speaker<'a> {
 
     /// Advice in words: a line each.
     fn say(&mut self, said: &Said) {
-        if self.args.bell && said.advice.iter().any(|a| a.urgency == Urgency::Now) {
+        if self.args.bell && !self.catches_up && said.advice.iter().any(|a| a.urgency == Urgency::Now) {
             let _ = std::io::stderr().write_all(b"\x07");
         }
-        if self.args.json {
+        if self.args.json || self.catches_up {
             return;
         }
         for advice in &said.advice {
@@ -268,7 +306,7 @@ impl<'a> Speaker<'a> {
             self.put(&format!("{mark} {}", advice.text));
         }
         for advice in &said.settled {
-            self.put(&format!("ok {}", advice.text));
+            self.put(&format!("-- no longer: {}", advice.text));
         }
         if self.on_screen {
             self.draw();
@@ -353,12 +391,20 @@ mod tests {
     fn a_jpeg_that_is_still_written_is_waited_for() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("f.jpg");
-        std::fs::write(&path, [0xff, 0xd8, 1, 2, 3]).unwrap();
-        assert!(!has_its_end(&path));
-        std::fs::write(&path, [0xff, 0xd8, 1, 2, 3, 0xff, 0xd9, 0, 0]).unwrap();
+        // A record that holds a small picture with an end of its own, a scan, and its end.
+        let (record, scan) = ([0xff, 0xe1, 0, 6, 0xff, 0xd8, 0xff, 0xd9], [0xff, 0xda, 0, 2, 1, 2, 3]);
+        let begun = [&[0xff, 0xd8][..], &record, &scan].concat();
+        for length in 0..begun.len() {
+            std::fs::write(&path, &begun[..length]).unwrap();
+            assert!(length < 2 || !has_its_end(&path), "after {length} bytes");
+        }
+        std::fs::write(&path, [&begun[..], &[0xff, 0xd9, 0, 0]].concat()).unwrap();
         assert!(has_its_end(&path));
         std::fs::write(&path, b"II*\0").unwrap();
-        assert!(has_its_end(&path), "only a JPEG says where it ends");
+        assert!(!has_its_end(&path), "it has just been written");
+        let old = SystemTime::now() - Duration::from_secs(3);
+        std::fs::File::options().write(true).open(&path).unwrap().set_modified(old).unwrap();
+        assert!(has_its_end(&path));
         assert!(!has_its_end(&folder.path().join("gone.jpg")));
         let taken = BTreeSet::from(["f".to_owned()]);
         std::fs::write(folder.path().join("F.DNG"), b"raw").unwrap();

@@ -4,9 +4,7 @@
 //! the same to the last byte as what one run writes. Each part measures all discs of the picture (evenness needs them), unless
 //! they are kept in a cache that the runs share; what is divided is drawing.
 
-use super::{
-    ComposeError, ComposeRequest, PictureRequest, check_targets, draw, font_of, protect, protect_own, spec_of,
-};
+use super::{ComposeError, ComposeRequest, PictureRequest, check_targets, draw, protect, protect_own, spec_of};
 use crate::composition::Composition;
 use crate::diag::{Diagnostic, Warned};
 use crate::raster::RgbSpace;
@@ -86,12 +84,11 @@ pub fn compose_from_rows(
     composition: &Composition,
     parts: &[PathBuf],
 ) -> Result<(), ComposeError> {
-    let PictureRequest { layout, night, .. } = request.picture;
-    check_targets(night, request.out, request.preview)?;
+    check_targets(request.picture.night, request.out, request.preview)?;
     let size = (composition.width, composition.height);
-    let font = font_of(layout);
-    let own = [Some(layout.path.as_path()), font.as_deref()].into_iter().flatten();
-    protect(own.chain(parts.iter().map(PathBuf::as_path)), [Some(request.out), request.preview].into_iter().flatten())?;
+    let targets = || [Some(request.out), request.preview].into_iter().flatten();
+    targets().try_for_each(|target| protect_own(&request.picture, composition, target))?;
+    protect(parts.iter().map(PathBuf::as_path), targets())?;
     let digest = digest(composition);
     let mut opened: Vec<Part> = Vec::new();
     for path in parts {

@@ -22,11 +22,30 @@ fn skip(text: &str, mut at: usize) -> usize {
         if rest.starts_with("//") {
             at += rest.find('\n').unwrap_or(rest.len());
         } else if rest.starts_with("/*") {
-            at += rest.find("*/").map_or(rest.len(), |end| end + 2);
+            at += end_of_comment(rest);
         } else {
             return at;
         }
     }
+}
+
+/// How long a comment is that may hold others.
+fn end_of_comment(text: &str) -> usize {
+    let (mut depth, mut at) = (0usize, 0);
+    while at < text.len() {
+        let rest = &text[at..];
+        if rest.starts_with("/*") {
+            (depth, at) = (depth + 1, at + 2);
+        } else if rest.starts_with("*/") {
+            (depth, at) = (depth - 1, at + 2);
+            if depth == 0 {
+                return at;
+            }
+        } else {
+            at += rest.chars().next().map_or(1, char::len_utf8);
+        }
+    }
+    text.len()
 }
 
 /// Where a text in quotes that begins here ends, if one does begin.
@@ -121,6 +140,11 @@ fn opening(text: &str, within: Range<usize>) -> Option<usize> {
     (open < within.end && text[open..].starts_with('(')).then_some(open)
 }
 
+/// A value within structs of the names that lead to it.
+fn nested(way: &[&str], value: &str) -> String {
+    way.iter().rev().fold(value.to_owned(), |inner, name| format!("({name}: {inner})"))
+}
+
 fn edit(text: &str, open: usize, way: &[&str], value: &str, depth: usize) -> Option<(Range<usize>, String)> {
     let (first, rest) = way.split_first()?;
     let (fields, close) = fields(text, open)?;
@@ -128,12 +152,15 @@ fn edit(text: &str, open: usize, way: &[&str], value: &str, depth: usize) -> Opt
         if rest.is_empty() {
             return Some((field.value.clone(), value.to_owned()));
         }
+        if text[field.value.clone()].trim() == "None" {
+            return Some((field.value.clone(), nested(rest, value)));
+        }
         // `Some(Name(field: …))` and the like: the innermost bracket that has fields.
         let inner = opening(text, field.value.clone())?;
         return edit(text, inner, rest, value, depth + 1)
             .or_else(|| edit(text, opening(text, inner + 1..field.value.end)?, rest, value, depth + 1));
     }
-    let nested = rest.iter().rev().fold(value.to_owned(), |inner, name| format!("({name}: {inner})"));
+    let nested = nested(rest, value);
     let last = fields.last().map_or(open + 1, |f| f.value.end);
     let after = skip(text, last);
     // On the line of its neighbours, or on one of its own where they have one each.
@@ -147,6 +174,13 @@ fn edit(text: &str, open: usize, way: &[&str], value: &str, depth: usize) -> Opt
         (false, true) => (after + 1, ""),
         (false, false) => (last, ","),
     };
+    // A comment behind a field stays with it.
+    let line_end = text[at..].find('\n').map_or(text.len(), |n| at + n);
+    if own_line && !fields.is_empty() && text[at..line_end].trim_start().starts_with("//") {
+        let comma_at = at;
+        let added = format!("{}\n{}{first}: {nested},", &text[comma_at..line_end], "    ".repeat(depth));
+        return Some((comma_at..line_end, format!("{comma}{added}")));
+    }
     let field = match (own_line, fields.is_empty()) {
         (true, _) => format!("{comma}\n{}{first}: {nested},", "    ".repeat(depth)),
         (false, true) => format!("{first}: {nested}"),
@@ -191,6 +225,14 @@ mod tests {
         assert_eq!(set_value("(a: 1)", &["b"], "2").unwrap(), "(a: 1, b: 2)");
         assert_eq!(set_value("(a: One(Two(c: 1)))", &["a", "c"], "2").unwrap(), "(a: One(Two(c: 2)))");
         assert_eq!(set_value("(a: Grid())", &["a", "b"], "2").unwrap(), "(a: Grid(b: 2))");
+        assert_eq!(set_value("(a: None)", &["a", "b"], "2").unwrap(), "(a: (b: 2))");
+        // A comment stays behind the field that it speaks of, and one within another hides no field.
+        let text = set_value("(\n    title: \"x\", // my night\n)", &["mount"], "Tracking").unwrap();
+        assert_eq!(text, "(\n    title: \"x\", // my night\n    mount: Tracking,\n)");
+        let text = set_value("(\n    title: \"x\" // my night\n)", &["mount"], "Tracking").unwrap();
+        assert_eq!(text, "(\n    title: \"x\", // my night\n    mount: Tracking,\n)");
+        let text = set_value("(/* a: /* 0 */ 1, */ a: 2)", &["a"], "3").unwrap();
+        assert_eq!(text, "(/* a: /* 0 */ 1, */ a: 3)");
     }
 
     #[test]

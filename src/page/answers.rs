@@ -1,6 +1,7 @@
 //! What routes have in common: the desk, refusals in a sentence, work that takes a while.
 
 use super::desk::Desk;
+use crate::diag::Diagnostic;
 use crate::ingest::Night;
 use crate::registration::Registration;
 use axum::Json;
@@ -25,6 +26,15 @@ impl IntoResponse for Refused {
 impl From<String> for Refused {
     fn from(why: String) -> Self {
         Refused(why)
+    }
+}
+
+impl From<Diagnostic> for Refused {
+    /// In words: carets are for terminals.
+    fn from(d: Diagnostic) -> Self {
+        let place = d.span.as_ref().map_or(String::new(), |s| format!(" (line {}, column {})", s.line, s.column));
+        let help = d.help.map_or(String::new(), |help| format!(": {help}"));
+        Refused(format!("{}{place}{help}", d.message))
     }
 }
 
@@ -55,5 +65,5 @@ pub(super) fn jpeg(bytes: Vec<u8>, said: &[(&'static str, String)]) -> Response 
 /// Night and registration, once the frames were looked at.
 pub(super) fn looked_at(desk: &Desk) -> Answer<(Arc<Night>, Arc<Registration>)> {
     let work = desk.work();
-    work.night.clone().zip(work.registration.clone()).ok_or_else(|| "the frames were not looked at yet".into())
+    work.night.clone().zip(work.registration()).ok_or_else(|| "the frames were not looked at yet".into())
 }

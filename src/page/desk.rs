@@ -2,15 +2,19 @@
 
 use super::PageRequest;
 use super::job::Job;
+use crate::compose::frames_digest;
 use crate::diag::{Diagnostic, Warned};
 use crate::ingest::{Night, NightError, read_night};
 use crate::layout::{Layout, stock};
-use crate::registration::{Registration, read_registration, registration_text};
+use crate::registration::{FrameRegistration, Registration, Status, read_registration, registration_text};
 use crate::solve::{ClockSource, Looks, register_with};
 use crate::write::write_text;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard};
 
+/// Names that mean something beside frames.
+const NOTES: &str = "shoot.ron";
+const FRAME_TABLE: &str = "frames.csv";
 /// The registration's name beside the frames.
 const REGISTRATION: &str = "registration.ron";
 /// Where a layout is kept while it is worked on: nothing is lost when the browser closes.
@@ -20,28 +24,79 @@ const MOST_STEPS: usize = 200;
 /// Frames that are looked at before it is asked whether to stop.
 const AT_ONCE: usize = 8;
 
-/// What a person can set, as it was.
+/// Something that a person changed, as it was before.
 #[derive(Clone)]
-struct Step {
-    registration: Option<Arc<Registration>>,
-    layout: String,
+enum Step {
+    /// A layout's name and text.
+    Layout(String, String),
+    /// One frame of the registration.
+    Frame(Box<FrameRegistration>),
+}
+
+/// What was found, and of which frames and notes.
+#[derive(Clone)]
+pub(super) struct Found {
+    pub registration: Arc<Registration>,
+    digest: String,
 }
 
 /// What is on the desk.
 pub(super) struct Work {
     pub night: Option<Arc<Night>>,
+    /// Of the night's frames and notes as they are.
+    digest: String,
     /// What was said of the night.
     pub said: Vec<Diagnostic>,
     /// Why there is no night.
     pub trouble: Option<String>,
-    pub registration: Option<Arc<Registration>>,
+    found: Option<Found>,
+    /// What an earlier registration says of these frames, where some of them have changed since.
+    earlier: Option<Registration>,
+    /// Why the registration beside the frames is not to be replaced.
+    locked: Option<String>,
     looks: Looks,
     pub layout: String,
     pub layout_name: String,
     undo: Vec<Step>,
     redo: Vec<Step>,
-    /// Counts up with every change: what was drawn of an older one is drawn anew.
+    /// Counts up with every change.
     pub version: u64,
+}
+
+impl Work {
+    /// A change was made: what was before can be had again.
+    fn done(&mut self, before: Step) {
+        self.undo.push(before);
+        let surplus = self.undo.len().saturating_sub(MOST_STEPS);
+        self.undo.drain(..surplus);
+        self.redo.clear();
+        self.version += 1;
+    }
+
+    pub fn registration(&self) -> Option<Arc<Registration>> {
+        self.found.as_ref().map(|f| f.registration.clone())
+    }
+
+    /// Whether frames or notes have changed since they were looked at.
+    pub fn is_stale(&self) -> bool {
+        self.found.as_ref().is_some_and(|f| f.digest != self.digest)
+    }
+
+    /// Puts a step's own state in its place; what stood there comes back.
+    fn swap(&mut self, step: Step) -> Option<Step> {
+        match step {
+            Step::Layout(name, text) => {
+                let before = Step::Layout(self.layout_name.clone(), self.layout.clone());
+                (self.layout_name, self.layout) = (name, text);
+                Some(before)
+            }
+            Step::Frame(frame) => {
+                let registration = Arc::make_mut(&mut self.found.as_mut()?.registration);
+                let now = registration.frames.iter_mut().find(|f| f.file == frame.file)?;
+                Some(Step::Frame(Box::new(std::mem::replace(now, *frame))))
+            }
+        }
+    }
 }
 
 /// The desk.
@@ -52,21 +107,26 @@ pub(super) struct Desk {
     pub job: Job,
     /// One picture is drawn at a time.
     pub drawing: Mutex<()>,
+    /// One file is written at a time: what is kept is what was changed last.
+    keeping: Mutex<()>,
 }
 
 impl Desk {
     pub fn open(request: &PageRequest) -> std::io::Result<Self> {
         let folder = request.folder.canonicalize()?;
-        let (name, text) = first_layout(request, &folder)?;
+        let (name, text, undo) = first_layout(request, &folder)?;
         let work = Work {
             night: None,
+            digest: String::new(),
             said: Vec::new(),
             trouble: None,
-            registration: None,
+            found: None,
+            earlier: None,
+            locked: None,
             looks: Looks::default(),
             layout: text,
             layout_name: name,
-            undo: Vec::new(),
+            undo,
             redo: Vec::new(),
             version: 0,
         };
@@ -76,8 +136,10 @@ impl Desk {
             work: Mutex::new(work),
             job: Job::default(),
             drawing: Mutex::new(()),
+            keeping: Mutex::new(()),
         };
         desk.read_night();
+        desk.read_kept();
         Ok(desk)
     }
 
@@ -86,17 +148,16 @@ impl Desk {
         self.work.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
     }
 
-    /// Reads the folder's frames and notes, and a registration that lies beside them.
+    /// Reads the folder's frames and notes.
     pub fn read_night(&self) {
         let read = read_night(&self.folder);
+        let digest = read.as_ref().map_or(String::new(), |night| frames_digest(&night.value, |_| true));
         let mut work = self.work();
+        work.digest = digest;
         match read {
             Ok(Warned { value: night, diagnostics }) => {
                 work.said = diagnostics;
                 work.trouble = None;
-                if work.registration.is_none() {
-                    work.registration = kept_registration(&self.folder, &night).map(Arc::new);
-                }
                 work.night = Some(Arc::new(night));
             }
             Err(e) => {
@@ -110,21 +171,62 @@ impl Desk {
         work.version += 1;
     }
 
+    /// Reads the registration that lies beside the frames: as what was found, where it is of these very frames, else for what a
+    /// person has set in it.
+    fn read_kept(&self) {
+        let path = self.folder.join(REGISTRATION);
+        let mut work = self.work();
+        let Some(night) = work.night.clone() else { return };
+        let text = match crate::files::read_text(&path) {
+            Ok(text) => text,
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => return,
+            Err(e) => {
+                work.locked = Some(format!("{REGISTRATION} cannot be read: {e}"));
+                return;
+            }
+        };
+        let (mut registration, of, digest) = match read_registration(&path, &text) {
+            Ok(read) => read,
+            Err(d) => {
+                work.locked = Some(format!("{REGISTRATION} cannot be read: {}; move it away", d.message));
+                return;
+            }
+        };
+        if self.folder.join(of).canonicalize().ok().as_deref() != Some(&self.folder) {
+            work.locked = Some(format!("{REGISTRATION} is of another folder's frames; move it away"));
+            return;
+        }
+        let changed = registration.without_changed(&night);
+        let all = night.frames.iter().all(|f| registration.frame(&f.name).is_some());
+        let no_other = registration.frames.iter().all(|f| night.frame(&f.file).is_some());
+        if changed.is_empty() && all && no_other {
+            work.found = Some(Found { registration: Arc::new(registration), digest });
+        } else {
+            work.earlier = Some(registration);
+        }
+    }
+
     /// Looks for the Moon in every frame, in a thread of its own.
     pub fn start_registering(self: &Arc<Self>) -> Result<(), String> {
-        let night = self.work().night.clone().ok_or("there is no frame in this folder")?;
-        if !self.job.begin("looking for the Moon", night.frames.len()) {
+        let (night, digest) = {
+            let work = self.work();
+            if let Some(why) = &work.locked {
+                return Err(why.clone());
+            }
+            (work.night.clone().ok_or("there is no frame in this folder")?, work.digest.clone())
+        };
+        if !self.job.begin("looking for the Moon", night.frames.len(), true) {
             return Err("something is being done already".into());
         }
         let desk = self.clone();
         std::thread::spawn(move || {
-            let found = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| desk.register(&night)));
+            let found = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| desk.register(&night, digest)));
             desk.job.end(found.unwrap_or_else(|_| Err("it broke down; see the terminal".into())));
         });
         Ok(())
     }
 
-    fn register(&self, night: &Night) -> Result<String, String> {
+    fn register(&self, night: &Arc<Night>, digest: String) -> Result<String, String> {
         let mut looks = self.work().looks.clone();
         for first in (0..night.frames.len()).step_by(AT_ONCE) {
             if self.job.is_stopped() {
@@ -134,70 +236,102 @@ impl Desk {
             }
             looks.look(night, &|i| (first..first + AT_ONCE).contains(&i), &|_| self.job.step());
         }
-        let found = register_with(night, ClockSource::Frames, &looks, &|_| {});
+        let mut found = register_with(night, ClockSource::Frames, &looks, &|_| {});
         let mut work = self.work();
-        let mut registration = found.value;
-        if let Some(before) = &work.registration {
-            registration.keep_what_was_set(before);
+        work.looks = looks;
+        if !work.night.as_ref().is_some_and(|now| Arc::ptr_eq(now, night)) {
+            return Err("the notes changed meanwhile: look again".into());
         }
-        let seen = registration.frames.iter().filter(|f| f.disc().is_some()).count();
+        let before = work.registration().map(|r| (*r).clone()).or_else(|| work.earlier.take());
+        let kept = before.map_or(0, |before| {
+            found.value.keep_what_was_set(&before);
+            keep_circles(&mut found.value, &before)
+        });
+        let seen = found.value.frames.iter().filter(|f| f.disc().is_some()).count();
         work.said.retain(|d| !found.diagnostics.contains(d));
         work.said.extend(found.diagnostics);
-        work.looks = looks;
-        work.registration = Some(Arc::new(registration));
+        work.found = Some(Found { registration: Arc::new(found.value), digest });
+        // A frame as it was found before is no longer a step: it would bring back what was found then.
+        work.undo.retain(|step| matches!(step, Step::Layout(..)));
+        work.redo.retain(|step| matches!(step, Step::Layout(..)));
         work.version += 1;
         drop(work);
         self.keep_registration()?;
-        Ok(format!("the Moon is seen in {seen} of {} frames", night.frames.len()))
+        let circles = if kept > 0 { format!("; {kept} circles set by hand are kept") } else { String::new() };
+        Ok(format!("the Moon is seen in {seen} of {} frames{circles}", night.frames.len()))
     }
 
     /// Writes the registration beside the frames.
     fn keep_registration(&self) -> Result<(), String> {
-        let (night, registration) = {
-            let work = self.work();
-            let Some((night, registration)) = work.night.clone().zip(work.registration.clone()) else { return Ok(()) };
-            (night, registration)
-        };
-        let digest = crate::compose::frames_digest(&night, |_| true);
+        let _one_at_a_time = self.keeping.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        let Some(Found { registration, digest }) = self.work().found.clone() else { return Ok(()) };
         let text = registration_text(&registration, ".", &digest).map_err(|d| d.message)?;
-        write_text(&self.folder.join(REGISTRATION), &text).map_err(|e| e.to_string())
+        write_text(&self.own_file(REGISTRATION)?, &text).map_err(|e| e.to_string())
     }
 
-    /// Changes what a person can set; it can be undone.
-    pub fn change(
+    /// Writes the layout that is worked on beside the frames.
+    fn keep_layout(&self) -> Result<(), String> {
+        let _one_at_a_time = self.keeping.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        let text = self.work().layout.clone();
+        write_text(&self.own_file(IN_WORK)?, &text).map_err(|e| e.to_string())
+    }
+
+    /// Changes one frame of the registration; it can be taken back.
+    pub fn change_frame(
         &self,
-        change: impl FnOnce(&mut Option<Arc<Registration>>, &mut String) -> Result<(), String>,
+        index: usize,
+        change: impl FnOnce(&mut FrameRegistration, (usize, usize)) -> Result<(), String>,
     ) -> Result<(), String> {
         {
             let mut work = self.work();
-            let before = Step { registration: work.registration.clone(), layout: work.layout.clone() };
-            let Work { registration, layout, .. } = &mut *work;
-            change(registration, layout)?;
-            work.undo.push(before);
-            let surplus = work.undo.len().saturating_sub(MOST_STEPS);
-            work.undo.drain(..surplus);
-            work.redo.clear();
-            work.version += 1;
+            if let Some(why) = &work.locked {
+                return Err(why.clone());
+            }
+            let found = work.found.as_mut().ok_or("the frames were not looked at yet")?;
+            let registration = Arc::make_mut(&mut found.registration);
+            let size =
+                registration.frames.get(index).map(|f| registration.size_of(f)).ok_or("there is no such frame")?;
+            let mut frame = registration.frames[index].clone();
+            change(&mut frame, size)?;
+            let before = std::mem::replace(&mut registration.frames[index], frame);
+            work.done(Step::Frame(Box::new(before)));
         }
-        self.keep()
+        self.keep_registration()
+    }
+
+    /// Changes the layout; it can be taken back.
+    pub fn change_layout(
+        &self,
+        change: impl FnOnce(&mut String, &mut String) -> Result<(), String>,
+    ) -> Result<(), String> {
+        {
+            let mut work = self.work();
+            let (mut name, mut text) = (work.layout_name.clone(), work.layout.clone());
+            change(&mut name, &mut text)?;
+            if let Some(before) = work.swap(Step::Layout(name, text)) {
+                work.done(before);
+            }
+        }
+        self.keep_layout()
     }
 
     /// One step back, or forth again.
     pub fn step(&self, back: bool) -> Result<(), String> {
-        {
+        let is_layout = {
             let mut work = self.work();
             let step = if back { work.undo.pop() } else { work.redo.pop() };
-            let Some(step) = step else { return Err("there is nothing to take back".into()) };
-            let now = Step { registration: work.registration.clone(), layout: work.layout.clone() };
+            let step = step.ok_or("there is nothing to take back")?;
+            let is_layout = matches!(step, Step::Layout(..));
+            let before = work.swap(step).ok_or("that frame is no longer there")?;
             if back {
-                work.redo.push(now)
+                work.redo.push(before)
             } else {
-                work.undo.push(now)
+                work.undo.push(before)
             }
-            (work.registration, work.layout) = (step.registration, step.layout);
             work.version += 1;
-        }
-        self.keep()
+            is_layout
+        };
+        if is_layout { self.keep_layout() } else { self.keep_registration() }
     }
 
     /// How many steps can be taken back, and forth again.
@@ -206,21 +340,13 @@ impl Desk {
         (work.undo.len(), work.redo.len())
     }
 
-    fn keep(&self) -> Result<(), String> {
-        let text = self.work().layout.clone();
-        write_text(&self.folder.join(IN_WORK), &text).map_err(|e| e.to_string())?;
-        self.keep_registration()
-    }
-
     /// Takes another layout onto the desk.
     pub fn open_layout(&self, name: &str) -> Result<(), String> {
-        let text = self.layout_text(name)?;
-        self.change(|_, layout| {
-            *layout = text;
+        let opened = self.layout_text(name)?;
+        self.change_layout(|named, text| {
+            (*named, *text) = (name.to_owned(), opened);
             Ok(())
-        })?;
-        self.work().layout_name = name.to_owned();
-        Ok(())
+        })
     }
 
     /// The text of a layout: one that the program brings along, or one beside the frames.
@@ -237,7 +363,7 @@ impl Desk {
         let entries = std::fs::read_dir(&self.folder).into_iter().flatten().flatten();
         let mut names: Vec<String> = entries
             .filter_map(|e| e.file_name().into_string().ok())
-            .filter(|name| name.ends_with(".ron") && !matches!(name.as_str(), "shoot.ron" | REGISTRATION))
+            .filter(|name| name.ends_with(".ron") && !matches!(name.as_str(), NOTES | REGISTRATION))
             .filter(|name| {
                 let path = self.folder.join(name);
                 crate::files::read_text(&path).is_ok_and(|text| Layout::examine(&path, &text).0.is_some())
@@ -245,6 +371,15 @@ impl Desk {
             .collect();
         names.sort();
         names
+    }
+
+    /// One of the page's own files beside the frames; a link is not followed out of the folder.
+    pub fn own_file(&self, name: &str) -> Result<PathBuf, String> {
+        let path = self.folder.join(name);
+        if path.symlink_metadata().is_ok_and(|m| m.is_symlink()) {
+            return Err(format!("{name} is a link, and is not followed"));
+        }
+        Ok(path)
     }
 
     /// A file beside the frames: a plain name with one of some endings, and no way out of the folder.
@@ -261,37 +396,47 @@ impl Desk {
         if !endings.contains(&ending.as_str()) {
             return Err(format!("the name is to end in .{}", endings.join(", .")));
         }
-        let path = self.folder.join(name);
-        if path.symlink_metadata().is_ok_and(|m| m.is_symlink()) {
-            return Err(format!("{name} is a link, and is not followed"));
+        if matches!(name.to_ascii_lowercase().as_str(), NOTES | REGISTRATION | FRAME_TABLE) {
+            return Err(format!("{name} has another meaning beside frames"));
         }
-        Ok(path)
+        self.own_file(name)
     }
 }
 
-/// The layout to begin with: the one asked for, the one that was being worked on, or a grid.
-fn first_layout(request: &PageRequest, folder: &Path) -> std::io::Result<(String, String)> {
+/// The layout to begin with, by name and text: the one asked for, the one that was being worked on, or a grid; and what can be
+/// taken back of it.
+fn first_layout(request: &PageRequest, folder: &Path) -> std::io::Result<(String, String, Vec<Step>)> {
+    let path = folder.join(IN_WORK);
+    let is_link = path.symlink_metadata().is_ok_and(|m| m.is_symlink());
+    let in_work = (!is_link).then(|| crate::files::read_text(&path).ok()).flatten();
     if let Some(path) = &request.layout {
         let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
-        return Ok((name, crate::files::read_text(path)?));
+        let text = crate::files::read_text(path)?;
+        // What was not saved is a step away.
+        let before = in_work.filter(|other| *other != text).map(|other| Step::Layout(IN_WORK.into(), other));
+        return Ok((name, text, before.into_iter().collect()));
     }
-    match crate::files::read_text(&folder.join(IN_WORK)) {
-        Ok(text) => Ok((IN_WORK.into(), text)),
-        Err(_) => {
-            let grid = stock().find(|(name, _)| *name == "phase-grid.ron");
-            let (name, text) = grid.ok_or_else(|| std::io::Error::other("the program brings no layout along"))?;
-            Ok((name.into(), text.into()))
-        }
+    if let Some(text) = in_work {
+        return Ok((IN_WORK.into(), text, Vec::new()));
     }
+    let grid = stock().find(|(name, _)| *name == "phase-grid.ron");
+    let (name, text) = grid.ok_or_else(|| std::io::Error::other("the program brings no layout along"))?;
+    Ok((name.into(), text.into(), Vec::new()))
 }
 
-/// A registration beside the frames that still fits them.
-fn kept_registration(folder: &Path, night: &Night) -> Option<Registration> {
-    let path = folder.join(REGISTRATION);
-    let text = crate::files::read_text(&path).ok()?;
-    let (mut registration, of, _) = read_registration(&path, &text).ok()?;
-    let same_folder = folder.join(of).canonicalize().ok()? == *folder;
-    registration.without_changed(night);
-    let known = registration.frames.iter().filter(|f| night.frame(&f.file).is_some()).count();
-    (same_folder && known == night.frames.len() && known == registration.frames.len()).then_some(registration)
+/// Whether a person has set where a frame's Moon is: nothing was measured of such a disc.
+fn is_set_by_hand(frame: &FrameRegistration) -> bool {
+    frame.status() == Status::Measured && frame.fit().is_none()
+}
+
+/// Takes over the circles that a person has set; how many those are.
+fn keep_circles(found: &mut Registration, before: &Registration) -> usize {
+    let mut kept = 0;
+    for frame in &mut found.frames {
+        if let Some(earlier) = before.frame(&frame.file).filter(|f| is_set_by_hand(f)) {
+            frame.sighting = earlier.sighting.clone();
+            kept += 1;
+        }
+    }
+    kept
 }

@@ -3,14 +3,13 @@
 use super::answers::{Answer, Refused, Shared, aside, jpeg, looked_at};
 use crate::proof::{Proof, Window, whole_of, window_of};
 use crate::raster::PixelPoint;
-use crate::registration::{Disc, FrameRegistration, Registration, Sighting, Status};
+use crate::registration::{Disc, FrameRegistration, Registration, Sighting};
 use crate::units::Angle;
 use axum::Json;
 use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
 use axum::response::Response;
 use serde::Deserialize;
-use std::sync::Arc;
 
 /// What was found, as `proof --json` prints it, with what a person has set.
 pub(super) async fn list(State(desk): Shared) -> Answer<Json<serde_json::Value>> {
@@ -82,12 +81,7 @@ pub(super) struct Wish {
 
 pub(super) async fn set(State(desk): Shared, Path(index): Path<usize>, Json(wish): Json<Wish>) -> Answer<StatusCode> {
     aside(move || {
-        desk.change(|registration, _| {
-            let registration = Arc::make_mut(registration.as_mut().ok_or("the frames were not looked at yet")?);
-            let (width, height) = frame_of(registration, index).map(|f| registration.size_of(f)).map_err(|r| r.0)?;
-            let frame = &mut registration.frames[index];
-            heed(frame, &wish, (width as f64, height as f64))
-        })?;
+        desk.change_frame(index, |frame, (width, height)| heed(frame, &wish, (width as f64, height as f64)))?;
         Ok(StatusCode::OK)
     })
     .await
@@ -111,14 +105,14 @@ fn heed(frame: &mut FrameRegistration, wish: &Wish, (width, height): (f64, f64))
         if !is_near || !(2.0..4.0 * width.max(height)).contains(&radius) {
             return Err("such a circle does not lie in the frame".into());
         }
-        // What was measured of light and limb stays; where the disc lies, a person says.
-        let fit = frame.fit().filter(|_| frame.status() == Status::Measured).map(|fit| crate::detect::DiscFit {
+        // Nothing was measured of a disc that a person has set: by that it is known, and kept.
+        frame.sighting = Sighting::Measured(Disc {
             centre,
             radius_px: radius,
-            ..*fit
+            true_radius_px: None,
+            centre_sigma_px: 0.5,
+            fit: None,
         });
-        frame.sighting =
-            Sighting::Measured(Disc { centre, radius_px: radius, true_radius_px: None, centre_sigma_px: 0.5, fit });
     }
     frame.exclude = wish.exclude.unwrap_or(frame.exclude);
     frame.nudge.gain_stops = gain.unwrap_or(frame.nudge.gain_stops);

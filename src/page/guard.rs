@@ -1,22 +1,40 @@
 //! Who may ask: the browser that was given the key, from this page, at this address.
 //!
-//! The key comes once in the address that the program prints, and lives in a cookie from then on that no script reads and no other
-//! site sends. `Host` must be this machine (a name that somebody's server resolves to it is another), `Origin` this page.
+//! The address that the program prints holds a key that opens once: whoever reads it later, in a list of processes or a history,
+//! is not let in. The browser that it let in keeps a secret of its own from then on, in a cookie that no script reads and no page
+//! elsewhere sends. `Host` must be this machine (a name that somebody's server resolves to it is another), `Origin` this page, and
+//! what changes something must have one. Neglected: other servers on this machine's ports, which a browser sends the cookie to.
 
 use axum::body::Body;
 use axum::extract::{Request, State};
-use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
+use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Redirect, Response};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 /// What opens the page.
 #[derive(Debug)]
 pub(super) struct Key {
-    /// Thirty-two hexadecimal digits.
+    /// What the address holds: thirty-two hexadecimal digits.
     pub text: String,
+    /// What the cookie holds.
+    secret: String,
+    has_opened: AtomicBool,
     port: u16,
+}
+
+/// So many random digits that nobody guesses them.
+fn secret() -> std::io::Result<String> {
+    let mut bytes = [0u8; 16];
+    getrandom::fill(&mut bytes).map_err(|e| std::io::Error::other(e.to_string()))?;
+    Ok(bytes.iter().map(|b| format!("{b:02x}")).collect())
+}
+
+/// Whether two texts are the same; how long that takes does not tell where they differ.
+fn is_same(a: &str, b: &str) -> bool {
+    a.len() == b.len() && a.bytes().zip(b.bytes()).fold(0, |d, (a, b)| d | (a ^ b)) == 0
 }
 
 /// Longest a request's body may take to arrive.
@@ -27,9 +45,7 @@ const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; i
 
 impl Key {
     pub fn new(port: u16) -> std::io::Result<Self> {
-        let mut bytes = [0u8; 16];
-        getrandom::fill(&mut bytes).map_err(|e| std::io::Error::other(e.to_string()))?;
-        Ok(Key { text: bytes.iter().map(|b| format!("{b:02x}")).collect(), port })
+        Ok(Key { text: secret()?, secret: secret()?, has_opened: AtomicBool::new(false), port })
     }
 
     fn is_our_host(&self, host: &str) -> bool {
@@ -45,15 +61,10 @@ impl Key {
         format!("moonloom-{}", self.port)
     }
 
-    /// Whether two texts are the same; how long that takes does not tell where they differ.
-    fn is(&self, other: &str) -> bool {
-        other.len() == self.text.len() && self.text.bytes().zip(other.bytes()).fold(0, |d, (a, b)| d | (a ^ b)) == 0
-    }
-
     fn is_in(&self, headers: &HeaderMap) -> bool {
         let cookies = headers.get_all(header::COOKIE).iter().filter_map(|v| v.to_str().ok());
         let mut named = cookies.flat_map(|v| v.split(';')).filter_map(|pair| pair.trim().split_once('='));
-        named.any(|(name, value)| name == self.cookie() && self.is(value))
+        named.any(|(name, value)| name == self.cookie() && is_same(&self.secret, value))
     }
 }
 
@@ -83,20 +94,25 @@ async fn admit(key: &Key, request: Request<Body>, next: Next) -> Response {
     if !text(header::HOST).is_some_and(|host| key.is_our_host(host)) {
         return refused(StatusCode::MISDIRECTED_REQUEST, "this page is served to this machine alone");
     }
-    if let Some(origin) = text(header::ORIGIN)
-        && !key.is_our_origin(origin)
-    {
+    let origin = headers.get(header::ORIGIN);
+    let is_ours = origin.is_some_and(|v| v.to_str().is_ok_and(|origin| key.is_our_origin(origin)));
+    // What changes something says where it comes from; what only looks need not.
+    if !is_ours && (origin.is_some() || request.method() != Method::GET) {
         return refused(StatusCode::FORBIDDEN, "asked by another page");
     }
+    let is_known = key.is_in(headers);
     let query = request.uri().query().unwrap_or("");
     let given = query.split('&').find_map(|pair| pair.strip_prefix("key="));
     if request.uri().path() == "/"
         && let Some(given) = given
     {
-        if !key.is(given) {
-            return refused(StatusCode::FORBIDDEN, "this is not the key");
+        if !is_known && (!is_same(&key.text, given) || key.has_opened.swap(true, Ordering::AcqRel)) {
+            return refused(
+                StatusCode::FORBIDDEN,
+                "this address has been opened before; end the program and start it anew",
+            );
         }
-        let cookie = format!("{}={}; Path=/; HttpOnly; SameSite=Strict", key.cookie(), key.text);
+        let cookie = format!("{}={}; Path=/; HttpOnly; SameSite=Strict", key.cookie(), key.secret);
         // Without the key in the address nobody copies it by accident.
         let mut response = Redirect::to("/").into_response();
         if let Ok(value) = HeaderValue::from_str(&cookie) {
@@ -104,7 +120,7 @@ async fn admit(key: &Key, request: Request<Body>, next: Next) -> Response {
         }
         return response;
     }
-    if !key.is_in(headers) {
+    if !is_known {
         return refused(StatusCode::FORBIDDEN, "open the address that the program printed");
     }
     match tokio::time::timeout(PATIENCE, with_whole_body(request)).await {
@@ -139,6 +155,7 @@ mod tests {
             assert!(!key.is_our_host(host) && !key.is_our_origin(&format!("http://{host}")), "{host}");
         }
         assert!(!key.is_our_origin("null") && !key.is_our_origin("https://127.0.0.1:4321"));
-        assert!(key.is(&key.text) && !key.is("") && !key.is(&"0".repeat(32)));
+        assert!(key.secret != key.text && is_same(&key.text, &key.text.clone()));
+        assert!(!is_same(&key.text, "") && !is_same(&key.text, &"0".repeat(32)));
     }
 }

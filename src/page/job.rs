@@ -17,6 +17,8 @@ pub(super) struct Progress {
     pub ended: Option<String>,
     /// Whether it failed.
     pub failed: bool,
+    /// Whether it heeds a wish to stop.
+    pub can_stop: bool,
 }
 
 /// The job that runs, if one does.
@@ -29,12 +31,12 @@ pub(super) struct Job {
 
 impl Job {
     /// Begins a job; `false` where another runs.
-    pub fn begin(&self, what: &str, of: usize) -> bool {
+    pub fn begin(&self, what: &str, of: usize, can_stop: bool) -> bool {
         if self.runs.swap(true, Ordering::AcqRel) {
             return false;
         }
         self.stops.store(false, Ordering::Release);
-        *self.lock() = Progress { what: what.to_owned(), of, ..Progress::default() };
+        *self.lock() = Progress { what: what.to_owned(), of, can_stop, ..Progress::default() };
         true
     }
 

@@ -39,7 +39,7 @@ pub(super) fn missing(night: &Night) -> Vec<&'static str> {
 pub(super) async fn read(State(desk): Shared) -> Answer<Json<serde_json::Value>> {
     let (night, registration) = {
         let work = desk.work();
-        (work.night.clone().ok_or("there is no frame in this folder")?, work.registration.clone())
+        (work.night.clone().ok_or("there is no frame in this folder")?, work.registration())
     };
     let notes = night.notes.as_ref();
     let suggested = registration.map(|r| suggest(&night, &r));
@@ -93,15 +93,20 @@ impl Form {
         if let Some(title) = self.title {
             set(&["title"], quoted(&title))?;
         }
-        match (self.latitude_deg, self.longitude_deg) {
-            (Some(latitude), Some(longitude)) => {
-                let elevation = self.elevation_m.unwrap_or(0.0);
-                let site =
-                    format!("(latitude_deg: {latitude:?}, longitude_deg: {longitude:?}, elevation_m: {elevation:?})");
-                set(&["site"], site)?;
+        if self.latitude_deg.is_some() != self.longitude_deg.is_some() {
+            return Err("a site has a latitude and a longitude".into());
+        }
+        let numbers: [(&[&str], Option<f64>); 5] = [
+            (&["site", "latitude_deg"], self.latitude_deg),
+            (&["site", "longitude_deg"], self.longitude_deg),
+            (&["site", "elevation_m"], self.elevation_m),
+            (&["optics", "pixel_pitch_um"], self.pixel_pitch_um),
+            (&["optics", "focal_length_mm"], self.focal_length_mm),
+        ];
+        for (way, number) in numbers {
+            if let Some(number) = number {
+                set(way, format!("{number:?}"))?;
             }
-            (None, None) => {}
-            _ => return Err("a site has a latitude and a longitude".into()),
         }
         if let Some(offset) = self.utc_offset {
             set(&["clock", "utc_offset"], quoted(&offset))?;
@@ -109,26 +114,23 @@ impl Form {
         if let Some(mount) = self.mount {
             set(&["mount"], format!("{mount:?}"))?;
         }
-        if let Some(pitch) = self.pixel_pitch_um {
-            set(&["optics", "pixel_pitch_um"], format!("{pitch:?}"))?;
-        }
-        if let Some(focal) = self.focal_length_mm {
-            set(&["optics", "focal_length_mm"], format!("{focal:?}"))?;
-        }
         Ok(text)
     }
 }
 
 pub(super) async fn write(State(desk): Shared, Json(form): Json<Form>) -> Answer<StatusCode> {
     aside(move || {
-        let path = desk.folder.join(NOTES);
+        if desk.job.runs() {
+            return Err("something is being done already: wait for it, or stop it".into());
+        }
+        let path = desk.own_file(NOTES)?;
         let before = match crate::files::read_text(&path) {
             Ok(text) => text,
             Err(e) if e.kind() == std::io::ErrorKind::NotFound => EMPTY.to_owned(),
             Err(e) => return Err(Refused(e.to_string())),
         };
         let text = form.into_text(&before)?;
-        ShootNotes::parse(&path, &text).map_err(|d| Refused(d.to_string()))?;
+        ShootNotes::parse(&path, &text).map_err(Refused::from)?;
         crate::write::write_text(&path, &text).map_err(|e| Refused(e.to_string()))?;
         desk.read_night();
         Ok(StatusCode::OK)

@@ -2,7 +2,7 @@
 
 use super::answers::{Answer, Refused, Shared, aside, jpeg, looked_at};
 use super::desk::Desk;
-use crate::compose::{ComposeRequest, PictureRequest, compose, plan_picture, render};
+use crate::compose::{ComposeError, ComposeRequest, PictureRequest, compose, plan_picture, render};
 use crate::diag::{Diagnostic, Warned};
 use crate::ingest::Night;
 use crate::layout::{Layout, first_words, schema, stock};
@@ -29,6 +29,14 @@ fn fault(d: &Diagnostic) -> serde_json::Value {
     json!({ "severity": d.severity.word(), "message": d.message, "help": d.help, "place": place })
 }
 
+/// Why a picture cannot be made, in words.
+fn refusal(e: ComposeError) -> Refused {
+    match e {
+        ComposeError::Layout(d) => Refused::from(*d),
+        other => Refused(other.to_string()),
+    }
+}
+
 /// Night, registration and the layout on the desk, if it can be read.
 fn on_desk(desk: &Desk) -> Answer<(Arc<Night>, Arc<Registration>, Layout)> {
     let (night, registration) = looked_at(desk)?;
@@ -36,7 +44,7 @@ fn on_desk(desk: &Desk) -> Answer<(Arc<Night>, Arc<Registration>, Layout)> {
         let work = desk.work();
         (work.layout.clone(), work.layout_name.clone())
     };
-    let layout = Layout::parse(&desk.folder.join(name), &text).map_err(|d| Refused(d.to_string()))?;
+    let layout = Layout::parse(&desk.folder.join(name), &text).map_err(Refused::from)?;
     Ok((night, registration, layout))
 }
 
@@ -52,24 +60,24 @@ impl Side {
 }
 
 /// What can be chosen to begin with.
-pub(super) async fn layouts(State(desk): Shared) -> Json<serde_json::Value> {
+pub(super) async fn layouts(State(desk): Shared) -> Answer<Json<serde_json::Value>> {
+    aside(move || Ok(Json(all_layouts(&desk)))).await
+}
+
+fn all_layouts(desk: &Desk) -> serde_json::Value {
     let brought = stock().map(|(name, text)| json!({ "name": name, "words": first_words(text), "own": false }));
     let own = desk.own_layouts().into_iter().map(|name| json!({ "name": name, "words": "", "own": true }));
-    Json(json!({ "layouts": own.chain(brought).collect::<Vec<_>>() }))
+    json!({ "layouts": own.chain(brought).collect::<Vec<_>>() })
 }
 
 /// A small picture of this night by one of the layouts; or why this night cannot have it, which is no fault.
 pub(super) async fn preview(State(desk): Shared, Path(name): Path<String>, Query(q): Query<Side>) -> Answer<Response> {
     aside(move || {
         let text = desk.layout_text(&name)?;
-        let layout = Layout::parse(&desk.folder.join(&name), &text).map_err(|d| Refused(d.to_string()))?;
+        let layout = Layout::parse(&desk.folder.join(&name), &text).map_err(Refused::from)?;
         let (night, registration) = looked_at(&desk)?;
         let small = drawn(&desk, (&night, &registration, &layout), q.or(320));
-        Ok(small.unwrap_or_else(|Refused(why)| {
-            let first = why.lines().next().unwrap_or("");
-            let words = first.split_once("]: ").map_or(first, |(_, words)| words);
-            Json(json!({ "cannot": words })).into_response()
-        }))
+        Ok(small.unwrap_or_else(|Refused(why)| Json(json!({ "cannot": why })).into_response()))
     })
     .await
 }
@@ -87,7 +95,7 @@ fn drawn(
         cache: desk.cache.as_deref(),
         ..PictureRequest::new(layout, night, registration)
     };
-    let picture = render(&request).map_err(|e| Refused(e.to_string()))?;
+    let picture = render(&request).map_err(refusal)?;
     let mut bytes = Vec::new();
     let (width, height) = (picture.light.width() as u32, picture.light.height() as u32);
     JpegEncoder::new_with_quality(&mut bytes, QUALITY)
@@ -97,8 +105,7 @@ fn drawn(
 }
 
 pub(super) async fn open(State(desk): Shared, Path(name): Path<String>) -> Answer<StatusCode> {
-    desk.open_layout(&name)?;
-    Ok(StatusCode::OK)
+    aside(move || Ok(desk.open_layout(&name).map(|()| StatusCode::OK)?)).await
 }
 
 /// The layout on the desk: its text, its faults, and its values with defaults filled in.
@@ -126,11 +133,14 @@ pub(super) struct Text {
 }
 
 pub(super) async fn set_text(State(desk): Shared, Json(Text { text }): Json<Text>) -> Answer<StatusCode> {
-    desk.change(|_, layout| {
-        *layout = text;
-        Ok(())
-    })?;
-    Ok(StatusCode::OK)
+    aside(move || {
+        desk.change_layout(|_, layout| {
+            *layout = text;
+            Ok(())
+        })?;
+        Ok(StatusCode::OK)
+    })
+    .await
 }
 
 #[derive(Deserialize)]
@@ -142,21 +152,28 @@ pub(super) struct Value {
 
 /// Changes one value; comments and everything else stay as they were written.
 pub(super) async fn set_value(State(desk): Shared, Json(Value { way, value }): Json<Value>) -> Answer<StatusCode> {
-    desk.change(|_, layout| {
-        let way: Vec<&str> = way.iter().map(String::as_str).collect();
-        let changed = crate::diag::set_value(layout, &way, &value)
-            .ok_or_else(|| format!("the layout's text has no place for `{}`", way.join(": ")))?;
-        // What the text could not bear before, a value cannot make worse; else it is to stay readable.
-        let path = std::path::Path::new("layout.ron");
-        if Layout::examine(path, layout).0.is_some()
-            && let (None, faults) = Layout::examine(path, &changed)
-        {
-            return Err(faults.first().map_or("it cannot be read then".to_owned(), |d| d.message.clone()));
-        }
-        *layout = changed;
-        Ok(())
-    })?;
-    Ok(StatusCode::OK)
+    aside(move || {
+        desk.change_layout(|_, layout| {
+            *layout = with_value(layout, &way, &value)?;
+            Ok(())
+        })?;
+        Ok(StatusCode::OK)
+    })
+    .await
+}
+
+/// A layout's text with a value changed; a text that can be read stays one.
+fn with_value(text: &str, way: &[String], value: &str) -> Result<String, String> {
+    let names: Vec<&str> = way.iter().map(String::as_str).collect();
+    let changed = crate::diag::set_value(text, &names, value)
+        .ok_or_else(|| format!("the layout's text has no place for `{}`", names.join(": ")))?;
+    let path = std::path::Path::new("layout.ron");
+    if Layout::examine(path, text).0.is_some()
+        && let (None, faults) = Layout::examine(path, &changed)
+    {
+        return Err(faults.first().map_or("it cannot be read then".to_owned(), |d| d.message.clone()));
+    }
+    Ok(changed)
 }
 
 #[derive(Deserialize)]
@@ -167,6 +184,10 @@ pub(super) struct Name {
 
 /// Writes the layout under a name beside the frames.
 pub(super) async fn save(State(desk): Shared, Json(Name { name }): Json<Name>) -> Answer<StatusCode> {
+    aside(move || saved(&desk, name)).await
+}
+
+fn saved(desk: &Desk, name: String) -> Answer<StatusCode> {
     let path = desk.beside(&name, &["ron"])?;
     let text = desk.work().layout.clone();
     let is_other = |path: &std::path::Path| {
@@ -202,13 +223,17 @@ pub(super) async fn composition(State(desk): Shared, Query(q): Query<Side>) -> A
 
 /// Writes the picture at its full size, in a thread of its own.
 pub(super) async fn write(State(desk): Shared, Json(Name { name }): Json<Name>) -> Answer<StatusCode> {
+    aside(move || write_aside(desk, name)).await
+}
+
+fn write_aside(desk: Arc<Desk>, name: String) -> Answer<StatusCode> {
     let kinds: &[&str] = if cfg!(feature = "exr") { &["tif", "png", "jpg", "exr"] } else { &["tif", "png", "jpg"] };
     let out = desk.beside(&name, kinds)?;
     let (night, registration, layout) = on_desk(&desk)?;
     if out.exists() && !crate::ingest::is_own_picture(&out) {
         return Err(Refused(format!("{name} is there already, and is no picture of this program")));
     }
-    if !desk.job.begin("writing the picture", 1) {
+    if !desk.job.begin("writing the picture", 1, false) {
         return Err("something is being done already".into());
     }
     std::thread::spawn(move || {

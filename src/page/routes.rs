@@ -1,6 +1,6 @@
 //! What can be asked.
 
-use super::answers::{Answer, Shared};
+use super::answers::{Answer, Shared, aside};
 use super::desk::Desk;
 use super::guard::{Key, guard};
 use super::{frames, night, notes, picture};
@@ -64,7 +64,8 @@ async fn state(State(desk): Shared) -> Json<serde_json::Value> {
         "title": night.and_then(|n| n.notes.as_ref()?.title.clone()),
         "frames": night.map_or(0, |n| n.frames.len()),
         "trouble": work.trouble,
-        "registered": work.registration.is_some(),
+        "registered": work.registration().is_some(),
+        "stale": work.is_stale(),
         "missing": night.map(notes::missing).unwrap_or_default(),
         "said": work.said.iter().map(|d| json!({
             "severity": d.severity.word(), "message": d.message, "help": d.help,
@@ -89,11 +90,9 @@ async fn stop(State(desk): Shared) -> StatusCode {
 }
 
 async fn undo(State(desk): Shared) -> Answer<StatusCode> {
-    desk.step(true)?;
-    Ok(StatusCode::OK)
+    aside(move || Ok(desk.step(true).map(|()| StatusCode::OK)?)).await
 }
 
 async fn redo(State(desk): Shared) -> Answer<StatusCode> {
-    desk.step(false)?;
-    Ok(StatusCode::OK)
+    aside(move || Ok(desk.step(false).map(|()| StatusCode::OK)?)).await
 }

@@ -151,7 +151,7 @@ fn reaims(plan: &ShootingPlan) -> Vec<(&str, f64)> {
 /// What a camera is set to then, in words.
 fn settings(request: &PlanRequest<'_>, rig: &crate::camera::Setup, at: Instant) -> String {
     let advice = exposure::one(request, rig, String::new(), at);
-    let (shutters, lacking) = super::schedule::shutters(&advice, rig.bracket_stops());
+    let (shutters, lacking) = exposure::shutters(&advice, rig.bracket_stops());
     let times: Vec<String> = shutters.iter().map(|s| exposure::shutter_words(*s)).collect();
     let short = if lacking < 0.3 {
         String::new()

@@ -9,7 +9,7 @@ use super::timetable::{apparent_rate, at_fraction};
 use crate::camera::{Mount, Setup};
 use crate::sky::{
     Contact, Danjon, EarthShadow, Extinction, Refraction, SATURATION_PER_LIGHT_GAIN, ShadowLight, airmass,
-    apparent_moon, shadow_from,
+    apparent_moon, apparent_sun_altitude, shadow_from,
 };
 use crate::units::{Angle, Instant};
 use serde::Serialize;
@@ -108,10 +108,19 @@ pub fn shutter_words(seconds: f64) -> String {
     if seconds < 0.3 { format!("1/{:.0} s", 1.0 / seconds) } else { format!("{} s", (seconds * 10.0).round() / 10.0) }
 }
 
-/// A sensitivity to two figures, as people say it.
+/// Above this height of the Sun, degrees, the sky is brighter than a dark umbra (the middle of nautical twilight; common practice, no source).
+const TWILIGHT_DEG: f64 = -9.0;
+
+/// Sensitivities marked on cameras, hundreds (ISO 12232's thirds of a stop as makers round them).
+const MARKED_HUNDREDS: [f64; 31] = [
+    1.0, 1.25, 1.6, 2.0, 2.5, 3.2, 4.0, 5.0, 6.4, 8.0, 10.0, 12.5, 16.0, 20.0, 25.0, 32.0, 40.0, 50.0, 64.0, 80.0,
+    100.0, 128.0, 160.0, 200.0, 256.0, 320.0, 400.0, 512.0, 640.0, 800.0, 1024.0,
+];
+
+/// The least sensitivity marked that is enough; where no camera has one, that is said.
 fn iso_words(iso: f64) -> String {
-    let unit = 10f64.powf(iso.max(10.0).log10().floor() - 1.0);
-    format!("ISO {:.0}", (iso / unit).ceil() * unit)
+    let marked = MARKED_HUNDREDS.into_iter().map(|h| 100.0 * h).find(|marked| *marked >= 0.99 * iso);
+    marked.map_or("more than any ISO there is".to_owned(), |marked| format!("ISO {marked:.0}"))
 }
 
 fn phases(request: &PlanRequest<'_>) -> Vec<(String, Instant)> {
@@ -132,6 +141,8 @@ fn phases(request: &PlanRequest<'_>) -> Vec<(String, Instant)> {
         out.push(("totality, just begun".into(), u2.plus_seconds(180.0)));
     }
     out.push(("greatest eclipse".into(), eclipse.greatest()));
+    // Of what stands below the horizon nothing is to be exposed.
+    out.retain(|(_, at)| request.sees(*at));
     out
 }
 
@@ -173,12 +184,21 @@ pub(super) fn one(request: &PlanRequest<'_>, rig: &Setup, phase: String, at: Ins
     }
     let wanted = umbra_s.map(|u| u[1]).or(lit_s).unwrap_or(0.0);
     let conflict = longest_s.filter(|longest| wanted > *longest).map(|longest| {
+        let what = if umbra_s.is_some() { "umbra" } else { "lit part" };
         format!(
-            "the umbra wants {wanted:.1} s, but after {longest:.2} s the disc trails {} px: take {}, open the lens, or follow the sky",
+            "the {what} wants {wanted:.1} s, but after {longest:.2} s the disc trails {} px: take {}, open the lens, or follow the sky",
             request.trail_px,
             iso_words(iso * wanted / longest)
         )
     });
+    let sun = apparent_sun_altitude(&request.observer, at).degrees();
+    let conflict = if sun > TWILIGHT_DEG {
+        let words =
+            format!("the Sun stands at {sun:.0}\u{b0}: the bright sky limits the exposure, look at the histogram");
+        Some(conflict.map_or(words.clone(), |other| format!("{words}; {other}")))
+    } else {
+        conflict
+    };
     ExposureAdvice {
         phase,
         utc: at.to_iso_utc(),
@@ -190,5 +210,66 @@ pub(super) fn one(request: &PlanRequest<'_>, rig: &Setup, phase: String, at: Ins
         bracket_s,
         longest_s,
         conflict,
+    }
+}
+
+/// What to set: the bracket, or the one exposure that the phase asks for, as long as the mount allows; and what the longest
+/// lacks, stops. A camera that brackets by itself does so from the exposure of the lit part on.
+pub(super) fn shutters(advice: &ExposureAdvice, own_stops: &[f64]) -> (Vec<f64>, f64) {
+    let middling = advice.umbra_s.map(|umbra| umbra[1]);
+    let one = advice.lit_s.or(middling).or(advice.in_file_s).unwrap_or(1.0);
+    let longest = advice.longest_s.map_or(f64::INFINITY, marked_shutter_at_most);
+    let wanted = match (&advice.bracket_s[..], middling) {
+        _ if !own_stops.is_empty() => own_stops.iter().map(|s| marked_shutter(one * s.exp2())).collect(),
+        // The lit part and the umbra, however close: one of them would burn or drown.
+        ([], Some(umbra)) if umbra > 1.5 * one => vec![one, umbra],
+        ([], _) => vec![one],
+        (bracket, _) => bracket.to_vec(),
+    };
+    let most = wanted.iter().copied().chain(middling).fold(0.0, f64::max);
+    let mut kept: Vec<f64> = wanted.into_iter().map(|s: f64| s.min(longest)).collect();
+    kept.dedup();
+    (kept, if longest.is_finite() { (most / longest).log2().max(0.0) } else { 0.0 })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn advice(
+        lit_s: Option<f64>,
+        umbra_s: Option<[f64; 3]>,
+        bracket_s: Vec<f64>,
+        longest_s: Option<f64>,
+    ) -> ExposureAdvice {
+        ExposureAdvice {
+            phase: String::new(),
+            utc: String::new(),
+            f_number: 8.0,
+            iso: 100.0,
+            in_file_s: Some(0.01),
+            lit_s,
+            umbra_s,
+            bracket_s,
+            longest_s,
+            conflict: None,
+        }
+    }
+
+    #[test]
+    fn no_shutter_is_longer_than_the_mount_allows() {
+        let follows = advice(None, Some([1.0, 4.0, 16.0]), Vec::new(), None);
+        assert_eq!(shutters(&follows, &[]), (vec![4.0], 0.0));
+        let (kept, lacking) = shutters(&advice(None, Some([1.0, 4.0, 16.0]), Vec::new(), Some(0.55)), &[]);
+        assert_eq!((kept, lacking), (vec![0.5], 3.0));
+        let bracket = vec![0.004, 0.016, 0.06, 0.2];
+        let (kept, lacking) = shutters(&advice(Some(0.004), Some([0.5, 1.0, 4.0]), bracket.clone(), Some(0.2)), &[]);
+        assert_eq!(kept, bracket);
+        assert!((lacking - 5f64.log2()).abs() < 1e-9);
+        // The sliver and the copper beside it are two exposures, and a camera's own bracket is its own.
+        assert_eq!(shutters(&advice(Some(0.1), Some([0.1, 0.4, 1.0]), Vec::new(), None), &[]).0, [0.1, 0.4]);
+        let own = shutters(&advice(Some(0.008), None, Vec::new(), Some(0.3)), &[0.0, 3.0, 6.0]).0;
+        assert_eq!(own.len(), 3);
+        assert!((own[2] - 0.3).abs() < 1e-9 && (own[1] - 1.0 / 15.0).abs() < 1e-9, "{own:?}");
     }
 }

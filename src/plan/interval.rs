@@ -1,5 +1,6 @@
 //! How often to fire, and what a night of it takes.
 
+use super::exposure::{exposure_at, shutters};
 use super::timetable::apparent_rate;
 use super::{PlanRequest, span};
 use crate::camera::{Firing, Setup};
@@ -32,7 +33,14 @@ pub(super) fn advise(request: &PlanRequest<'_>, rig: &Setup) -> Interval {
     let even_s = even_s(request);
     // Lead and tail may be negative: of a short eclipse nothing may be left.
     let lead_tail = rig.firing.as_ref().map_or(0.0, |f| 60.0 * (f.lead_minutes + f.tail_minutes));
-    let frames = instants(request, rig).len() * rig.bracket_stops().len().max(1) + rig.foreground.len();
+    // Where exposures are settled, each moment has one, or the camera's own bracket; else those that the schedule lists.
+    let taken: usize = if rig.exposures.is_empty() {
+        let seen = instants(request, rig).into_iter().filter(|at| request.sees(*at));
+        seen.map(|at| shutters(&exposure_at(request, rig, at), rig.bracket_stops()).0.len()).sum()
+    } else {
+        instants(request, rig).len() * rig.bracket_stops().len().max(1)
+    };
+    let frames = taken + rig.foreground.len();
     let pixels = (rig.camera.width_px * rig.camera.height_px) as f64;
     Interval {
         touching_s: touching_s(request),

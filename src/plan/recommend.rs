@@ -22,6 +22,8 @@ pub struct Recommendation {
 
 /// Before U1 and after U4 the uneclipsed Moon is taken, for its light and colour (common practice, no source), minutes.
 const AROUND_MINUTES: f64 = 20.0;
+/// A lens that holds less of the way in one aim, minutes, shows none.
+const LEAST_HELD_MINUTES: f64 = 30.0;
 /// The Moon is looked for so often, seconds.
 const STEP_S: f64 = 60.0;
 /// Shares of the short side that a Moon well fills: room for its drift around it (common practice, no source).
@@ -54,7 +56,7 @@ pub(super) fn recommend(request: &PlanRequest<'_>, rigs: &[RigPlan]) -> Option<R
     let whole = rigs.iter().filter(|r| r.framing.track_fits);
     let for_the_track = whole
         .max_by(|a, b| a.moon_diameter_px.total_cmp(&b.moon_diameter_px))
-        .or(rigs.iter().filter(|r| held(r) > 0.0).max_by(|a, b| held(a).total_cmp(&held(b))));
+        .or(rigs.iter().filter(|r| held(r) >= LEAST_HELD_MINUTES).max_by(|a, b| held(a).total_cmp(&held(b))));
     // Of several that fill it well, the longest.
     let for_the_disc = rigs.iter().min_by(|a, b| {
         off_filling(a).total_cmp(&off_filling(b)).then(b.moon_diameter_px.total_cmp(&a.moon_diameter_px))

@@ -5,7 +5,7 @@
 //! sky is by the Sun, are left to the photographer's eye.
 
 use super::PlanRequest;
-use super::exposure::{self, ExposureAdvice};
+use super::exposure;
 use super::interval;
 use crate::camera::ForegroundFrame;
 use crate::sky::{Contact, Refraction, apparent_moon, shadow_from};
@@ -46,7 +46,7 @@ pub fn schedule(request: &PlanRequest<'_>) -> Vec<ScheduledFrame> {
             let seen = moon.refracted(Refraction::default());
             let phase = phase(request, at);
             let advice = exposure::one(request, rig, phase.to_owned(), at);
-            let (shutter_s, lacking_stops) = shutters(&advice, rig.bracket_stops());
+            let (shutter_s, lacking_stops) = exposure::shutters(&advice, rig.bracket_stops());
             let frame = ScheduledFrame {
                 rig: rig.name.clone(),
                 utc: at.to_iso_utc(),
@@ -93,25 +93,6 @@ fn landscape(request: &PlanRequest<'_>, rig: &str, frame: &ForegroundFrame) -> O
 fn with_offset(request: &PlanRequest<'_>, at: Instant) -> String {
     request.zone.to_datetime(at.plus_seconds(0.5).to_utc()).strftime("%Y-%m-%dT%H:%M:%S").to_string()
         + &request.zone.to_offset(at.to_utc()).to_string()
-}
-
-/// What to set: the bracket, or the one exposure that the phase asks for, as long as the mount allows; and what the longest
-/// lacks, stops. A camera that brackets by itself does so from the exposure of the lit part on.
-pub(super) fn shutters(advice: &ExposureAdvice, own_stops: &[f64]) -> (Vec<f64>, f64) {
-    let middling = advice.umbra_s.map(|umbra| umbra[1]);
-    let one = advice.lit_s.or(middling).or(advice.in_file_s).unwrap_or(1.0);
-    let longest = advice.longest_s.map_or(f64::INFINITY, exposure::marked_shutter_at_most);
-    let wanted = match (&advice.bracket_s[..], middling) {
-        _ if !own_stops.is_empty() => own_stops.iter().map(|s| exposure::marked_shutter(one * s.exp2())).collect(),
-        // The lit part and the umbra, however close: one of them would burn or drown.
-        ([], Some(umbra)) if umbra > 1.5 * one => vec![one, umbra],
-        ([], _) => vec![one],
-        (bracket, _) => bracket.to_vec(),
-    };
-    let most = wanted.iter().copied().chain(middling).fold(0.0, f64::max);
-    let mut kept: Vec<f64> = wanted.into_iter().map(|s: f64| s.min(longest)).collect();
-    kept.dedup();
-    (kept, if longest.is_finite() { (most / longest).log2().max(0.0) } else { 0.0 })
 }
 
 fn phase(request: &PlanRequest<'_>, at: Instant) -> &'static str {
@@ -168,43 +149,6 @@ fn quoted(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    fn advice(
-        lit_s: Option<f64>,
-        umbra_s: Option<[f64; 3]>,
-        bracket_s: Vec<f64>,
-        longest_s: Option<f64>,
-    ) -> ExposureAdvice {
-        ExposureAdvice {
-            phase: String::new(),
-            utc: String::new(),
-            f_number: 8.0,
-            iso: 100.0,
-            in_file_s: Some(0.01),
-            lit_s,
-            umbra_s,
-            bracket_s,
-            longest_s,
-            conflict: None,
-        }
-    }
-
-    #[test]
-    fn no_shutter_is_longer_than_the_mount_allows() {
-        let follows = advice(None, Some([1.0, 4.0, 16.0]), Vec::new(), None);
-        assert_eq!(shutters(&follows, &[]), (vec![4.0], 0.0));
-        let (kept, lacking) = shutters(&advice(None, Some([1.0, 4.0, 16.0]), Vec::new(), Some(0.55)), &[]);
-        assert_eq!((kept, lacking), (vec![0.5], 3.0));
-        let bracket = vec![0.004, 0.016, 0.06, 0.2];
-        let (kept, lacking) = shutters(&advice(Some(0.004), Some([0.5, 1.0, 4.0]), bracket.clone(), Some(0.2)), &[]);
-        assert_eq!(kept, bracket);
-        assert!((lacking - 5f64.log2()).abs() < 1e-9);
-        // The sliver and the copper beside it are two exposures, and a camera's own bracket is its own.
-        assert_eq!(shutters(&advice(Some(0.1), Some([0.1, 0.4, 1.0]), Vec::new(), None), &[]).0, [0.1, 0.4]);
-        let own = shutters(&advice(Some(0.008), None, Vec::new(), Some(0.3)), &[0.0, 3.0, 6.0]).0;
-        assert_eq!(own.len(), 3);
-        assert!((own[2] - 0.3).abs() < 1e-9 && (own[1] - 1.0 / 15.0).abs() < 1e-9, "{own:?}");
-    }
 
     #[test]
     fn names_that_hold_commas_stay_one_field() {

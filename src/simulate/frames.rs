@@ -103,10 +103,20 @@ pub fn rehearse(
     Ok(truths)
 }
 
-/// A folder with shoot notes but no truth is somebody's night: nothing is written into it.
-fn refuse_a_photographers_folder(folder: &Path) -> Result<(), RehearseError> {
+/// A folder with pictures but no truth is somebody's night: nothing is written into it.
+///
+/// # Errors
+/// [`RehearseError::FolderInUse`].
+pub fn refuse_a_photographers_folder(folder: &Path) -> Result<(), RehearseError> {
     let pictures = std::fs::read_dir(folder).is_ok_and(|mut entries| {
-        entries.any(|e| e.is_ok_and(|e| e.path().extension().is_some_and(|x| x == "jpg" || x == "tif")))
+        entries.any(|e| {
+            let is_frame = |e: std::fs::DirEntry| {
+                let ending = e.path().extension().unwrap_or_default().to_string_lossy().to_ascii_lowercase();
+                matches!(ending.as_str(), "jpg" | "jpeg" | "tif" | "tiff" | "dng" | "png")
+                    || e.file_name() == "shoot.ron"
+            };
+            e.is_ok_and(is_frame)
+        })
     });
     if pictures && !folder.join("truth.json").exists() {
         return Err(RehearseError::FolderInUse { path: folder.to_owned() });

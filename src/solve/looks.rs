@@ -11,10 +11,14 @@ use super::sequence::{Seen, Sequence};
 use crate::ingest::{Frame, Night, fingerprint};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 
 /// How a file of looks begins: its kind, and the version of what is in it.
 const HEAD: &str = "moonloom looks 1, of version ";
+
+/// Bytes of the digest at its end.
+const DIGEST: usize = 32;
 
 /// What frames showed, by their names.
 #[derive(Clone, Default, Serialize, Deserialize)]
@@ -63,11 +67,16 @@ impl Looks {
     /// Looks at every `of`-th frame of a night from the `part`-th on, counted from 1.
     pub fn at_part(night: &Night, (part, of): (usize, usize), progress: &(dyn Fn(&str) + Sync)) -> Self {
         let mut looks = Looks::default();
-        looks.look(night, &|i| i % of.max(1) + 1 == part, progress);
+        let is_of_part = |i: usize| i % of.max(1) + 1 == part;
+        looks.look(night, &is_of_part, progress);
+        // Those that all parts begin with are kept by the part that they belong to.
+        let own = |name: &str| night.frames.iter().position(|f| f.name == name).is_some_and(is_of_part);
+        looks.of_frames.retain(|name, _| own(name));
         looks
     }
 
-    /// Looks at the frames of a night that are wanted and not known yet, by their numbers.
+    /// Looks at the frames of a night that are wanted and not known yet, by their numbers; and at the few from which it is learnt
+    /// how small a Moon need be searched for.
     pub fn look(&mut self, night: &Night, wanted: &(dyn Fn(usize) -> bool + Sync), progress: &(dyn Fn(&str) + Sync)) {
         // Before any is looked at: a file that changes meanwhile is then another.
         let prints: Vec<Option<String>> = night.frames.par_iter().map(|f| fingerprint(&f.path)).collect();
@@ -138,7 +147,10 @@ impl Looks {
     /// A sentence, where memory does not hold them.
     pub fn to_bytes(&self) -> Result<Vec<u8>, String> {
         let head = format!("{HEAD}{}\n", env!("CARGO_PKG_VERSION")).into_bytes();
-        postcard::to_extend(self, head).map_err(|e| e.to_string())
+        let mut bytes = postcard::to_extend(self, head).map_err(|e| e.to_string())?;
+        let digest = Sha256::digest(&bytes);
+        bytes.extend_from_slice(&digest);
+        Ok(bytes)
     }
 
     /// From the bytes of a file.
@@ -149,6 +161,11 @@ impl Looks {
         let rest = bytes.strip_prefix(HEAD.as_bytes()).ok_or(LooksError::NoLooks)?;
         let own = format!("{}\n", env!("CARGO_PKG_VERSION"));
         let body = rest.strip_prefix(own.as_bytes()).ok_or(LooksError::OtherVersion)?;
+        let (_, digest) = bytes.split_at_checked(bytes.len().saturating_sub(DIGEST)).ok_or(LooksError::Damaged)?;
+        let body = body.len().checked_sub(DIGEST).map(|length| &body[..length]).ok_or(LooksError::Damaged)?;
+        if Sha256::digest(&bytes[..bytes.len() - DIGEST])[..] != *digest {
+            return Err(LooksError::Damaged);
+        }
         postcard::from_bytes(body).map_err(|_| LooksError::Damaged)
     }
 }

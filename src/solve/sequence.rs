@@ -112,7 +112,7 @@ impl<'a> Sequence<'a> {
         self.night.observer()
     }
 
-    /// Looks at its frames; what is known of one already is taken as it is. `None` of frames that are not `wanted`.
+    /// Looks at those of its frames that are `wanted`; what is known of one already is taken as it is.
     ///
     /// Some frames spread over the night are looked at for discs of any size; where half of those show large ones beyond
     /// doubt, of sizes that they share, the rest need not be searched for Moons of a fraction of that.
@@ -138,8 +138,7 @@ impl<'a> Sequence<'a> {
         let least_px = if self.len() > PROBES { LEAST_SHARE * least_common(&large, probes.len()) } else { 0.0 };
         let rest: Vec<usize> = (0..self.len()).filter(|&k| is_wanted(k)).collect();
         self.look_at_some(&mut out, &rest, least_px, progress);
-        // Probes that somebody else wants are looked at there, too.
-        out.into_iter().enumerate().map(|(k, seen)| seen.filter(|_| is_wanted(k))).collect()
+        out
     }
 
     /// Looks at those of some frames that nothing is known of yet, as many at once as memory bears.

@@ -16,21 +16,32 @@ const RADII_PER_SECOND: f64 = 0.0161;
 /// Which discs of each frame stand still while the camera does; none where the camera moved.
 pub(super) fn lights(sequence: &Sequence<'_>, seen: &[Seen]) -> Vec<Vec<bool>> {
     let frames: Vec<Vec<&DiscFit>> = seen.iter().map(|s| s.fits().collect()).collect();
-    let nothing = || frames.iter().map(|f| vec![false; f.len()]).collect();
     // A light in a quarter of the frames, three at least, is a fixture; chance puts two at one place now and then. (In two
     // frames of a tripod there are no three.)
     let least = if frames.len() == 2 && claims_a_tripod(sequence) { 2 } else { 3 };
     let stays = returning(sequence, &frames, (frames.len() / 4).max(least) - 1, 1);
     // One light that stays may be the Moon on a mount that follows it, unless another moves as the sky does; two cannot.
     match fixtures(sequence, &frames, &stays).len() {
-        0 => return nothing(),
-        1 if !moves_as_the_sky(sequence, &frames, &stays) => return nothing(),
+        0 => return in_the_landscape(sequence, &frames),
+        1 if !moves_as_the_sky(sequence, &frames, &stays) => return in_the_landscape(sequence, &frames),
         _ if frames.len() == 2 => return stays,
         _ => {}
     }
     // The camera stood still: what returns twice is a fixture as well, though the glare hides it in most frames. (Where
     // no time is known, not within a burst, in which the Moon hardly moves.)
     returning(sequence, &frames, 2, (frames.len() / 6).max(3))
+}
+
+/// Lights that stand where a frame of the landscape alone shows one, by the notes' word that it is one and that nobody touched the
+/// tripod: of few frames nothing else tells a lamp from a Moon.
+fn in_the_landscape(sequence: &Sequence<'_>, frames: &[Vec<&DiscFit>]) -> Vec<Vec<bool>> {
+    let is_landscape = |k: &usize| claims_a_tripod(sequence) && sequence.frame(*k).foreground;
+    let landscapes: Vec<usize> = (0..frames.len()).filter(is_landscape).collect();
+    let stands = |k: usize, disc: &DiscFit| {
+        let others = landscapes.iter().filter(|l| moves_between(sequence, (k, **l), disc, 1));
+        others.flat_map(|l| &frames[*l]).any(|light| is_same_place(light, disc))
+    };
+    (0..frames.len()).map(|k| frames[k].iter().map(|disc| stands(k, disc)).collect()).collect()
 }
 
 /// Whether the notes say that nobody touched the tripod.

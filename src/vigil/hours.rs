@@ -4,11 +4,13 @@ use super::judged::Judged;
 use super::place::usual_interval_s;
 use super::{Advice, Context, Kind, Now, Urgency};
 use crate::registration::ClockEstimate;
-use crate::sky::{Contact, LunarEclipse};
+use crate::sky::{Contact, LunarEclipse, Observer, Refraction, apparent_moon};
 use crate::units::Instant;
 
 /// Contacts are announced so long before, minutes.
-const ANNOUNCED_MINUTES: f64 = 3.0;
+const ANNOUNCED_MINUTES: f64 = 10.0;
+/// and sliver and copper once more.
+const AT_ONCE_MINUTES: f64 = 3.0;
 /// A clock that is off by less, seconds, spoils no picture.
 const CLOCK_S: f64 = 20.0;
 /// What a camera's own tone curve leaves uncertain of it, seconds (on a real night whose minutes are known: 72).
@@ -21,7 +23,7 @@ const SILENCE_S: f64 = 20.0;
 pub(super) fn judge(context: &Context<'_>, now: Now<'_>) -> Vec<Advice> {
     let mut out = Vec::new();
     if let Some((eclipse, at)) = context.eclipse.zip(now.at) {
-        out.extend(contacts(eclipse, at));
+        out.extend(contacts(eclipse, context.observer.as_ref(), at));
     }
     let clock = context.registration.rigs.get(now.found.rig).and_then(|r| r.clock);
     // A curve that nobody knows moves the shadow's edge that is seen.
@@ -42,24 +44,45 @@ fn is_light(now: Now<'_>) -> bool {
 }
 
 /// The contact that comes within minutes.
-pub(super) fn contacts(eclipse: &LunarEclipse, now: Instant) -> Vec<Advice> {
+pub(super) fn contacts(eclipse: &LunarEclipse, observer: Option<&Observer>, now: Instant) -> Vec<Advice> {
+    let is_up = |at: Instant| {
+        observer.is_none_or(|o| apparent_moon(o, at).refracted(Refraction::default()).altitude.degrees() > 0.0)
+    };
+    let deepest = match (eclipse.at(Contact::U2), eclipse.at(Contact::U1)) {
+        (Some(_), _) => "the deepest copper: expose for it",
+        (None, Some(_)) => "the umbra covers as much as it will",
+        (None, None) => "the penumbra is deepest",
+    };
     let what = |contact: Contact| match contact {
         Contact::P1 => ("P1", "the penumbra comes: a frame of the full Moon first"),
         Contact::U1 => ("U1", "the umbra touches the limb"),
-        Contact::U2 => ("U2", "bracket now: last sliver and first copper"),
-        Contact::Greatest => ("greatest eclipse", "the deepest copper: expose for it"),
-        Contact::U3 => ("U3", "bracket now: last copper and first sliver"),
+        Contact::U2 => ("U2", "bracket: last sliver and first copper"),
+        Contact::Greatest => ("greatest eclipse", deepest),
+        Contact::U3 => ("U3", "bracket: last copper and first sliver"),
         Contact::U4 => ("U4", "the umbra leaves the limb"),
         Contact::P4 => ("P4", "the last penumbra: a frame of the full Moon after it"),
     };
     let coming = eclipse.contacts.iter().filter_map(|(contact, at)| {
         let minutes = at.seconds_since(now) / 60.0;
         let (name, words) = what(*contact);
-        let urgency = if matches!(contact, Contact::U2 | Contact::U3) { Urgency::Now } else { Urgency::Later };
-        (minutes > 0.0 && minutes <= ANNOUNCED_MINUTES)
-            .then(|| Advice::new(Kind::Contact(name), urgency, format!("{name} in {:.0} min: {words}", minutes.ceil())))
+        let at_once = minutes <= AT_ONCE_MINUTES;
+        let brackets = matches!(contact, Contact::U2 | Contact::U3);
+        let urgency = if brackets && at_once { Urgency::Now } else { Urgency::Later };
+        let is_near = minutes > 0.0 && minutes <= ANNOUNCED_MINUTES;
+        // Sliver and copper are worth a second word.
+        let kind = Kind::Contact(name, brackets && at_once);
+        (is_near && is_up(*at))
+            .then(|| Advice::new(kind, urgency, format!("{name} in {:.0} min: {words}", minutes.ceil())))
     });
     coming.collect()
+}
+
+/// After the last contact, and some minutes for a frame of the full Moon.
+pub(super) fn end(eclipse: &LunarEclipse, now: Instant) -> Option<Advice> {
+    const AFTER_MINUTES: f64 = 10.0;
+    let last = eclipse.contacts.last()?.1;
+    let is_over = now.seconds_since(last) > 60.0 * AFTER_MINUTES;
+    is_over.then(|| Advice::new(Kind::Contact("end", false), Urgency::Later, "the eclipse is over"))
 }
 
 /// Frames that do not come.

@@ -10,7 +10,8 @@ use crate::units::{Exposure, Instant};
 #[derive(Clone, Debug)]
 pub(super) struct Judged {
     pub at: Option<Instant>,
-    pub rig: usize,
+    /// Which camera at which zoom: frames of others tell nothing of it.
+    pub camera: String,
     /// The disc as measured.
     pub fit: Option<DiscFit>,
     /// Whether a Moon is known in it, measured or not.
@@ -24,17 +25,37 @@ pub(super) struct Judged {
     pub umbral_fraction: Option<f64>,
     /// Air before it.
     pub airmass: Option<f64>,
+    /// When the Moon meets the frame's edge, minutes, and which, where it does within half an hour.
+    pub leaves: Option<(f64, &'static str)>,
+    /// Whether it is too small in these frames to be judged.
+    pub is_too_small: bool,
+    /// Pixels per radian, where the scale is known.
+    pub focal_px: Option<f64>,
 }
+
+/// What tells a camera and its zoom from others, in every reading of the folder.
+pub(super) fn camera_of(context: &Context<'_>, now: Now<'_>) -> String {
+    let rig = &context.night.rigs[now.frame.rig];
+    format!("{}x{} {:?} {:?}", rig.width, rig.height, rig.camera_model, rig.focal_length_mm)
+}
+
+/// A Moon of fewer pixels, by what the camera records of its lens, is a light among others.
+const LEAST_RADIUS_PX: f64 = 3.0;
+/// 15' 32.6" (Explanatory Supplement to the Astronomical Almanac, from memory).
+const MEAN_SEMIDIAMETER_RAD: f64 = 932.6 / 206_264.806;
 
 impl Judged {
     pub fn of(context: &Context<'_>, now: Now<'_>) -> Self {
         let found = now.found;
         let size = context.registration.size_of(found);
         let seen = context.observer.zip(now.at).map(|(o, at)| apparent_moon(&o, at).refracted(Refraction::default()));
+        let is_too_small = context.night.rigs[now.frame.rig]
+            .focal_length_px
+            .is_some_and(|focal| focal * MEAN_SEMIDIAMETER_RAD < LEAST_RADIUS_PX);
         Judged {
             at: now.at,
-            rig: found.rig,
-            fit: found.fit().copied().filter(|_| found.status() == Status::Measured),
+            camera: camera_of(context, now),
+            fit: found.fit().copied().filter(|_| found.status() == Status::Measured && !is_too_small),
             has_moon: found.disc().is_some(),
             is_cut: found.disc().is_some() && is_cut(found, size),
             below_horizon: seen.is_some_and(|s| s.altitude.degrees() < 0.0),
@@ -42,6 +63,9 @@ impl Judged {
             light_ratio: found.light_ratio,
             umbral_fraction: found.umbral_fraction,
             airmass: seen.map(|s| airmass(s.altitude)),
+            leaves: None,
+            is_too_small,
+            focal_px: context.registration.rigs.get(found.rig).and_then(|r| r.focal_length_px),
         }
     }
 }

@@ -18,29 +18,38 @@ const LACKING_STOPS: f64 = 1.8;
 const CLOUDED: f64 = 0.4;
 /// in so many frames in a row.
 const IN_A_ROW: usize = 2;
-/// Frames so near each other are one bracket, seconds.
+/// Frames so near each other may be one bracket, seconds,
 const BRACKET_S: f64 = 25.0;
+/// if they are so much nearer than brackets are to each other: frames that come evenly are none.
+const NEARER: f64 = 0.4;
+/// Frames by which that is told.
+const TELLING: usize = 12;
+
+/// How near frames of one moment are, seconds; nil of a camera that does not bracket.
+fn moment_s(before: &[Judged]) -> f64 {
+    let times: Vec<f64> = before.iter().rev().take(TELLING).filter_map(|j| Some(j.at?.tt_seconds())).collect();
+    let gaps: Vec<f64> = times.windows(2).map(|w| (w[0] - w[1]).abs()).collect();
+    let longest = gaps.iter().copied().fold(0.0, f64::max);
+    let near = BRACKET_S.min(NEARER * longest);
+    if gaps.iter().any(|g| *g <= near) { near } else { 0.0 }
+}
 
 /// Frames of this moment, this one among them: several where the camera brackets.
-fn of_this_moment<'a>(context: &Context<'a>, judged: &'a Judged) -> Vec<&'a Judged> {
-    let Some(at) = judged.at else { return vec![judged] };
-    let near = |j: &&Judged| j.rig == judged.rig && j.at.is_some_and(|t| at.seconds_since(t).abs() <= BRACKET_S);
-    let mut out: Vec<&Judged> = context.before.iter().rev().take_while(|j| near(j)).collect();
+fn of_this_moment<'a>(before: &'a [Judged], judged: &'a Judged, near_s: f64) -> Vec<&'a Judged> {
+    let mut out: Vec<&Judged> = before.iter().rev().take_while(|j| is_one_moment(j, judged, near_s)).collect();
     out.push(judged);
     out
 }
 
 /// Whether two frames are one moment.
-fn moment_of(a: &Judged, b: &Judged) -> bool {
-    a.at.zip(b.at).is_some_and(|(a, b)| a.seconds_since(b).abs() <= BRACKET_S)
+fn is_one_moment(a: &Judged, b: &Judged, near_s: f64) -> bool {
+    near_s > 0.0 && a.at.zip(b.at).is_some_and(|(a, b)| a.seconds_since(b).abs() <= near_s * 1.5)
 }
 
 /// How many frames a moment usually has.
-fn usual_bracket(before: &[Judged], rig: usize) -> usize {
-    const OF: usize = 12;
-    let times: Vec<f64> =
-        before.iter().rev().filter(|j| j.rig == rig).take(OF).filter_map(|j| Some(j.at?.tt_seconds())).collect();
-    let together = times.windows(2).filter(|w| (w[0] - w[1]).abs() <= BRACKET_S).count();
+fn usual_bracket(before: &[Judged], near_s: f64) -> usize {
+    let times: Vec<f64> = before.iter().rev().take(TELLING).filter_map(|j| Some(j.at?.tt_seconds())).collect();
+    let together = times.windows(2).filter(|w| (w[0] - w[1]).abs() <= near_s).count();
     if together == 0 { 1 } else { (times.len() as f64 / (times.len() - together) as f64).round() as usize }
 }
 
@@ -52,8 +61,13 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
         out.untold = vec![Kind::Clipped, Kind::Dark];
         return out;
     }
-    let moment = of_this_moment(context, judged);
-    if moment.len() < usual_bracket(context.before, judged.rig) {
+    if judged.fit.is_none() {
+        out.untold = vec![Kind::Clipped, Kind::Dark, Kind::Cloud];
+        return out;
+    }
+    let near_s = moment_s(context.before);
+    let moment = of_this_moment(context.before, judged, near_s);
+    if moment.len() < usual_bracket(context.before, near_s) {
         // The bracket goes on.
         out.untold = vec![Kind::Clipped, Kind::Dark];
         return out;
@@ -88,15 +102,17 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
         let lacks = (target / bright.max(1e-4)).log2();
         // A last sliver is small: what shows of it says little.
         let tells = total || judged.umbral_fraction.is_none_or(|u| u < 0.8);
-        // Where the exposure is not known, it may as well be cloud.
-        let is_clear = judged.light_ratio.is_some_and(|r| r > 0.6);
-        let was_dark =
-            context.before.iter().rev().find(|j| j.rig == judged.rig && j.fit.is_some() && !moment_of(j, judged));
+        // Where the exposure is not known, it may as well be cloud: then it takes more to be said.
+        let (is_clear, lacking) = match judged.light_ratio {
+            Some(ratio) => (ratio > 0.6, LACKING_STOPS),
+            None => (judged.exposure.is_none(), 2.0 * LACKING_STOPS),
+        };
+        let was_dark = context.before.iter().rev().find(|j| j.fit.is_some() && !is_one_moment(j, judged, near_s));
         let again = was_dark.is_some_and(|j| {
             let same_phase = j.umbral_fraction.is_some_and(|u| u > 0.999) == total;
-            same_phase && j.fit.is_some_and(|f| f64::from(f.disc_level) < target / LACKING_STOPS.exp2())
+            same_phase && j.fit.is_some_and(|f| f64::from(f.disc_level) < target / lacking.exp2())
         });
-        if lacks > LACKING_STOPS && tells && is_clear && again {
+        if lacks > lacking && tells && is_clear && again {
             out.advice.push(dark(longest, lacks, what, advised.and_then(|a| a.longest_s)));
         }
     }
@@ -125,7 +141,7 @@ fn dark(seconds: Option<f64>, lacks: f64, what: &str, longest_s: Option<f64>) ->
                 None => format!("shutter {} -> {}", shutter_words(now), shutter_words(wanted)),
             }
         }
-        None => "expose longer".to_owned(),
+        None => "expose longer, if it is no cloud".to_owned(),
     };
     Advice::new(Kind::Dark, Urgency::Soon, format!("{change}: the {what} is {number} under"))
 }
@@ -176,7 +192,7 @@ pub(super) mod tests {
     pub fn clear(at: Instant) -> Judged {
         Judged {
             at: Some(at),
-            rig: 0,
+            camera: String::new(),
             fit: Some(a_fit()),
             has_moon: true,
             is_cut: false,
@@ -185,17 +201,25 @@ pub(super) mod tests {
             light_ratio: Some(1.0),
             umbral_fraction: Some(0.0),
             airmass: Some(1.0),
+            leaves: None,
+            is_too_small: false,
+            focal_px: None,
         }
     }
 
     #[test]
     fn a_bracket_is_told_by_its_times() {
         let at = |s: f64| Instant::from_tt_seconds(9e8 + s);
-        let single: Vec<Judged> = (0..10).map(|i| clear(at(60.0 * f64::from(i)))).collect();
-        assert_eq!(usual_bracket(&single, 0), 1);
-        let triple: Vec<Judged> =
-            (0..12).map(|i| clear(at(120.0 * f64::from(i / 3) + 4.0 * f64::from(i % 3)))).collect();
-        assert_eq!(usual_bracket(&triple, 0), 3);
+        let bracket = |times: &dyn Fn(u32) -> f64| {
+            let frames: Vec<Judged> = (0..12).map(|i| clear(at(times(i)))).collect();
+            usual_bracket(&frames, moment_s(&frames))
+        };
+        // Evenly, however quickly, is no bracket.
+        for every in [3.0, 10.0, 20.0, 60.0] {
+            assert_eq!(bracket(&|i| every * f64::from(i)), 1, "every {every} s");
+        }
+        assert_eq!(bracket(&|i| 120.0 * f64::from(i / 3) + 4.0 * f64::from(i % 3)), 3);
+        assert_eq!(bracket(&|i| 40.0 * f64::from(i / 2) + 6.0 * f64::from(i % 2)), 2);
     }
 
     #[test]

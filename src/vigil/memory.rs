@@ -21,6 +21,8 @@ pub enum Urgency {
 pub enum Kind {
     /// No Moon in the frames.
     NoMoon,
+    /// A Moon of too few pixels.
+    TooSmall,
     /// The Moon leaves the frame, or the frame's edge cuts it.
     Leaving,
     /// The tripod was moved.
@@ -39,8 +41,8 @@ pub enum Kind {
     Dark,
     /// Cloud.
     Cloud,
-    /// A contact that comes.
-    Contact(&'static str),
+    /// A contact that comes; `true`: at once.
+    Contact(&'static str, bool),
     /// The clock.
     Clock,
     /// A claim of the papers.
@@ -57,13 +59,19 @@ impl Kind {
             Kind::NoMoon | Kind::Silence | Kind::Focus | Kind::Dew | Kind::Clipped | Kind::Dark | Kind::Trailing => {
                 Some(12.0)
             }
-            Kind::Moved | Kind::Shaken | Kind::Cloud | Kind::Contact(_) | Kind::Clock | Kind::Claim(_) => None,
+            Kind::TooSmall
+            | Kind::Moved
+            | Kind::Shaken
+            | Kind::Cloud
+            | Kind::Contact(..)
+            | Kind::Clock
+            | Kind::Claim(_) => None,
         }
     }
 
     /// Whether it speaks of one moment, and is then over.
     fn passes(self) -> bool {
-        matches!(self, Kind::Moved | Kind::Shaken | Kind::Contact(_) | Kind::Claim(_))
+        matches!(self, Kind::Moved | Kind::Shaken | Kind::Contact(..) | Kind::Claim(_))
     }
 }
 
@@ -142,7 +150,7 @@ impl Memory {
     }
 
     fn one(&mut self, advice: Advice, at: Option<Instant>, said: &mut Said) {
-        if let Kind::Contact(_) = advice.kind {
+        if let Kind::Contact(..) = advice.kind {
             if self.announced.contains(&advice.kind) {
                 return;
             }
@@ -151,8 +159,10 @@ impl Memory {
         match self.standing.iter_mut().find(|s| s.advice.kind == advice.kind) {
             Some(standing) => {
                 let ignored = standing.told.zip(at).map(|(told, at)| at.seconds_since(told) / 60.0);
+                let is_graver = advice.urgency < standing.advice.urgency;
                 standing.advice = advice.clone();
-                if advice.kind.patience_minutes().zip(ignored).is_some_and(|(patience, ignored)| ignored > patience) {
+                let patience = advice.kind.patience_minutes();
+                if is_graver || patience.zip(ignored).is_some_and(|(patience, ignored)| ignored > patience) {
                     standing.told = at;
                     said.advice.push(advice);
                 }
@@ -188,13 +198,15 @@ mod tests {
         assert_eq!(memory.say(focus(), at(0.0)).advice.len(), 1);
         assert!(memory.say(focus(), at(5.0)).advice.is_empty(), "said already");
         assert_eq!(memory.say(focus(), at(13.0)).advice.len(), 1, "ignored for long");
+        let graver = Verdict { advice: vec![Advice::new(Kind::Focus, Urgency::Now, "focus")], ..nothing() };
+        assert_eq!(memory.say(graver, at(13.2)).advice.len(), 1, "it has become urgent");
         let untold = Verdict { untold: vec![Kind::Focus], ..nothing() };
         assert!(memory.say(untold, at(13.5)).settled.is_empty(), "it may hold still");
         let heeded = memory.say(nothing(), at(14.0));
         assert_eq!((heeded.advice.len(), heeded.settled.len()), (0, 1));
         assert!(memory.standing().is_empty());
         // A contact is announced once, whatever comes between.
-        let contact = || vec![Advice::new(Kind::Contact("U2"), Urgency::Now, "U2 in 3 min")];
+        let contact = || vec![Advice::new(Kind::Contact("U2", true), Urgency::Now, "U2 in 3 min")];
         assert_eq!(memory.say_more(contact(), at(15.0).unwrap()).advice.len(), 1);
         assert!(memory.say(nothing(), at(15.5)).settled.is_empty(), "it passes, and is not heeded");
         assert!(memory.say_more(contact(), at(16.0).unwrap()).advice.is_empty());

@@ -64,6 +64,8 @@ pub struct Vigil {
     place: place::Aims,
     memory: Memory,
     warned: Vec<&'static str>,
+    /// The site, once a frame or the notes have told it.
+    observer: Option<Observer>,
 }
 
 /// The night so far, as a frame is judged in.
@@ -97,6 +99,7 @@ impl Vigil {
             place: place::Aims::default(),
             memory: Memory::default(),
             warned: Vec::new(),
+            observer: None,
         }
     }
 
@@ -105,6 +108,8 @@ impl Vigil {
     /// # Errors
     /// [`NightError`], where it is no frame, or the notes beside it cannot be read.
     pub fn take(&mut self, path: &Path) -> Result<FrameReport, NightError> {
+        // A frame that was taken away again is none.
+        self.paths.retain(|p| p.is_file());
         self.paths.push(path.to_owned());
         let read = match read_frames(self.some_paths()) {
             Ok(Warned { value, .. }) if value.frames.iter().any(|f| f.path == path) => value,
@@ -139,22 +144,35 @@ impl Vigil {
         if self.wishes.eclipse.is_none() {
             self.wishes.eclipse = at.and_then(nearby_eclipse);
         }
+        self.observer = self.wishes.observer.or(night.observer());
         let now = Now { frame, found: &found.value.frames[index], at };
-        let context = Context {
+        let mut context = Context {
             night,
             registration: &found.value,
-            observer: self.wishes.observer.or(night.observer()),
+            observer: self.observer,
             eclipse: self.wishes.eclipse.as_ref(),
             trail_px: self.wishes.trail_px.unwrap_or(2.0),
             zone,
-            before: &self.judged,
+            before: &[],
         };
-        let judged = Judged::of(&context, now);
+        // Frames of another camera, or at another zoom, tell nothing of this one's.
+        let camera = judged::camera_of(&context, now);
+        let before: Vec<Judged> = self.judged.iter().filter(|j| j.camera == camera).cloned().collect();
+        context.before = &before;
+        let mut judged = Judged::of(&context, now);
+        judged.leaves = place::leaving(&context, now).filter(|_| !judged.is_too_small).map(|l| (l.minutes, l.edge));
         let mut advice = place::judge(&context, now, &judged, &mut self.place);
-        advice.extend(sharpness::judge(&context, now, &judged));
-        let Verdict { advice: of_light, untold } = light::judge(&context, now, &judged);
-        advice.extend(of_light);
+        let mut untold = Vec::new();
+        for verdict in [sharpness::judge(&context, now, &judged), light::judge(&context, now, &judged)] {
+            advice.extend(verdict.advice);
+            untold.extend(verdict.untold);
+        }
         advice.extend(hours::judge(&context, now));
+        if judged.is_too_small {
+            advice.retain(|a| matches!(a.kind, Kind::Contact(..)));
+            let text = "the Moon is too small in these frames to be judged: a longer lens, or larger frames";
+            advice.push(Advice::new(Kind::TooSmall, Urgency::Later, text));
+        }
         // What the notes and the camera claim, and the frames deny: said once.
         let sure = context.before.iter().filter(|j| j.fit.is_some()).count() >= SURE_FROM;
         for d in found.diagnostics.iter().filter(|d| sure && d.severity == Severity::Warning && is_of_claims(d.code)) {
@@ -173,7 +191,11 @@ impl Vigil {
     pub fn wait(&mut self, now: Instant) -> Said {
         let mut advice: Vec<Advice> = hours::while_waiting(&self.judged, now).into_iter().collect();
         if let Some(eclipse) = &self.wishes.eclipse {
-            advice.extend(hours::contacts(eclipse, now));
+            advice.extend(hours::contacts(eclipse, self.observer.as_ref(), now));
+            advice.extend(hours::end(eclipse, now));
+            if hours::end(eclipse, now).is_some() {
+                advice.retain(|a| a.kind != Kind::Silence);
+            }
         }
         self.memory.say_more(advice, now)
     }

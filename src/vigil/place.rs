@@ -7,6 +7,7 @@ use crate::raster::PixelPoint;
 use crate::registration::PointingSolution;
 use crate::sky::{Horizontal, Refraction, apparent_moon};
 use crate::units::Instant;
+use std::collections::BTreeMap;
 
 /// How far ahead the Moon's way over the frame is followed, minutes.
 const AHEAD_MINUTES: u32 = 30;
@@ -17,11 +18,15 @@ const SPOKEN_FRAMES: f64 = 1.5;
 /// Frames without a Moon that are no accident.
 const IN_A_ROW: usize = 2;
 
-/// What is known of a fixed tripod's aim.
+/// What is known of fixed tripods' aims, by their cameras.
 #[derive(Default)]
-pub(super) struct Aims {
-    /// The last aim that several frames agreed on, and of which rig,
-    known: Option<(usize, PointingSolution)>,
+pub(super) struct Aims(BTreeMap<String, KnownAim>);
+
+/// What is known of one.
+#[derive(Default)]
+struct KnownAim {
+    /// The last aim that several frames agreed on,
+    held: Option<PointingSolution>,
     /// and how many Moons it has foretold since.
     foretold: usize,
 }
@@ -29,7 +34,7 @@ pub(super) struct Aims {
 /// When and where the Moon leaves.
 pub(super) struct Leaving {
     pub minutes: f64,
-    edge: &'static str,
+    pub edge: &'static str,
 }
 
 /// Where a pixel's edge is crossed, if a disc there is not whole.
@@ -86,13 +91,13 @@ fn moved(from: PixelPoint, (focal, upright): (f64, f64), here: Horizontal, there
     PixelPoint::new(from.x + upright * along * focal, from.y - up * focal)
 }
 
-/// Seconds between frames, usually.
+/// Seconds between frames, or between brackets of them, usually: what four gaps of five do not exceed.
 pub(super) fn usual_interval_s(before: &[Judged]) -> Option<f64> {
     const OF: usize = 12;
     let times: Vec<Instant> = before[before.len().saturating_sub(OF)..].iter().filter_map(|j| j.at).collect();
     let mut gaps: Vec<f64> = times.windows(2).map(|t| t[1].seconds_since(t[0])).filter(|g| *g > 0.0).collect();
     gaps.sort_by(f64::total_cmp);
-    gaps.get(gaps.len() / 2).copied()
+    gaps.get(gaps.len() * 4 / 5).copied()
 }
 
 /// Whether somebody aims anew from frame to frame: the Moon does not stand where the sky would have carried it.
@@ -118,6 +123,12 @@ fn is_aimed_each_time(context: &Context<'_>, now: Now<'_>) -> bool {
     last.len() > 1 && 2 * aimed >= last.len() - 1
 }
 
+/// Whether the Moon was to leave between two frames, as the first of them showed it.
+fn has_left(before: &Judged, now: &Judged) -> bool {
+    let between = before.at.zip(now.at).map(|(a, b)| b.seconds_since(a) / 60.0);
+    before.leaves.zip(between).is_some_and(|((minutes, _), between)| minutes <= between + 1.0)
+}
+
 /// Whether the camera stands as it is from frame to frame: by the frames, and before there are enough by the notes.
 fn is_left_alone(context: &Context<'_>, now: Now<'_>) -> bool {
     const TELLING: usize = 3;
@@ -129,17 +140,27 @@ fn is_left_alone(context: &Context<'_>, now: Now<'_>) -> bool {
 /// What there is to say of the Moon's place.
 pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged, aims: &mut Aims) -> Vec<Advice> {
     let mut out = Vec::new();
-    let last = || context.before.iter().rev().chain(std::iter::empty());
+    let last = || context.before.iter().rev();
     if !judged.has_moon && !judged.below_horizon && !now.found.foreground {
         let missing = 1 + last().take_while(|j| !j.has_moon && !j.below_horizon).count();
-        if missing >= IN_A_ROW && context.before.iter().any(|j| j.has_moon) {
-            let text = format!("no Moon in the last {missing} frames: look at aim, cloud and cap");
-            out.push(Advice::new(Kind::NoMoon, Urgency::Now, text));
+        // It was seen to go: nobody need wait for a second frame.
+        let gone = last().nth(missing - 1).filter(|j| has_left(j, judged));
+        match gone.and_then(|j| j.leaves) {
+            Some((_, edge)) => {
+                let text = format!("the Moon has left by the {edge} edge: re-aim now");
+                out.push(Advice::new(Kind::Leaving, Urgency::Now, text));
+            }
+            None if missing >= IN_A_ROW && context.before.iter().any(|j| j.has_moon) => {
+                let text = format!("no Moon in the last {missing} frames: look at aim, cloud and cap");
+                out.push(Advice::new(Kind::NoMoon, Urgency::Now, text));
+            }
+            None => {}
         }
     }
     if judged.is_cut && last().next().is_none_or(|j| j.is_cut) {
         out.push(Advice::new(Kind::Leaving, Urgency::Now, "re-aim: the frame's edge cuts the Moon"));
-    } else if let Some(leaving) = leaving(context, now).filter(|_| is_left_alone(context, now)) {
+    } else if let Some((minutes, edge)) = judged.leaves.filter(|_| is_left_alone(context, now)) {
+        let leaving = Leaving { minutes, edge };
         let frames = usual_interval_s(context.before).map_or(0.0, |s| SPOKEN_FRAMES * s / 60.0);
         if leaving.minutes <= SPOKEN_MINUTES.max(frames) {
             let text = format!(
@@ -151,12 +172,12 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged, aims: 
             out.push(Advice::new(Kind::Leaving, urgency, text));
         }
     }
-    out.extend(moved_tripod(context, now, aims));
+    out.extend(moved_tripod(context, now, aims.0.entry(judged.camera.clone()).or_default()));
     out
 }
 
 /// A fixed tripod's Moon that stands where it should not: somebody has touched it.
-fn moved_tripod(context: &Context<'_>, now: Now<'_>, aims: &mut Aims) -> Option<Advice> {
+fn moved_tripod(context: &Context<'_>, now: Now<'_>, known: &mut KnownAim) -> Option<Advice> {
     /// So many frames settle an aim,
     const SETTLED: usize = 5;
     /// and so many Moons that it foretold.
@@ -165,11 +186,10 @@ fn moved_tripod(context: &Context<'_>, now: Now<'_>, aims: &mut Aims) -> Option<
         return None;
     }
     let rig = context.registration.rigs.get(now.found.rig)?;
-    let held = aims.known.filter(|(of, _)| *of == now.found.rig).map(|(_, p)| p);
-    let settled = rig.pointing_at(now.at).filter(|p| p.frames >= SETTLED);
-    aims.known = settled.map(|p| (now.found.rig, *p)).or(aims.known);
+    let held = known.held;
+    known.held = rig.pointing_at(now.at).filter(|p| p.frames >= SETTLED).copied().or(held);
     let Some(held) = held else {
-        aims.foretold = 0;
+        known.foretold = 0;
         return None;
     };
     let (observer, at, fit) = (context.observer?, now.at?, now.found.fit()?);
@@ -177,12 +197,12 @@ fn moved_tripod(context: &Context<'_>, now: Now<'_>, aims: &mut Aims) -> Option<
     let off = expected.distance(fit.centre);
     let least = (5.0 * held.rms_px.hypot(fit.centre_sigma_px)).max(3.0).max(0.1 * fit.radius_px);
     if off <= least {
-        aims.foretold += 1;
+        known.foretold += 1;
         return None;
     }
-    let was_sure = std::mem::take(&mut aims.foretold) >= FORETOLD;
+    let was_sure = std::mem::take(&mut known.foretold) >= FORETOLD;
     // Until a new one is settled, nothing is foretold.
-    aims.known = None;
+    known.held = None;
     was_sure.then(|| {
         let text =
             format!("the tripod has moved: the Moon stands {off:.0} px from where it was to be; frame and focus anew");

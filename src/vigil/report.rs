@@ -8,7 +8,7 @@ use serde::Serialize;
 
 /// The frame in numbers.
 pub(super) fn report(context: &Context<'_>, now: Now<'_>, judged: &Judged, said: Said) -> FrameReport {
-    let best = super::sharpness::best_width(context.before.iter().chain([judged]), judged.rig);
+    let best = super::sharpness::best_width(context.before.iter().chain([judged]));
     FrameReport {
         schema: "moonloom-vigil-1",
         file: now.frame.name.clone(),
@@ -23,7 +23,7 @@ pub(super) fn report(context: &Context<'_>, now: Now<'_>, judged: &Judged, said:
         umbral_fraction: judged.umbral_fraction,
         centre_px: now.found.centre().map(|c| (c.x, c.y)),
         radius_px: now.found.radius_px(),
-        leaves_in_minutes: super::place::leaving(context, now).map(|l| l.minutes),
+        leaves_in_minutes: judged.leaves.map(|(minutes, _)| minutes),
         edge_width_px: judged.fit.map(|f| f.edge_width_px),
         best_edge_width_px: best,
         clipped_share: judged.fit.map(|f| f.saturated_share),

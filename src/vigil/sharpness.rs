@@ -1,6 +1,7 @@
 //! Focus that slips, a shaken frame, dew, a shutter under which the disc trails.
 
 use super::judged::Judged;
+use super::memory::Verdict;
 use super::{Advice, Context, Kind, Now, Urgency};
 use crate::plan::{exposure_at, marked_shutter_at_most, shutter_words};
 
@@ -20,8 +21,8 @@ fn at_zenith(j: &Judged) -> Option<f64> {
 }
 
 /// The sharpest limbs of the night so far, pixels: the sharper fifth.
-pub(super) fn best_width<'a>(frames: impl Iterator<Item = &'a Judged>, rig: usize) -> Option<f64> {
-    let mut widths: Vec<f64> = frames.filter(|j| j.rig == rig).filter_map(at_zenith).collect();
+pub(super) fn best_width<'a>(frames: impl Iterator<Item = &'a Judged>) -> Option<f64> {
+    let mut widths: Vec<f64> = frames.filter_map(at_zenith).collect();
     widths.sort_by(f64::total_cmp);
     widths.get(widths.len() / 5).copied()
 }
@@ -33,17 +34,23 @@ fn is_telling(j: &Judged) -> bool {
 }
 
 /// What there is to say of sharpness.
-pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Vec<Advice> {
-    let mut out: Vec<Advice> = trailing(context, now).into_iter().collect();
-    let of_rig: Vec<&Judged> = context.before.iter().filter(|j| j.rig == judged.rig).collect();
+pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Verdict {
+    let mut out = Verdict { advice: trailing(context, now).into_iter().collect(), untold: Vec::new() };
+    if judged.fit.is_none() {
+        out.untold.push(Kind::Trailing);
+    }
+    if !is_telling(judged) || at_zenith(judged).is_none() {
+        out.untold.extend([Kind::Focus, Kind::Dew]);
+    }
+    let of_rig: Vec<&Judged> = context.before.iter().collect();
     if of_rig.len() < KNOWN_FROM {
         return out;
     }
     if let Some(dew) = dew(context, judged, &of_rig) {
-        out.push(dew);
+        out.advice.push(dew);
         return out;
     }
-    let Some(best) = best_width(of_rig.iter().copied(), judged.rig) else { return out };
+    let Some(best) = best_width(of_rig.iter().copied()) else { return out };
     // What the exposure itself smears is no fault of the focus.
     let is_wide = |j: &Judged| {
         is_telling(j)
@@ -58,14 +65,18 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Vec
     match since.last() {
         Some(first) => {
             let since = first.at.map_or(String::new(), |at| format!(" since {}", context.clock(at)));
-            out.push(Advice::new(
+            out.advice.push(Advice::new(
                 Kind::Focus,
                 Urgency::Soon,
                 format!("focus has slipped{since}: focus on the limb anew"),
             ));
         }
         None if at_zenith(judged).is_some_and(|w| w > SHAKEN * best) => {
-            out.push(Advice::new(Kind::Shaken, Urgency::Later, "that frame is shaken: stand still while it exposes"));
+            out.advice.push(Advice::new(
+                Kind::Shaken,
+                Urgency::Later,
+                "that frame is shaken: stand still while it exposes",
+            ));
         }
         None => {}
     }
@@ -74,11 +85,8 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Vec
 
 /// Whether an exposure was long enough for the sky to smear the limb by more than half of its width.
 fn is_long(context: &Context<'_>, j: &Judged) -> bool {
-    let rate_px = || {
-        let focal = context.registration.rigs.get(j.rig)?.focal_length_px?;
-        // 15 arcseconds a second: as fast as the sky goes at most.
-        Some(focal * 15.0 / 206_265.0)
-    };
+    // 15 arcseconds a second: as fast as the sky goes at most.
+    let rate_px = || Some(j.focal_px? * 15.0 / 206_265.0);
     let follows = context.mount() == crate::camera::Mount::Tracking;
     let trail = j.exposure.zip(rate_px()).map_or(0.0, |(e, rate)| e.time.seconds * rate);
     !follows && j.fit.is_some_and(|f| trail > f.edge_width_px)
@@ -154,7 +162,7 @@ mod tests {
                 ..crate::vigil::light::tests::clear(Instant::from_tt_seconds(0.0))
             })
             .collect();
-        assert!((best_width(judged.iter(), 0).unwrap() - 1.2).abs() < 1e-9);
-        assert_eq!(best_width(judged.iter(), 1), None);
+        assert!((best_width(judged.iter()).unwrap() - 1.2).abs() < 1e-9);
+        assert_eq!(best_width([].iter()), None);
     }
 }

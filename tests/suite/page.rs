@@ -13,6 +13,8 @@ struct Served {
     child: Child,
     port: u16,
     key: String,
+    /// What the browser that the key let in was given.
+    secret: String,
 }
 
 impl Drop for Served {
@@ -34,12 +36,23 @@ fn serve(folder: &Path) -> Served {
     std::thread::spawn(move || lines.for_each(drop));
     let address = line.split("http://127.0.0.1:").nth(1).unwrap().to_owned();
     let (port, key) = address.split_once("/?key=").unwrap();
-    Served { child, port: port.parse().unwrap(), key: key.trim().to_owned() }
+    let (port, key) = (port.parse().unwrap(), key.trim().to_owned());
+    Served { child, port, key, secret: String::new() }
+}
+
+/// A page that is served and was opened.
+fn opened(folder: &Path) -> Served {
+    let mut page = serve(folder);
+    let (status, answer) = page.ask("GET", &format!("/?key={}", page.key), "", "");
+    assert_eq!(status, 303, "{answer}");
+    let cookie = answer.split(&format!("moonloom-{}=", page.port)).nth(1).unwrap();
+    page.secret = cookie.split(';').next().unwrap().to_owned();
+    page
 }
 
 impl Served {
     fn cookie(&self) -> String {
-        format!("Cookie: moonloom-{}={}\r\n", self.port, self.key)
+        format!("Cookie: moonloom-{}={}\r\n", self.port, self.secret)
     }
 
     /// Sends what is given as it is; the status and the rest of the answer.
@@ -72,8 +85,21 @@ impl Served {
         self.ask("GET", path, &self.cookie(), "")
     }
 
+    /// The state when no job runs any longer.
+    fn when_done(&self) -> String {
+        for _ in 0..600 {
+            let state = self.get("/api/state").1;
+            if state.contains("\"runs\":false") {
+                return state;
+            }
+            std::thread::sleep(Duration::from_millis(100));
+        }
+        panic!("the job does not end");
+    }
+
     fn post(&self, path: &str, body: &str) -> (u16, String) {
-        self.ask("POST", path, &self.cookie(), body)
+        let origin = format!("Origin: http://127.0.0.1:{}\r\n", self.port);
+        self.ask("POST", path, &(self.cookie() + &origin), body)
     }
 }
 
@@ -101,7 +127,7 @@ fn names(folder: &Path) -> Vec<String> {
 #[test]
 fn nobody_is_let_in_without_the_key_and_from_elsewhere() {
     let (_outer, folder) = folder();
-    let page = serve(&folder);
+    let mut page = serve(&folder);
     assert_eq!(page.ask("GET", "/", "", "").0, 403);
     assert_eq!(page.ask("GET", "/api/state", "", "").0, 403);
     assert_eq!(page.ask("GET", &format!("/?key={}", "0".repeat(32)), "", "").0, 403);
@@ -111,6 +137,11 @@ fn nobody_is_let_in_without_the_key_and_from_elsewhere() {
     assert_eq!(status, 303);
     let cookie = answer.lines().find(|l| l.to_ascii_lowercase().starts_with("set-cookie:")).unwrap();
     assert!(cookie.contains("HttpOnly") && cookie.contains("SameSite=Strict"), "{cookie}");
+    // The key opens once; its browser comes in by its cookie, by the old address too.
+    assert_eq!(page.ask("GET", &format!("/?key={}", page.key), "", "").0, 403);
+    assert_eq!(page.ask("GET", "/", &format!("Cookie: moonloom-{}={}\r\n", page.port, page.key), "").0, 403);
+    page.secret = cookie.split(['=', ';']).nth(1).unwrap().to_owned();
+    assert_eq!(page.get(&format!("/?key={}", page.key)).0, 303);
     let (status, answer) = page.get("/");
     assert_eq!(status, 200);
     let head = answer.split("\r\n\r\n").next().unwrap().to_ascii_lowercase();
@@ -129,8 +160,8 @@ fn nobody_is_let_in_without_the_key_and_from_elsewhere() {
         let headers = format!("Origin: {origin}\r\n{}", page.cookie());
         assert_eq!(page.ask("POST", "/api/undo", &headers, "{}").0, 403, "{origin}");
     }
-    let own = format!("Origin: http://127.0.0.1:{}\r\n{}", page.port, page.cookie());
-    assert_eq!(page.ask("POST", "/api/undo", &own, "{}").0, 422, "nothing to take back is said");
+    assert_eq!(page.ask("POST", "/api/undo", &page.cookie(), "{}").0, 403, "without an origin");
+    assert_eq!(page.post("/api/undo", "{}").0, 422, "nothing to take back is said");
 }
 
 #[test]
@@ -139,8 +170,11 @@ fn no_file_outside_the_folder_is_read_or_written() {
     std::fs::write(outer.path().join("secret.ron"), "(version: 2, arrangement: PhaseGrid(columns: 1, rows: 1))")
         .unwrap();
     #[cfg(unix)]
-    std::os::unix::fs::symlink(outer.path().join("secret.ron"), folder.join("link.ron")).unwrap();
-    let page = serve(&folder);
+    for name in ["link.ron", "link.tif", "layout-in-work.ron"] {
+        std::os::unix::fs::symlink(outer.path().join("secret.ron"), folder.join(name)).unwrap();
+    }
+    std::fs::remove_file(folder.join("shoot.ron")).unwrap();
+    let page = opened(&folder);
     for path in [
         "/../secret.ron",
         "/..%2fsecret.ron",
@@ -152,8 +186,7 @@ fn no_file_outside_the_folder_is_read_or_written() {
         "/api/frames/-1/window",
         "/api/frames/../../secret.ron",
     ] {
-        let method = if path.ends_with("open") { "POST" } else { "GET" };
-        let (status, answer) = page.ask(method, path, &page.cookie(), if method == "POST" { "{}" } else { "" });
+        let (status, answer) = if path.ends_with("open") { page.post(path, "{}") } else { page.get(path) };
         assert!((400..500).contains(&status), "{path}: {status}");
         assert!(!answer.contains("columns: 1"), "{path}");
     }
@@ -175,24 +208,35 @@ fn no_file_outside_the_folder_is_read_or_written() {
         }
     }
     // A frame is never written over, nor the notes.
-    for (route, name) in [("/api/write", "n0001.jpg"), ("/api/layout/save", "shoot.ron")] {
+    for (route, name) in [
+        ("/api/write", "n0001.jpg"),
+        ("/api/layout/save", "shoot.ron"),
+        ("/api/layout/save", "registration.ron"),
+        ("/api/layout/save", "SHOOT.ron"),
+    ] {
         let (status, answer) = page.post(route, &format!("{{\"name\": \"{name}\"}}"));
         assert_eq!(status, 422, "{name}: {answer}");
     }
+    // What the page keeps by itself does not follow a link either.
+    let (status, answer) = page.post("/api/layout", "{\"text\": \"(version: 2)\"}");
+    assert!(status == 422 && answer.contains("is a link"), "{answer}");
     assert_eq!((names(&folder), names(outer.path())), before);
+    assert!(std::fs::read_to_string(outer.path().join("secret.ron")).unwrap().contains("columns: 1"));
 }
 
 #[test]
 fn malformed_slow_and_many_requests_leave_it_standing() {
     let (_outer, folder) = folder();
-    let page = serve(&folder);
+    let page = opened(&folder);
     // Half a request that never goes on, many times over.
     let mut slow: Vec<TcpStream> = Vec::new();
     for i in 0..40 {
         let mut stream = TcpStream::connect(("127.0.0.1", page.port)).unwrap();
-        let half: &[u8] =
-            if i % 2 == 0 { b"GET /api/sta" } else { b"POST /api/layout HTTP/1.1\r\nContent-Length: 900\r\n\r\n{" };
-        stream.write_all(half).unwrap();
+        let host = format!("Host: 127.0.0.1:{0}\r\nOrigin: http://127.0.0.1:{0}\r\n{1}", page.port, page.cookie());
+        let half = format!(
+            "POST /api/layout HTTP/1.1\r\n{host}Content-Type: application/json\r\nContent-Length: 900\r\n\r\n{{"
+        );
+        stream.write_all(if i % 2 == 0 { b"GET /api/sta" } else { half.as_bytes() }).unwrap();
         slow.push(stream);
     }
     for body in
@@ -201,9 +245,6 @@ fn malformed_slow_and_many_requests_leave_it_standing() {
         let route = if body.contains("way") { "/api/layout/value" } else { "/api/layout" };
         let (status, answer) = page.post(route, body);
         assert!((400..500).contains(&status), "{body}: {answer}");
-    }
-    for body in ["{\"centre_px\": [1e300, 1], \"radius_px\": 5}", "{\"turn_deg\": 1e9}", "{\"exclude\": \"yes\"}"] {
-        assert!((400..500).contains(&page.post("/api/frames/0", body).0), "{body}");
     }
     let long = format!("{{\"text\": \"{}\"}}", "x".repeat(2 << 20));
     assert_eq!(page.post("/api/layout", &long).0, 413);
@@ -222,15 +263,12 @@ fn malformed_slow_and_many_requests_leave_it_standing() {
     // The work itself, by the same door: registered, changed, taken back.
     assert_eq!(page.post("/api/register", "{}").0, 202);
     assert_eq!(page.post("/api/register", "{}").0, 422, "one job at a time");
-    let mut state = String::new();
-    for _ in 0..600 {
-        state = page.get("/api/state").1;
-        if state.contains("\"runs\":false") {
-            break;
-        }
-        std::thread::sleep(Duration::from_millis(100));
-    }
+    let state = page.when_done();
     assert!(state.contains("\"registered\":true"), "{state}");
+    for body in ["{\"centre_px\": [1e300, 1], \"radius_px\": 5}", "{\"turn_deg\": 1e9}", "{\"radius_px\": 1e6}"] {
+        assert_eq!(page.post("/api/frames/0", body).0, 422, "{body}");
+    }
+    assert!((400..500).contains(&page.post("/api/frames/0", "{\"exclude\": \"yes\"}").0));
     assert_eq!(page.post("/api/frames/0", "{\"exclude\": true}").0, 200);
     let kept = std::fs::read_to_string(folder.join("registration.ron")).unwrap();
     assert!(kept.contains("exclude: true,"));
@@ -242,10 +280,56 @@ fn malformed_slow_and_many_requests_leave_it_standing() {
     assert!(status == 422 && answer.contains("error"), "{answer}");
     // Nothing is lost when the browser closes, or the program.
     drop(page);
-    let page = serve(&folder);
+    let page = opened(&folder);
     let (_, state) = page.get("/api/state");
     assert!(state.contains("\"registered\":true"), "{state}");
     assert!(page.get("/api/layout").1.contains("columns: 3"));
     let picture = page.get("/api/picture?side=300").1;
     assert!(picture.contains("image/jpeg") && picture.contains("x-seconds"));
+}
+
+#[test]
+fn what_a_person_set_outlives_looking_again_new_frames_and_other_notes() {
+    let (_outer, folder) = folder();
+    let last = folder.join("n0009.jpg");
+    let aside = std::fs::read(&last).unwrap();
+    std::fs::remove_file(&last).unwrap();
+    let kept = || std::fs::read_to_string(folder.join("registration.ron")).unwrap();
+    let page = opened(&folder);
+    // Taking a layout's change back takes nothing else back.
+    assert_eq!(page.post("/api/layout/value", "{\"way\": [\"arrangement\", \"columns\"], \"value\": \"3\"}").0, 200);
+    assert_eq!(page.post("/api/register", "{}").0, 202);
+    page.when_done();
+    assert_eq!(page.post("/api/undo", "{}").0, 200);
+    assert!(
+        page.get("/api/state").1.contains("\"registered\":true") && !page.get("/api/layout").1.contains("columns: 3")
+    );
+    // A circle and a frame that is left out.
+    assert_eq!(page.post("/api/frames/2", "{\"centre_px\": [101.5, 99.25], \"radius_px\": 44.0}").0, 200);
+    assert_eq!(page.post("/api/frames/3", "{\"exclude\": true}").0, 200);
+    let is_there = || kept().contains("centre_px: (101.5, 99.25)") && kept().contains("exclude: true,");
+    assert!(is_there(), "{}", kept());
+    assert_eq!(page.post("/api/register", "{}").0, 202);
+    assert!(page.when_done().contains("1 circles set by hand are kept"));
+    assert!(is_there());
+    // Other notes: what was found is no longer of them, and that is said.
+    assert_eq!(page.post("/api/notes", "{\"title\": \"Another name\"}").0, 200);
+    assert!(page.get("/api/state").1.contains("\"stale\":true"));
+    assert_eq!(page.post("/api/register", "{}").0, 202);
+    assert!(page.when_done().contains("\"stale\":false") && is_there());
+    drop(page);
+    // One more frame, while the page is closed.
+    std::fs::write(&last, aside).unwrap();
+    let page = opened(&folder);
+    assert!(page.get("/api/state").1.contains("\"registered\":false"));
+    assert_eq!(page.post("/api/register", "{}").0, 202);
+    page.when_done();
+    assert!(is_there() && kept().contains("n0009.jpg"));
+    drop(page);
+    // A registration that cannot be read is nobody's to replace.
+    std::fs::write(folder.join("registration.ron"), "(version: 3, mine)").unwrap();
+    let page = opened(&folder);
+    let (status, answer) = page.post("/api/register", "{}");
+    assert!(status == 422 && answer.contains("move it away"), "{answer}");
+    assert_eq!(kept(), "(version: 3, mine)");
 }

@@ -64,7 +64,8 @@ fn zone_of(name: &str) -> Result<TimeZone, Failure> {
     let offset = || {
         let (sign, rest) = (if name.starts_with('-') { -1 } else { 1 }, name.strip_prefix(['+', '-'])?);
         let (hours, minutes) = rest.split_once(':')?;
-        let (hours, minutes): (i32, i32) = (hours.parse().ok()?, minutes.parse().ok()?);
+        let (hours, minutes): (i32, i32) =
+            (hours.parse().ok().filter(|h| (0..=25).contains(h))?, minutes.parse().ok()?);
         let seconds = (0..60).contains(&minutes).then_some(sign * (3600 * hours + 60 * minutes))?;
         jiff::tz::Offset::from_seconds(seconds).ok().map(TimeZone::fixed)
     };
@@ -108,11 +109,13 @@ fn sensor(text: &str) -> Result<(usize, usize, f64), Failure> {
         let (across, down) = size.split_once(['x', 'X', '\u{d7}'])?;
         let (across, down): (usize, usize) = (across.trim().parse().ok()?, down.trim().parse().ok()?);
         let pitch: f64 = pitch.trim().parse().ok()?;
-        let is_one = (16..=100_000).contains(&across.min(down)) && across.max(down) <= 100_000;
+        // Fewer are millimetres.
+        let is_one = (100..=100_000).contains(&across.min(down)) && across.max(down) <= 100_000;
         (is_one && (0.3..=100.0).contains(&pitch)).then_some((across, down, pitch))
     };
     read().ok_or_else(|| {
-        let help = "write pixels across and down and their spacing in micrometres: --sensor 6000x4000,5.9";
+        let help =
+            "write pixels (not millimetres) across and down and their spacing in micrometres: --sensor 6000x4000,5.9";
         wrong(format!("`{text}` is not a sensor"), help)
     })
 }
@@ -137,7 +140,10 @@ pub fn bag(args: &PlanArgs) -> Result<Vec<Setup>, Failure> {
     let mount = if args.tracking { Mount::Tracking } else { Mount::ReaimedTripod };
     let lenses: Result<Vec<(f64, Option<f64>)>, Failure> = args.lens.iter().map(|l| lens(l)).collect();
     let setup = |(focal_length_mm, ratio): (f64, Option<f64>)| Setup {
-        name: format!("{focal_length_mm} mm"),
+        name: match ratio {
+            Some(_) => format!("{focal_length_mm} mm"),
+            None => format!("{focal_length_mm} mm (f/{F_NUMBER} assumed)"),
+        },
         camera: Camera { width_px, height_px, pixel_pitch_um, focal_length_mm, k1: 0.0 },
         mount,
         aim: None,

@@ -13,7 +13,7 @@ function settle(schema, root) {
 
 /** A text as the notation writes it. */
 export const quoted = (text) => JSON.stringify(text);
-const isLength = (s) => Array.isArray(s.type) ? s.type.includes("string") && s.type.includes("number") : s.oneOf?.some((o) => o.type === "number") && s.oneOf?.some((o) => o.type === "string");
+const isLength = (s) => Array.isArray(s.type) ? s.type.includes("string") && s.type.includes("number") : ["oneOf", "anyOf"].some((k) => s[k]?.some((o) => o.type === "number") && s[k]?.some((o) => o.type === "string"));
 
 /** A choice's names: those without fields, and those with. */
 function choices(schema) {
@@ -41,7 +41,7 @@ export function controls(schema, values, root, set, way = []) {
     const words = (raw.description ?? field.description ?? "").replace(/\s+/g, " ");
     const label = (control) => el("label", { title: words }, name.replaceAll("_", " "), control);
     const optional = field.optional || Array.isArray(raw.type) && raw.type.includes("null");
-    const told = (control, text) => { control.addEventListener("change", () => { const t = text(); if (t !== null) set(at, t); }); return label(control); };
+    const told = (control, text) => { control.dataset.way = at.join("."); control.addEventListener("change", () => { const t = text(); if (t !== null) set(at, t); }); return label(control); };
     const of = choices(field);
     if (isLength(field) || isLength(raw)) {
       const input = el("input", { value: value ?? "", placeholder: "12mm, 4%, 1.2disc" });
@@ -59,6 +59,7 @@ export function controls(schema, values, root, set, way = []) {
       out.push(el("details", {}, el("summary", { title: words }, name.replaceAll("_", " ")), el("div", { class: "fields" }, ...inner)));
     } else if (field.type === "boolean") {
       const box = el("input", { type: "checkbox", checked: value === true });
+      box.dataset.way = at.join(".");
       box.addEventListener("change", () => set(at, String(box.checked)));
       out.push(el("label", { class: "row", title: words }, box, ` ${name.replaceAll("_", " ")}`));
     } else if ([field.type].flat().some((t) => t === "integer" || t === "number")) {

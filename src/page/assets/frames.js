@@ -9,16 +9,16 @@ async function notesForm() {
   const field = (name, label, value, more = {}) => el("label", {}, label, el("input", { name, value: value ?? "", ...more }));
   const number = { type: "number", step: "any" };
   const mounts = [["Unknown", "not said"], ["FixedTripod", "a tripod that nobody touched"], ["ReaimedTripod", "a tripod, re-aimed by hand"], ["Tracking", "a mount that follows the sky"]];
-  const mount = n.mount === "Unknown" ? n.suggested.mount ?? "Unknown" : n.mount;
+  const suggested = mounts.find(([value]) => value === n.suggested.mount)?.[1];
   const form = el("form", { class: "form" },
     field("title", "Title of the night", n.title),
     field("latitude_deg", "Latitude, degrees north", n.site?.latitude_deg, { ...number, min: -90, max: 90 }),
     field("longitude_deg", "Longitude, degrees east", n.site?.longitude_deg, { ...number, min: -360, max: 360 }),
     field("elevation_m", "Elevation, metres", n.site?.elevation_m, number),
     field("utc_offset", "The camera's clock, from UTC", n.utc_offset, { placeholder: "+08:00", pattern: "[+\\-]\\d\\d:\\d\\d" }),
-    el("label", {}, "What held the camera", el("select", { name: "mount" }, ...mounts.map(([value, words]) => el("option", { value, selected: value === mount }, words)))),
+    el("label", {}, `What held the camera${n.mount === "Unknown" && suggested ? ` (by the frames: ${suggested})` : ""}`, el("select", { name: "mount" }, ...mounts.map(([value, words]) => el("option", { value, selected: value === n.mount }, words)))),
     field("focal_length_mm", "Focal length, millimetres", n.focal_length_mm, { ...number, min: 0 }),
-    field("pixel_pitch_um", "Spacing of pixels, micrometres", n.pixel_pitch_um ?? n.suggested.pixel_pitch_um, { ...number, min: 0 }),
+    field("pixel_pitch_um", "Spacing of pixels, micrometres", n.pixel_pitch_um, { ...number, min: 0, placeholder: n.suggested.pixel_pitch_um ? `by the frames ${n.suggested.pixel_pitch_um}` : "" }),
     el("div", { class: "row wide" }, el("button", { class: "first" }, "Write shoot.ron and look for the Moon"),
       el("span", { class: "faint" }, "What you leave empty stays unsaid; it is written beside the frames and can be changed.")));
   form.addEventListener("submit", async (e) => {
@@ -85,6 +85,7 @@ async function lookAt(index, frame) {
   const zoom = el("select", {}, ...[["fit", "the whole frame"], ["true", "true pixels"]].map(([value, t]) => el("option", { value }, t)));
   const dialog = el("dialog", { "aria-label": frame.file },
     el("div", { class: "row" }, el("h2", {}, frame.file), el("span", { class: "state" }, MARKS[frame.status]), words),
+    el("p", { class: "said", role: "status", "aria-live": "polite" }),
     el("div", { class: "view" }, well,
       el("div", { class: "fields" }, el("label", {}, "Shown as", zoom), xl, yl, rl, tl, gl,
         el("label", { class: "row" }, out, " leave this frame out"),
@@ -156,13 +157,14 @@ function card(index, frame) {
   const well = el("button", { type: "button", class: "well", "aria-label": `look at ${frame.file}`, onclick: () => lookAt(index, frame) });
   const box = el("input", { type: "checkbox", checked: !frame.excluded, onchange: async (e) => {
     await ask(`/api/frames/${index}`, { exclude: !e.target.checked });
+    c.classList.toggle("out", !e.target.checked);
     await refresh();
     say(`${frame.file} ${e.target.checked ? "is taken in" : "is left out"}`);
   } });
-  const details = [frame.utc?.slice(11, 19), frame.umbral_fraction > 0 ? `umbra ${Math.round(100 * frame.umbral_fraction)} %` : null,
+  const details = [frame.utc ? `${frame.utc.slice(11, 19)} UTC` : null, frame.umbral_fraction > 0 ? `umbra ${Math.round(100 * frame.umbral_fraction)} %` : null,
     frame.limb ? `r ${frame.limb.r.toFixed(1)} px` : null, frame.status === "measured" ? `quality ${frame.quality.toFixed(2)}` : null, frame.lacks].filter(Boolean).join(", ");
   const c = el("article", { class: `card${frame.excluded ? " out" : ""}` }, well, el("h3", {}, frame.file),
-    el("p", { class: "state" }, MARKS[frame.status]), el("p", {}, details), frame.reason ? el("p", {}, frame.reason) : null,
+    el("p", { class: "state" }, frame.foreground ? "landscape" : MARKS[frame.status]), el("p", {}, details), frame.reason ? el("p", {}, frame.reason) : null,
     el("label", {}, box, " use it"));
   return [c, well];
 }
@@ -171,17 +173,19 @@ export async function show(sheet) {
   if (state.trouble) { sheet.replaceChildren(el("p", {}, state.trouble)); return; }
   const parts = [];
   if (!state.registered || state.missing.length) {
-    const words = state.registered ? "Some things are not known of this night:" : `${state.frames} frames. Before the Moon is looked for, say what the camera did not record:`;
-    const form = el("details", { open: !state.registered }, el("summary", {}, state.registered ? "What is not known of this night" : "What the camera did not record"),
+    const complete = !state.missing.length;
+    const words = complete ? `${state.frames} frames, and notes that say what the camera did not record.` : state.registered ? "Some things are not known of this night:" : `${state.frames} frames. Before the Moon is looked for, say what the camera did not record:`;
+    const form = el("details", { open: !state.registered && !complete }, el("summary", {}, state.registered ? "What is not known of this night" : "What the camera did not record"),
       el("p", {}, words), await notesForm());
     parts.push(form);
   }
   if (!state.registered) {
-    parts.push(el("p", {}, el("button", { type: "button", disabled: state.runs, onclick: async () => { await ask("/api/register", {}); await refresh(); } }, "Look for the Moon as it is")));
+    parts.push(el("p", {}, el("button", { type: "button", class: state.missing.length ? null : "first", disabled: state.runs, onclick: async () => { await ask("/api/register", {}); await refresh(); } }, state.missing.length ? "Look for the Moon without that" : "Look for the Moon")));
     sheet.replaceChildren(...parts);
     return;
   }
   const proof = await json("/api/frames");
+  if (state.stale) parts.push(el("p", { class: "said bad" }, "Notes or frames have changed since these were looked at: look again."));
   parts.unshift(el("ol", { class: "sentences" }, ...proof.sentences.map((s) => el("li", {}, s))));
   const grid = el("div", { class: "grid" });
   // Only what is in view is loaded, one at a time for each card.

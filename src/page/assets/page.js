@@ -20,8 +20,12 @@ export function el(name, attributes = {}, ...children) {
 
 /** Says a sentence to eyes and to screen readers. */
 export function say(words, bad = false) {
-  $("said").textContent = words;
-  $("said").classList.toggle("bad", bad);
+  // What lies behind an open dialog is not seen.
+  for (const said of [$("said"), document.querySelector("dialog[open] .said")]) {
+    if (!said) continue;
+    said.textContent = words;
+    said.classList.toggle("bad", bad);
+  }
 }
 
 /** Asks the program; what it refuses is said and thrown. */
@@ -49,7 +53,7 @@ export let state = {};
 const sheets = { frames, picture, night };
 let shown = null;
 
-/** What there is, anew; the sheet is shown again where something changed. */
+/** What there is, anew; the sheet is shown again where that is asked, or where a job has ended. */
 export async function refresh(again = false) {
   const before = state;
   state = await json("/api/state");
@@ -62,12 +66,13 @@ export async function refresh(again = false) {
     $("job-words").textContent = `${state.job.what}: ${state.job.done} of ${state.job.of}`;
     $("job-bar").max = Math.max(1, state.job.of);
     $("job-bar").value = state.job.done;
+    $("stop").hidden = !state.job.can_stop;
     setTimeout(refresh, 400);
   } else if (before.runs && state.job.ended) {
     say(state.job.ended, state.job.failed);
     again = true;
   }
-  if (again || before.version !== state.version && before.version !== undefined && !state.runs) await open();
+  if (again) await open();
 }
 
 async function open() {
@@ -101,6 +106,8 @@ document.addEventListener("keydown", (e) => {
     step(e.shiftKey ? "/api/redo" : "/api/undo").catch(() => {});
   }
 });
+// What was refused was said.
+addEventListener("unhandledrejection", (e) => e.preventDefault());
 addEventListener("hashchange", () => { open(); $("sheet").focus(); });
 const light = localStorage.getItem("light") ?? "desk";
 document.documentElement.dataset.light = light;

@@ -51,9 +51,16 @@ async function fieldsOf(panel) {
     try {
       await ask("/api/layout/value", { way, value });
       say(`${way.join(": ")} is ${value} now`);
-    } catch { return; }
+    } catch {
+      // What cannot be is shown as it is.
+      await fieldsOf(panel);
+      return;
+    }
     await refresh();
+    // The fields anew, and the focus where it was.
+    const at = document.activeElement?.dataset?.way;
     await fieldsOf(panel);
+    if (at) panel.querySelector(`[data-way="${CSS.escape(at)}"]`)?.focus();
     draw();
   };
   const text = el("textarea", { spellcheck: "false", "aria-label": "the layout's text" });
@@ -70,8 +77,9 @@ async function fieldsOf(panel) {
       await refresh();
     }, 500);
   });
-  const parts = layout.values ? controls(schema, layout.values, schema, set) : [];
-  panel.replaceChildren(faults, el("div", { class: "fields" }, ...parts), el("details", {}, el("summary", {}, "The text itself"), text));
+  // A text that cannot be read leaves the fields as they were, and out of reach.
+  const parts = layout.values ? controls(schema, layout.values, schema, set) : [el("p", { class: "faint" }, "The fields come back when the text below can be read again.")];
+  panel.replaceChildren(faults, el("div", { class: "fields" }, ...parts), el("details", { open: !layout.values }, el("summary", {}, "The text itself"), text));
   for (const d of panel.querySelectorAll("details")) if (open.includes(d.querySelector("summary").textContent)) d.open = true;
 }
 
@@ -105,7 +113,7 @@ async function chooser(sheet) {
 
 export async function show(sheet, changed) {
   if (!state.registered) {
-    sheet.replaceChildren(el("p", {}, "A picture is made of what was found in the frames: look for the Moon first, on the sheet \u201cFrames\u201d."));
+    sheet.replaceChildren(el("p", {}, "A picture is made of what was found in the frames: ", el("a", { href: "#frames" }, "look for the Moon first"), "."));
     return;
   }
   if (!changed && sheet.querySelector(".board")) {

@@ -1,7 +1,7 @@
 //! What the drawing shows.
 
 use super::{Colour, Drawing, Shape};
-use crate::camera::Setup;
+use crate::camera::{Aim, Setup};
 use crate::plan::framing::track;
 use crate::plan::interval::instants;
 use crate::plan::timetable::local;
@@ -58,7 +58,13 @@ fn frame_panel(
     top: f64,
 ) -> f64 {
     let advice = &plan.rigs[index];
-    let fixed = rig.aim.map(|aim| aim.through(rig.camera.lens()));
+    // Where no aim is settled, the one that the plan proposes, if it holds more than a moment.
+    let proposed = advice.framing.one_aim.as_ref().filter(|one| one.minutes > SHOWN_MINUTES).map(|one| Aim {
+        azimuth: Angle::from_degrees(one.aim_deg.0),
+        altitude: Angle::from_degrees(one.aim_deg.1),
+        roll: Angle::from_degrees(one.aim_deg.2),
+    });
+    let fixed = rig.aim.or(proposed).map(|aim| aim.through(rig.camera.lens()));
     let (fw, fh) = (rig.camera.width_px as f64, rig.camera.height_px as f64);
     let width = WIDTH - 2.0 * MARGIN;
     // A long lens's frame is drawn smaller: it holds one Moon.
@@ -82,20 +88,8 @@ fn frame_panel(
         for instant in instants(request, rig) {
             moon_in_frame(shapes, request, &pointing, instant, scale, &inside, &at);
         }
-        for (contact, instant) in &request.eclipse.contacts {
-            let seen = apparent_moon(&request.observer, *instant).refracted(Refraction::default());
-            if let Some(p) = pointing.to_pixel(seen).filter(|p| inside(*p)) {
-                let (x, y) = at(p);
-                shapes.push(words(
-                    x,
-                    y - 16.0,
-                    13.0,
-                    0.5,
-                    format!("{contact} {}", &local(&request.zone, *instant)[11..16]),
-                    INK,
-                ));
-            }
-        }
+        azimuths(shapes, request, &pointing, (fw, fh), &at);
+        contact_labels(shapes, request, &pointing, (fw, fh), scale, &at);
     } else {
         let radius = advice.moon_diameter_px / 2.0 * scale;
         let middle = (MARGIN + width / 2.0, top + height / 2.0);
@@ -106,6 +100,79 @@ fn frame_panel(
         }
     }
     top + height
+}
+
+/// An aim that holds less than this, minutes, is a moment's: there is no way to be drawn.
+const SHOWN_MINUTES: f64 = 20.0;
+
+/// Azimuths along the horizon, or along the frame's lower edge where that lies higher.
+fn azimuths(
+    shapes: &mut Vec<Shape>,
+    request: &PlanRequest<'_>,
+    pointing: &CameraPointing,
+    (fw, fh): (f64, f64),
+    at: &dyn Fn(PixelPoint) -> (f64, f64),
+) {
+    let lowest = pointing.to_sky(PixelPoint::new(fw / 2.0, fh - 1.0)).altitude;
+    let across = 2.0 * (fw / 2.0 / pointing.lens.focal_length_px).atan().to_degrees();
+    let step = [1.0, 2.0, 5.0, 10.0, 15.0, 30.0].into_iter().find(|s| across / s < 9.0).unwrap_or(45.0);
+    let first = (pointing.azimuth.degrees() - 90.0) / step;
+    for i in 0..=(180.0 / step) as i64 {
+        let azimuth = Angle::from_degrees((first.ceil() + i as f64) * step);
+        let ground = Angle::from_degrees(request.horizon.altitude_deg(azimuth.degrees()));
+        let altitude = if ground.radians() > lowest.radians() { ground } else { lowest };
+        let Some(foot) = pointing.to_pixel(Horizontal { altitude, azimuth }) else { continue };
+        if foot.x < 0.03 * fw || foot.x > 0.97 * fw || foot.y < 0.0 {
+            continue;
+        }
+        let (x, y) = at(PixelPoint::new(foot.x, foot.y.min(fh)));
+        shapes.push(Shape::Line { points: vec![(x, y), (x, y - 7.0)], colour: FAINT, width: 1.0 });
+        let name = match azimuth.normalized().degrees().round() as i64 {
+            0 | 360 => "N".to_owned(),
+            90 => "E".to_owned(),
+            180 => "S".to_owned(),
+            270 => "W".to_owned(),
+            degrees => format!("{degrees}\u{b0}"),
+        };
+        shapes.push(words(x, y - 11.0, 12.0, 0.5, name, FAINT));
+    }
+}
+
+/// The contacts' names and times, beside the Moon's way: square to it, on its upper side.
+fn contact_labels(
+    shapes: &mut Vec<Shape>,
+    request: &PlanRequest<'_>,
+    pointing: &CameraPointing,
+    (fw, fh): (f64, f64),
+    scale: f64,
+    at: &dyn Fn(PixelPoint) -> (f64, f64),
+) {
+    const CLEAR_PX: f64 = 14.0;
+    let pixel = |instant: Instant| {
+        pointing.to_pixel(apparent_moon(&request.observer, instant).refracted(Refraction::default()))
+    };
+    for (contact, instant) in &request.eclipse.contacts {
+        let ahead = pixel(*instant).zip(pixel(instant.plus_seconds(300.0)));
+        let Some((p, next)) = ahead.filter(|(p, _)| p.x >= 0.0 && p.y >= 0.0 && p.x <= fw && p.y <= fh) else {
+            continue;
+        };
+        let (dx, dy) = (next.x - p.x, next.y - p.y);
+        let length = dx.hypot(dy).max(1e-9);
+        let side = if dx > 0.0 { 1.0 } else { -1.0 };
+        let (nx, ny) = (side * dy / length, -side * dx / length);
+        let moon = apparent_moon(&request.observer, *instant);
+        let away = pointing.lens.disc_radius_px(p, moon.semidiameter) * scale + CLEAR_PX;
+        let (x, y) = at(p);
+        let anchor = if nx.abs() < 0.4 {
+            0.5
+        } else if nx > 0.0 {
+            0.0
+        } else {
+            1.0
+        };
+        let text = format!("{contact} {}", &local(&request.zone, *instant)[11..16]);
+        shapes.push(words(x + away * nx, y + away * ny + 4.0, 13.0, anchor, text, INK));
+    }
 }
 
 fn caption(rig: &Setup, advice: &crate::plan::RigPlan) -> String {
