@@ -90,7 +90,9 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
     let is_sliver = judged.umbral_fraction.is_some_and(|u| u > 0.75) && !total;
     if clipped > CLIPPED && !is_sliver {
         // How far beyond white it is, the frame cannot tell: the plan can.
-        let to = advised.as_ref().and_then(|a| if total { a.umbra_s.map(|u| u[0]) } else { a.lit_s });
+        // In totality no further than two stops: it is the rim that burns, and how bright the rest is nobody foretells.
+        let of_umbra = |u: [f64; 3]| shortest.map_or(u[0], |now| u[0].max(now / 4.0));
+        let to = advised.as_ref().and_then(|a| if total { a.umbra_s.map(of_umbra) } else { a.lit_s });
         let shorter = shortest.map(|now| to.filter(|to| *to < 0.75 * now).unwrap_or(now / 2.0));
         let change = shortest.zip(shorter).map_or("expose less".to_owned(), |(now, to)| {
             format!("shutter {} -> {}", shutter_words(now), shutter_words(marked_shutter(to)))
