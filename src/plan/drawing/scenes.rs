@@ -247,7 +247,14 @@ fn timeline_panel(shapes: &mut Vec<Shape>, request: &PlanRequest<'_>, top: f64) 
         shapes.push(words(left - 8.0, altitude_y(h) + 5.0, 13.0, 1.0, format!("{h:.0}"), FAINT));
     }
     for s in [0.0, 4.0, 8.0, 12.0, 16.0] {
-        shapes.push(words(left + width + 8.0, stops_y(s) + 5.0, 13.0, 0.0, format!("-{s:.0}"), FAINT));
+        shapes.push(words(
+            left + width + 8.0,
+            stops_y(s) + 5.0,
+            13.0,
+            0.0,
+            if s > 0.0 { format!("-{s:.0}") } else { "0".to_owned() },
+            FAINT,
+        ));
     }
     for (contact, at) in &request.eclipse.contacts {
         shapes.push(Shape::Line { points: vec![(x(*at), top), (x(*at), top + height)], colour: RULE, width: 1.0 });
