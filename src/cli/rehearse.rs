@@ -108,12 +108,12 @@ fn rehearsal_failed(e: RehearseError) -> Failure {
 /// How the folder begins in which paced frames wait.
 const ASIDE: &str = ".moonloom-rehearsal-";
 
-/// Takes away what a paced rehearsal that was interrupted has left behind, once it is a day old.
+/// Takes away what a paced rehearsal that was interrupted has left behind, once it is a week old.
 fn clear_left_behind(out: &Path) {
-    const A_DAY: Duration = Duration::from_secs(86_400);
+    const A_WEEK: Duration = Duration::from_secs(7 * 86_400);
     for entry in std::fs::read_dir(out).into_iter().flatten().flatten() {
         let age = entry.metadata().ok().and_then(|m| m.modified().ok()?.elapsed().ok());
-        if entry.file_name().to_string_lossy().starts_with(ASIDE) && age.is_some_and(|age| age > A_DAY) {
+        if entry.file_name().to_string_lossy().starts_with(ASIDE) && age.is_some_and(|age| age > A_WEEK) {
             let _ = std::fs::remove_dir_all(entry.path());
         }
     }

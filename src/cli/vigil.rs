@@ -92,7 +92,7 @@ pub fn run(args: &VigilArgs) -> Outcome {
         taken: BTreeSet::new(),
         refused: BTreeMap::new(),
     };
-    watch.take_what_is_there();
+    watch.take_what_is_there()?;
     if args.once {
         return Ok(());
     }
@@ -134,15 +134,18 @@ struct Watch<'a> {
 
 impl Watch<'_> {
     /// The frames that are there already, by their times.
-    fn take_what_is_there(&mut self) {
+    fn take_what_is_there(&mut self) -> Outcome {
         // What was to be said of frames that were taken before this began is past.
         self.speaker.catches_up = !self.args.once;
         match read_night(&self.args.folder) {
             Ok(Warned { value: night, diagnostics }) => {
                 tell(&diagnostics);
-                night.frames.iter().for_each(|frame| self.take(&frame.path));
+                for frame in &night.frames {
+                    self.take(&frame.path);
+                }
             }
             Err(NightError::Empty { .. }) => {}
+            Err(e) if self.args.once => return Err(e.into()),
             Err(e) => drop(tell(&[*Failure::from(e).diagnostic])),
         }
         self.speaker.catches_up = false;
@@ -150,31 +153,41 @@ impl Watch<'_> {
         if !self.args.once {
             self.speaker.say(&Said { advice: standing, settled: Vec::new() });
         }
+        Ok(())
     }
 
-    fn take(&mut self, path: &Path) {
+    /// Whether it was a frame.
+    fn take(&mut self, path: &Path) -> bool {
         if self.taken.contains(&stem(path)) {
-            return;
+            return false;
         }
         let before = look_of(path);
         match self.vigil.take(path) {
             Ok(report) => {
                 self.taken.insert(stem(path));
                 self.speaker.frame(&report, &self.vigil);
-                return;
+                return report.utc.is_some();
             }
             // Nothing that this program composed, no notes and no text is a frame.
             Err(NightError::Empty { .. }) => {}
             Err(e) => drop(tell(&[*Failure::from(e).diagnostic])),
         }
         self.refused.extend(before.map(|look| (path.to_owned(), look)));
+        false
     }
 
     /// Waits for frames, and takes each when it is whole.
     fn go_on(&mut self) -> Outcome {
         let mut growing: BTreeMap<PathBuf, Growing> = BTreeMap::new();
         let mut last: Option<(Instant, Moment)> = None;
+        let notes = self.args.folder.join("shoot.ron");
+        let mut notes_look = look_of(&notes);
         loop {
+            // With other notes what was refused may do.
+            if look_of(&notes) != notes_look {
+                notes_look = look_of(&notes);
+                self.refused.clear();
+            }
             let mut whole = Vec::new();
             let there = new_files(&self.args.folder, &self.taken);
             growing.retain(|path, _| there.iter().any(|(p, _)| p == path));
@@ -192,13 +205,14 @@ impl Watch<'_> {
             whole.sort();
             for (_, path) in whole {
                 growing.remove(&path);
-                self.take(&path);
-                last = self.speaker.last.map(|at| (at, Moment::now()));
+                if self.take(&path) {
+                    last = self.speaker.last.map(|at| (at, Moment::now()));
+                }
             }
             if let Some((at, arrived)) = last {
                 let now = at.plus_seconds(arrived.elapsed().as_secs_f64() * self.args.pace);
                 let said = self.vigil.wait(now);
-                self.speaker.waiting(&said);
+                self.speaker.waiting(&said, &self.vigil);
             }
             std::thread::sleep(PAUSE);
         }
@@ -281,7 +295,7 @@ impl<'a> Speaker<'a> {
         self.say(&report.said);
     }
 
-    fn waiting(&mut self, said: &Said) {
+    fn waiting(&mut self, said: &Said, vigil: &Vigil) {
         if said.advice.is_empty() {
             return;
         }
@@ -289,7 +303,7 @@ impl<'a> Speaker<'a> {
             let document = serde_json::json!({ "schema": "moonloom-vigil-1", "said": said });
             self.put(&document.to_string());
         }
-        self.standing.extend(said.advice.iter().cloned());
+        self.standing = vigil.standing().into_iter().cloned().collect();
         self.say(said);
     }
 

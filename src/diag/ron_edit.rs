@@ -236,6 +236,22 @@ mod tests {
     }
 
     #[test]
+    fn a_torn_text_is_changed_or_left_alone() {
+        // Any piece taken out of it, at every place.
+        let places: Vec<usize> = TEXT.char_indices().map(|(i, _)| i).collect();
+        for (k, from) in places.iter().enumerate() {
+            for until in places[k..].iter().step_by(7).take(12) {
+                let torn = format!("{}{}", &TEXT[..*from], &TEXT[*until..]);
+                for way in [&["title"][..], &["arrangement", "columns"], &["light", "shadow_lift"]] {
+                    if let Some(text) = set_value(&torn, way, "1") {
+                        assert!(text.contains('1'), "{torn}");
+                    }
+                }
+            }
+        }
+    }
+
+    #[test]
     fn what_is_no_struct_is_left_alone() {
         for (text, way) in [("", "a"), ("(", "a"), ("[1]", "a"), ("(a)", "a"), ("(a: \"", "b"), ("(a: 1", "b")] {
             assert!(set_value(text, &[way], "1").is_none(), "{text}");

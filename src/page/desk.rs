@@ -52,6 +52,8 @@ pub(super) struct Work {
     found: Option<Found>,
     /// What an earlier registration says of these frames, where some of them have changed since.
     earlier: Option<Registration>,
+    /// Whether the registration beside the frames was asked for: that takes a night to compare it with.
+    kept_is_read: bool,
     /// Why the registration beside the frames is not to be replaced.
     locked: Option<String>,
     looks: Looks,
@@ -122,6 +124,7 @@ impl Desk {
             trouble: None,
             found: None,
             earlier: None,
+            kept_is_read: false,
             locked: None,
             looks: Looks::default(),
             layout: text,
@@ -139,7 +142,6 @@ impl Desk {
             keeping: Mutex::new(()),
         };
         desk.read_night();
-        desk.read_kept();
         Ok(desk)
     }
 
@@ -169,6 +171,12 @@ impl Desk {
             }
         }
         work.version += 1;
+        let is_unread = work.night.is_some() && !work.kept_is_read;
+        work.kept_is_read |= is_unread;
+        drop(work);
+        if is_unread {
+            self.read_kept();
+        }
     }
 
     /// Reads the registration that lies beside the frames: as what was found, where it is of these very frames, else for what a
@@ -208,6 +216,10 @@ impl Desk {
 
     /// Looks for the Moon in every frame, in a thread of its own.
     pub fn start_registering(self: &Arc<Self>) -> Result<(), String> {
+        if self.work().locked.take().is_some() {
+            // It may have been moved away since.
+            self.read_kept();
+        }
         let (night, digest) = {
             let work = self.work();
             if let Some(why) = &work.locked {
@@ -320,7 +332,8 @@ impl Desk {
         let is_layout = {
             let mut work = self.work();
             let step = if back { work.undo.pop() } else { work.redo.pop() };
-            let step = step.ok_or("there is nothing to take back")?;
+            let step =
+                step.ok_or(if back { "there is nothing to take back" } else { "there is nothing to do again" })?;
             let is_layout = matches!(step, Step::Layout(..));
             let before = work.swap(step).ok_or("that frame is no longer there")?;
             if back {

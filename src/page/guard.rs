@@ -109,7 +109,7 @@ async fn admit(key: &Key, request: Request<Body>, next: Next) -> Response {
         if !is_known && (!is_same(&key.text, given) || key.has_opened.swap(true, Ordering::AcqRel)) {
             return refused(
                 StatusCode::FORBIDDEN,
-                "this address has been opened before; end the program and start it anew",
+                "this address is not the one printed, or has been opened before; end the program and start it anew",
             );
         }
         let cookie = format!("{}={}; Path=/; HttpOnly; SameSite=Strict", key.cookie(), key.secret);

@@ -6,7 +6,7 @@
 
 use super::sequence::{Seen, Sequence};
 use crate::camera::Mount;
-use crate::detect::DiscFit;
+use crate::detect::{CONFIDENT, DiscFit};
 use crate::raster::PixelPoint;
 use std::f64::consts::PI;
 
@@ -33,15 +33,25 @@ pub(super) fn lights(sequence: &Sequence<'_>, seen: &[Seen]) -> Vec<Vec<bool>> {
 }
 
 /// Lights that stand where a frame of the landscape alone shows one, by the notes' word that it is one and that nobody touched the
-/// tripod: of few frames nothing else tells a lamp from a Moon.
+/// tripod: of few frames nothing else tells a lamp from a Moon. Only beside another disc that is as well seen: were the notes wrong,
+/// no frame would lose its only one.
 fn in_the_landscape(sequence: &Sequence<'_>, frames: &[Vec<&DiscFit>]) -> Vec<Vec<bool>> {
     let is_landscape = |k: &usize| claims_a_tripod(sequence) && sequence.frame(*k).foreground;
     let landscapes: Vec<usize> = (0..frames.len()).filter(is_landscape).collect();
     let stands = |k: usize, disc: &DiscFit| {
-        let others = landscapes.iter().filter(|l| moves_between(sequence, (k, **l), disc, 1));
+        let timed = |l: &&usize| sequence.frame(k).time.is_some() && sequence.frame(**l).time.is_some();
+        let others = landscapes.iter().filter(timed).filter(|l| moves_between(sequence, (k, **l), disc, 1));
         others.flat_map(|l| &frames[*l]).any(|light| is_same_place(light, disc))
     };
-    (0..frames.len()).map(|k| frames[k].iter().map(|disc| stands(k, disc)).collect()).collect()
+    let aside = |k: usize| -> Vec<bool> {
+        let stands: Vec<bool> = frames[k].iter().map(|disc| stands(k, disc)).collect();
+        let left = frames[k].iter().zip(&stands).filter(|(_, stands)| !**stands).map(|(disc, _)| disc.confidence());
+        let seen = frames[k].iter().map(|disc| disc.confidence()).fold(0.0, f64::max);
+        // In a frame of the landscape itself no Moon is missed.
+        let may = landscapes.contains(&k) || left.fold(0.0, f64::max) > CONFIDENT.min(0.6 * seen);
+        stands.into_iter().map(|stands| stands && may).collect()
+    };
+    (0..frames.len()).map(aside).collect()
 }
 
 /// Whether the notes say that nobody touched the tripod.

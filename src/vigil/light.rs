@@ -31,7 +31,9 @@ fn moment_s(before: &[Judged]) -> f64 {
     let gaps: Vec<f64> = times.windows(2).map(|w| (w[0] - w[1]).abs()).collect();
     let longest = gaps.iter().copied().fold(0.0, f64::max);
     let near = BRACKET_S.min(NEARER * longest);
-    if gaps.iter().any(|g| *g <= near) { near } else { 0.0 }
+    // One long gap among many is a pause.
+    let is_bracketing = gaps.iter().filter(|g| **g > near).count() >= 2;
+    if is_bracketing && gaps.iter().any(|g| *g <= near) { near } else { 0.0 }
 }
 
 /// Frames of this moment, this one among them: several where the camera brackets.
@@ -220,6 +222,7 @@ pub(super) mod tests {
         for every in [3.0, 10.0, 20.0, 60.0] {
             assert_eq!(bracket(&|i| every * f64::from(i)), 1, "every {every} s");
         }
+        assert_eq!(bracket(&|i| 20.0 * f64::from(i) + if i > 6 { 40.0 } else { 0.0 }), 1, "a pause is no bracket");
         assert_eq!(bracket(&|i| 120.0 * f64::from(i / 3) + 4.0 * f64::from(i % 3)), 3);
         assert_eq!(bracket(&|i| 40.0 * f64::from(i / 2) + 6.0 * f64::from(i % 2)), 2);
     }

@@ -69,6 +69,11 @@ impl Kind {
         }
     }
 
+    /// Whether it is about the night, whichever camera's frame says it.
+    fn is_of_the_night(self) -> bool {
+        matches!(self, Kind::Contact(..) | Kind::Clock | Kind::Claim(_) | Kind::Silence)
+    }
+
     /// Whether it speaks of one moment, and is then over.
     fn passes(self) -> bool {
         matches!(self, Kind::Moved | Kind::Shaken | Kind::Contact(..) | Kind::Claim(_))
@@ -113,6 +118,8 @@ pub struct Said {
 #[derive(Clone, Debug)]
 struct Standing {
     advice: Advice,
+    /// Whose frames it is about; none of what is about the night.
+    camera: Option<String>,
     told: Option<Instant>,
 }
 
@@ -126,17 +133,20 @@ pub(super) struct Memory {
 
 impl Memory {
     /// After a frame: all that holds by it; nothing else holds any longer, but for kinds of which the frame tells nothing.
-    pub fn say(&mut self, Verdict { advice, untold }: Verdict, at: Option<Instant>) -> Said {
+    pub fn say(&mut self, Verdict { advice, untold }: Verdict, camera: &str, at: Option<Instant>) -> Said {
         let mut said = Said::default();
         let still = |s: &Standing| {
             let kind = s.advice.kind;
-            kind.passes() || untold.contains(&kind) || advice.iter().any(|a| a.kind == kind)
+            s.camera.as_deref().is_some_and(|of| of != camera)
+                || kind.passes()
+                || untold.contains(&kind)
+                || advice.iter().any(|a| a.kind == kind)
         };
         let (kept, gone): (Vec<Standing>, Vec<Standing>) =
             std::mem::take(&mut self.standing).into_iter().partition(still);
         self.standing = kept.into_iter().filter(|s| !s.advice.kind.passes()).collect();
         said.settled = gone.into_iter().map(|s| s.advice).collect();
-        advice.into_iter().for_each(|a| self.one(a, at, &mut said));
+        advice.into_iter().for_each(|a| self.one(a, Some(camera), at, &mut said));
         said.advice.sort_by_key(|a| a.urgency);
         said
     }
@@ -144,19 +154,20 @@ impl Memory {
     /// Between frames: some more, and what held before holds still.
     pub fn say_more(&mut self, advice: Vec<Advice>, now: Instant) -> Said {
         let mut said = Said::default();
-        advice.into_iter().for_each(|a| self.one(a, Some(now), &mut said));
+        advice.into_iter().for_each(|a| self.one(a, None, Some(now), &mut said));
         said.advice.sort_by_key(|a| a.urgency);
         said
     }
 
-    fn one(&mut self, advice: Advice, at: Option<Instant>, said: &mut Said) {
+    fn one(&mut self, advice: Advice, camera: Option<&str>, at: Option<Instant>, said: &mut Said) {
+        let camera = camera.filter(|_| !advice.kind.is_of_the_night()).map(str::to_owned);
         if let Kind::Contact(..) = advice.kind {
             if self.announced.contains(&advice.kind) {
                 return;
             }
             self.announced.push(advice.kind);
         }
-        match self.standing.iter_mut().find(|s| s.advice.kind == advice.kind) {
+        match self.standing.iter_mut().find(|s| s.advice.kind == advice.kind && s.camera == camera) {
             Some(standing) => {
                 let ignored = standing.told.zip(at).map(|(told, at)| at.seconds_since(told) / 60.0);
                 let is_graver = advice.urgency < standing.advice.urgency;
@@ -168,7 +179,7 @@ impl Memory {
                 }
             }
             None => {
-                self.standing.push(Standing { advice: advice.clone(), told: at });
+                self.standing.push(Standing { advice: advice.clone(), camera, told: at });
                 said.advice.push(advice);
             }
         }
@@ -195,20 +206,24 @@ mod tests {
         let mut memory = Memory::default();
         let nothing = Verdict::default;
         let focus = || Verdict { advice: vec![Advice::new(Kind::Focus, Urgency::Soon, "focus")], ..nothing() };
-        assert_eq!(memory.say(focus(), at(0.0)).advice.len(), 1);
-        assert!(memory.say(focus(), at(5.0)).advice.is_empty(), "said already");
-        assert_eq!(memory.say(focus(), at(13.0)).advice.len(), 1, "ignored for long");
+        assert_eq!(memory.say(focus(), "a", at(0.0)).advice.len(), 1);
+        assert!(memory.say(focus(), "a", at(5.0)).advice.is_empty(), "said already");
+        assert_eq!(memory.say(focus(), "a", at(13.0)).advice.len(), 1, "ignored for long");
         let graver = Verdict { advice: vec![Advice::new(Kind::Focus, Urgency::Now, "focus")], ..nothing() };
-        assert_eq!(memory.say(graver, at(13.2)).advice.len(), 1, "it has become urgent");
+        assert_eq!(memory.say(graver, "a", at(13.2)).advice.len(), 1, "it has become urgent");
         let untold = Verdict { untold: vec![Kind::Focus], ..nothing() };
-        assert!(memory.say(untold, at(13.5)).settled.is_empty(), "it may hold still");
-        let heeded = memory.say(nothing(), at(14.0));
+        assert!(memory.say(untold, "a", at(13.5)).settled.is_empty(), "it may hold still");
+        let heeded = memory.say(nothing(), "a", at(14.0));
         assert_eq!((heeded.advice.len(), heeded.settled.len()), (0, 1));
         assert!(memory.standing().is_empty());
+        // Another camera's frames say nothing of this one's.
+        assert_eq!(memory.say(focus(), "a", at(14.2)).advice.len(), 1);
+        assert!(memory.say(nothing(), "b", at(14.4)).settled.is_empty());
+        assert_eq!(memory.say(nothing(), "a", at(14.6)).settled.len(), 1);
         // A contact is announced once, whatever comes between.
         let contact = || vec![Advice::new(Kind::Contact("U2", true), Urgency::Now, "U2 in 3 min")];
         assert_eq!(memory.say_more(contact(), at(15.0).unwrap()).advice.len(), 1);
-        assert!(memory.say(nothing(), at(15.5)).settled.is_empty(), "it passes, and is not heeded");
+        assert!(memory.say(nothing(), "a", at(15.5)).settled.is_empty(), "it passes, and is not heeded");
         assert!(memory.say_more(contact(), at(16.0).unwrap()).advice.is_empty());
     }
 }

@@ -162,7 +162,7 @@ impl Vigil {
         let mut judged = Judged::of(&context, now);
         judged.leaves = place::leaving(&context, now).filter(|_| !judged.is_too_small).map(|l| (l.minutes, l.edge));
         let mut advice = place::judge(&context, now, &judged, &mut self.place);
-        let mut untold = Vec::new();
+        let mut untold = place::untold(now, &judged);
         for verdict in [sharpness::judge(&context, now, &judged), light::judge(&context, now, &judged)] {
             advice.extend(verdict.advice);
             untold.extend(verdict.untold);
@@ -181,7 +181,7 @@ impl Vigil {
                 advice.push(Advice::new(Kind::Claim(d.code), Urgency::Soon, d.message.clone()));
             }
         }
-        let said = self.memory.say(Verdict { advice, untold }, at);
+        let said = self.memory.say(Verdict { advice, untold }, &judged.camera, at);
         let report = report::report(&context, now, &judged, said);
         self.judged.push(judged);
         report

@@ -137,6 +137,15 @@ fn is_left_alone(context: &Context<'_>, now: Now<'_>) -> bool {
     !is_aimed_each_time(context, now) && (noted || frames >= TELLING)
 }
 
+/// Of what a frame tells nothing: where no Moon is, none can be told to stay.
+pub(super) fn untold(now: Now<'_>, judged: &Judged) -> Vec<Kind> {
+    match (now.found.foreground || judged.below_horizon, judged.has_moon) {
+        (true, _) => vec![Kind::NoMoon, Kind::Leaving],
+        (false, false) => vec![Kind::Leaving],
+        (false, true) => Vec::new(),
+    }
+}
+
 /// What there is to say of the Moon's place.
 pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged, aims: &mut Aims) -> Vec<Advice> {
     let mut out = Vec::new();

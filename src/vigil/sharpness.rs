@@ -27,8 +27,7 @@ pub(super) fn best_width<'a>(frames: impl Iterator<Item = &'a Judged>) -> Option
     widths.get(widths.len() / 5).copied()
 }
 
-/// Whether a disc is seen clearly enough for its limb to tell of the lens: neither through cloud nor in its own glare, nor
-/// trailed by its own exposure.
+/// Whether a disc is seen clearly enough for its limb to tell of the lens: neither through cloud nor in its own glare.
 fn is_telling(j: &Judged) -> bool {
     j.light_ratio.is_none_or(|r| r > 0.5) && j.fit.is_some_and(|f| f.saturated_share < 0.3 && f.contrast > 8.0)
 }
@@ -39,7 +38,7 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
     if judged.fit.is_none() {
         out.untold.push(Kind::Trailing);
     }
-    if !is_telling(judged) || at_zenith(judged).is_none() {
+    if !is_telling(judged) || at_zenith(judged).is_none() || is_long(context, judged) {
         out.untold.extend([Kind::Focus, Kind::Dew]);
     }
     let of_rig: Vec<&Judged> = context.before.iter().collect();
@@ -48,6 +47,7 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
     }
     if let Some(dew) = dew(context, judged, &of_rig) {
         out.advice.push(dew);
+        out.untold.push(Kind::Focus);
         return out;
     }
     let Some(best) = best_width(of_rig.iter().copied()) else { return out };

@@ -13,6 +13,8 @@ function settle(schema, root) {
 
 /** A text as the notation writes it. */
 export const quoted = (text) => JSON.stringify(text);
+/** A number as the notation writes one that need not be whole. */
+const number = (text) => { const t = String(Number(text)); return /[.e]/.test(t) ? t : `${t}.0`; };
 const isLength = (s) => Array.isArray(s.type) ? s.type.includes("string") && s.type.includes("number") : ["oneOf", "anyOf"].some((k) => s[k]?.some((o) => o.type === "number") && s[k]?.some((o) => o.type === "string"));
 
 /** A choice's names: those without fields, and those with. */
@@ -45,7 +47,7 @@ export function controls(schema, values, root, set, way = []) {
     const of = choices(field);
     if (isLength(field) || isLength(raw)) {
       const input = el("input", { value: value ?? "", placeholder: "12mm, 4%, 1.2disc" });
-      out.push(told(input, () => input.value.trim() === "" ? (optional ? "None" : null) : /^[\d.]+$/.test(input.value.trim()) ? input.value.trim() : quoted(input.value.trim())));
+      out.push(told(input, () => input.value.trim() === "" ? (optional ? "None" : null) : /^\d+(\.\d+)?$/.test(input.value.trim()) ? input.value.trim() : quoted(input.value.trim())));
     } else if (of) {
       const now = typeof value === "string" ? value : value && typeof value === "object" ? Object.keys(value)[0] : "";
       const select = el("select", {}, optional ? el("option", { value: "" }, "\u2013") : null, ...of.map((o) => el("option", { value: o.name, selected: o.name === now, title: (o.words ?? "").replace(/\s+/g, " ") }, o.name)));
@@ -65,7 +67,7 @@ export function controls(schema, values, root, set, way = []) {
     } else if ([field.type].flat().some((t) => t === "integer" || t === "number")) {
       const whole = [field.type].flat().includes("integer");
       const input = el("input", { type: "number", step: whole ? 1 : "any", value: value ?? "" });
-      out.push(told(input, () => input.value === "" ? (optional ? "None" : null) : whole ? String(Math.round(Number(input.value))) : Number.isInteger(Number(input.value)) ? `${input.value}.0` : input.value));
+      out.push(told(input, () => input.value === "" ? (optional ? "None" : null) : whole ? String(Math.round(Number(input.value))) : number(input.value)));
     } else if ([field.type].flat().includes("string")) {
       const input = el("input", { value: value ?? "" });
       out.push(told(input, () => input.value === "" && optional ? "None" : quoted(input.value)));

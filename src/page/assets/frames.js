@@ -28,7 +28,7 @@ async function notesForm() {
       if (!input.name || input.value.trim() === "") continue;
       body[input.name] = input.type === "number" ? Number(input.value) : input.value.trim();
     }
-    if (body.mount === "Unknown") delete body.mount;
+    if (body.mount === "Unknown" && n.mount === "Unknown") delete body.mount;
     // What the camera recorded need not be said again.
     if (body.focal_length_mm === n.focal_length_mm) delete body.focal_length_mm;
     await ask("/api/notes", body);
@@ -156,8 +156,14 @@ async function lookAt(index, frame) {
 function card(index, frame) {
   const well = el("button", { type: "button", class: "well", "aria-label": `look at ${frame.file}`, onclick: () => lookAt(index, frame) });
   const box = el("input", { type: "checkbox", checked: !frame.excluded, onchange: async (e) => {
-    await ask(`/api/frames/${index}`, { exclude: !e.target.checked });
-    c.classList.toggle("out", !e.target.checked);
+    try {
+      await ask(`/api/frames/${index}`, { exclude: !e.target.checked });
+    } catch {
+      e.target.checked = !e.target.checked;
+      return;
+    }
+    frame.excluded = !e.target.checked;
+    c.classList.toggle("out", frame.excluded);
     await refresh();
     say(`${frame.file} ${e.target.checked ? "is taken in" : "is left out"}`);
   } });

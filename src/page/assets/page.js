@@ -1,6 +1,6 @@
 // The page's frame: which sheet is shown, what is being done, taking back. Sheets stand in modules of their own.
 import { show as frames } from "./frames.js";
-import { show as picture } from "./picture.js";
+import { flush, show as picture } from "./picture.js";
 import { show as night } from "./night.js";
 
 export const $ = (id) => document.getElementById(id);
@@ -70,7 +70,8 @@ export async function refresh(again = false) {
     setTimeout(refresh, 400);
   } else if (before.runs && state.job.ended) {
     say(state.job.ended, state.job.failed);
-    again = true;
+    // Whoever is writing goes on writing.
+    again = !$("sheet").contains(document.activeElement) || !["TEXTAREA", "INPUT"].includes(document.activeElement.tagName);
   }
   if (again) await open();
 }
@@ -91,6 +92,7 @@ async function open() {
 }
 
 async function step(way) {
+  await flush();
   await ask(way, {});
   await refresh(true);
   say(way.endsWith("undo") ? "taken back" : "done again");

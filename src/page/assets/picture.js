@@ -6,6 +6,17 @@ const SIDE = 1600;
 let schema = null, drawing = false, again = false;
 /** The board on the sheet: another layout lays another. */
 let board = null;
+/** What was typed and not sent yet. */
+let typed = null;
+
+/** Sends what was typed, before anything else is changed. */
+export async function flush() {
+  if (!typed) return;
+  const { timer, send } = typed;
+  typed = null;
+  clearTimeout(timer);
+  await send();
+}
 
 /** Draws the picture; while that takes the old one stays, and of several wishes the last counts. */
 async function draw() {
@@ -49,6 +60,7 @@ async function fieldsOf(panel) {
   const open = [...panel.querySelectorAll("details[open] > summary")].map((s) => s.textContent);
   const set = async (way, value) => {
     try {
+      await flush();
       await ask("/api/layout/value", { way, value });
       say(`${way.join(": ")} is ${value} now`);
     } catch {
@@ -66,16 +78,16 @@ async function fieldsOf(panel) {
   const text = el("textarea", { spellcheck: "false", "aria-label": "the layout's text" });
   text.value = layout.text;
   const faults = el("div", {}, ...layout.faults.map((f) => el("p", { class: "fault" }, `${f.place ? `line ${f.place.line}, column ${f.place.column}: ` : ""}${f.message}${f.help ? `\n${f.help}` : ""}`)));
-  let timer = null;
   text.addEventListener("input", () => {
-    clearTimeout(timer);
-    timer = setTimeout(async () => {
+    if (typed) clearTimeout(typed.timer);
+    const send = async () => {
       await ask("/api/layout", { text: text.value });
       const now = await json("/api/layout");
       faults.replaceChildren(...now.faults.map((f) => el("p", { class: "fault" }, `${f.place ? `line ${f.place.line}, column ${f.place.column}: ` : ""}${f.message}${f.help ? `\n${f.help}` : ""}`)));
       if (!now.faults.length) draw();
       await refresh();
-    }, 500);
+    };
+    typed = { send, timer: setTimeout(() => flush().catch(() => {}), 500) };
   });
   // A text that cannot be read leaves the fields as they were, and out of reach.
   const parts = layout.values ? controls(schema, layout.values, schema, set) : [el("p", { class: "faint" }, "The fields come back when the text below can be read again.")];
