@@ -3,7 +3,7 @@
 use crate::composition::Composition;
 use crate::ingest::Night;
 use crate::layout::Layout;
-use crate::sky::eclipse_near;
+use crate::sky::eclipse_within;
 use crate::units::Instant;
 use crate::write::PictureRecord;
 use sha2::{Digest, Sha256};
@@ -29,10 +29,8 @@ pub(super) fn of(composition: &Composition, layout: &Layout, night: &Night) -> P
 /// Which eclipse the discs are of.
 fn eclipse(composition: &Composition) -> Option<String> {
     let taken = composition.placements.iter().find_map(|p| Instant::parse_utc(&p.utc).ok())?;
-    let eclipse = eclipse_near(taken)?;
-    let greatest = eclipse.greatest();
     // Half a day: frames of another night show another Moon.
-    (greatest.seconds_since(taken).abs() < 43_200.0).then(|| {
-        format!("{} lunar eclipse, greatest {}", eclipse.kind, greatest.to_utc().strftime("%Y-%m-%dT%H:%M:%SZ"))
-    })
+    let eclipse = eclipse_within(taken, 0.5)?;
+    let greatest = eclipse.greatest().to_utc().strftime("%Y-%m-%dT%H:%M:%SZ");
+    Some(format!("{} lunar eclipse, greatest {greatest}", eclipse.kind))
 }

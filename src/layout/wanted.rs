@@ -4,7 +4,7 @@ use super::Layout;
 use crate::diag::Diagnostic;
 use crate::ingest::Night;
 use crate::sky::{
-    Contact, LunarEclipse, apparent_moon, disc_fraction_covered, eclipse_near, geocentric_shadow, shadow_from,
+    Contact, LunarEclipse, apparent_moon, disc_fraction_covered, eclipse_within, geocentric_shadow, shadow_from,
 };
 use crate::units::Instant;
 
@@ -61,7 +61,7 @@ pub(super) fn parse(text: &str) -> Option<Moment> {
 /// The eclipse that a night's frames show, by their times.
 pub(super) fn eclipse_of(night: &Night) -> Option<LunarEclipse> {
     let taken = night.frames.iter().find_map(|f| f.time)?.middle;
-    eclipse_near(taken).filter(|e| e.greatest().seconds_since(taken).abs() < 86_400.0)
+    eclipse_within(taken, 1.0)
 }
 
 /// When a moment was, in the order of time; empty when the eclipse does not have it.

@@ -3,7 +3,7 @@
 use super::answers::{Answer, Refused, Shared, aside};
 use super::desk::Desk;
 use crate::plan::{Drawing, HorizonProfile, PlanRequest, ShootingPlan, draw};
-use crate::sky::{LunarEclipse, Observer, eclipse_near};
+use crate::sky::{LunarEclipse, Observer, eclipse_within};
 use crate::units::Instant;
 use axum::Json;
 use axum::extract::{Query, State};
@@ -42,8 +42,7 @@ fn settled(desk: &Desk, asked: &Asked) -> Answer<Settled> {
         Some(date) => Instant::parse_utc(&format!("{date}T12:00:00Z")).map_err(|e| Refused(e.to_string()))?,
         None => taken.ok_or("give a date")?,
     };
-    let near = |e: &LunarEclipse| e.greatest().seconds_since(at).abs() < 1.5 * 86_400.0;
-    let eclipse = crate::sky::serves(at).then(|| eclipse_near(at)).flatten().filter(near);
+    let eclipse = eclipse_within(at, 1.5);
     let noted = night.as_ref().and_then(|n| n.notes.as_ref()?.label_offset_s()).map(|s| s as i32);
     let offset = asked.offset_s.or(noted).unwrap_or(0);
     Ok(Settled {

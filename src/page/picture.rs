@@ -133,9 +133,17 @@ pub(super) struct Text {
 }
 
 pub(super) async fn set_text(State(desk): Shared, Json(Text { text }): Json<Text>) -> Answer<StatusCode> {
+    changed(desk, |_| Ok(text)).await
+}
+
+/// Puts another text in the layout's place.
+async fn changed(
+    desk: Arc<Desk>,
+    text: impl FnOnce(&str) -> Result<String, String> + Send + 'static,
+) -> Answer<StatusCode> {
     aside(move || {
         desk.change_layout(|_, layout| {
-            *layout = text;
+            *layout = text(layout)?;
             Ok(())
         })?;
         Ok(StatusCode::OK)
@@ -152,14 +160,7 @@ pub(super) struct Value {
 
 /// Changes one value; comments and everything else stay as they were written.
 pub(super) async fn set_value(State(desk): Shared, Json(Value { way, value }): Json<Value>) -> Answer<StatusCode> {
-    aside(move || {
-        desk.change_layout(|_, layout| {
-            *layout = with_value(layout, &way, &value)?;
-            Ok(())
-        })?;
-        Ok(StatusCode::OK)
-    })
-    .await
+    changed(desk, move |text| with_value(text, &way, &value)).await
 }
 
 /// A layout's text with a value changed; a text that can be read stays one.

@@ -5,7 +5,7 @@ use super::processing::Processing;
 use super::shadow::RehearsedShadow;
 use crate::camera::{Aim, Camera, ExposureStep, Firing, ForegroundFrame, Mount, Setup, reached_exposure};
 use crate::ingest::Site;
-use crate::sky::{LunarEclipse, eclipse_near};
+use crate::sky::{LunarEclipse, eclipse_within};
 use crate::units::{Angle, Exposure, Instant};
 use serde::{Deserialize, Serialize};
 
@@ -272,7 +272,7 @@ impl Scenario {
 
     pub(super) fn lunar_eclipse(&self) -> Option<LunarEclipse> {
         let noon = Instant::parse_utc(&format!("{}T12:00:00Z", self.eclipse)).ok()?;
-        eclipse_near(noon).filter(|e| e.greatest().seconds_since(noon).abs() < 1.5 * 86_400.0)
+        eclipse_within(noon, 1.5)
     }
 }
 

@@ -259,3 +259,8 @@ pub fn eclipse_near(instant: Instant) -> Option<LunarEclipse> {
         distance(a).total_cmp(&distance(b))
     })
 }
+
+/// The eclipse whose greatest phase lies within so many days of an instant.
+pub fn eclipse_within(instant: Instant, days: f64) -> Option<LunarEclipse> {
+    eclipse_near(instant).filter(|e| e.greatest().seconds_since(instant).abs() < days * 86_400.0)
+}

@@ -33,9 +33,11 @@ pub use apparent::{
     ApparentPosition, Horizontal, Twilight, apparent_moon, apparent_sun_altitude, geocentric_equatorial,
     horizontal_of_star,
 };
-pub use eclipse::{Contact, EclipseKind, LunarEclipse, eclipse_near, eclipses_between, eclipses_between_by};
+pub use eclipse::{
+    Contact, EclipseKind, LunarEclipse, eclipse_near, eclipse_within, eclipses_between, eclipses_between_by,
+};
 pub use lunar_surface::{SurfaceDetail, lunar_albedo};
-pub use moon::{MOON_RADIUS_KM, SERIES_RANGE, geocentric_moon};
+pub use moon::{MEAN_SEMIDIAMETER_RAD, MOON_RADIUS_KM, SERIES_RANGE, geocentric_moon};
 pub use observer::{Observer, SiteError};
 pub use orientation::{Globe, Libration, geocentric_libration, libration};
 pub use photometry::{Danjon, Extinction, MOON_COLOUR, SATURATION_PER_LIGHT_GAIN, ShadowLight, airmass};

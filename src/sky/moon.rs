@@ -14,6 +14,10 @@ use super::{Matrix3, Vector3};
 use crate::units::{Angle, Instant};
 use std::sync::OnceLock;
 
+/// The Moon's mean semidiameter, radians, for what has no place on the sky: 15' 32.6" (Explanatory Supplement to the Astronomical
+/// Almanac, from memory).
+pub const MEAN_SEMIDIAMETER_RAD: f64 = 932.6 / 206_264.806;
+
 /// The Moon's mean radius, km: k = 0.2725076 of the Earth's equatorial radius (IAU 1982, as the
 /// eclipse canons use it for the penumbra and umbra alike).
 pub const MOON_RADIUS_KM: f64 = 0.272_507_6 * 6378.137;

@@ -2,13 +2,14 @@
 
 use super::lunar_face::is_the_moon;
 use super::mount::Aim;
-use super::scale::{self, MEAN_SEMIDIAMETER_RAD};
+use super::scale;
 use super::sequence::{Seen, Sequence};
 use super::sky_place::SkyPlace;
 use crate::camera::Mount;
 use crate::detect::{CONFIDENT, DiscFit};
 use crate::raster::PixelPoint;
 use crate::registration::{Rejection, RejectionReason};
+use crate::sky::MEAN_SEMIDIAMETER_RAD;
 use crate::units::Angle;
 
 /// Which of a frame's discs is the Moon, and why the others are not.

@@ -12,6 +12,7 @@ use super::sequence::{Seen, Sequence};
 use super::sky_place::SkyPlace;
 use crate::detect::{CONFIDENT, DiscFit};
 use crate::raster::PixelPoint;
+use crate::sky::MEAN_SEMIDIAMETER_RAD;
 use crate::units::Angle;
 
 /// A plate scale.
@@ -32,10 +33,6 @@ impl Default for Scale {
         Scale { focal_length_px: 0.0, sigma: 0.003, scatter: 0.0, frames: 0 }
     }
 }
-
-/// The Moon's mean semidiameter, for frames without a place on the sky: 15' 32.6" (Explanatory Supplement to the
-/// Astronomical Almanac, from memory). It cancels: such frames share whatever the true one was.
-pub(super) const MEAN_SEMIDIAMETER_RAD: f64 = 932.6 / 206_264.806;
 
 impl Scale {
     /// The Moon's radius at the optical axis, pixels.

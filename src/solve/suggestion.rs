@@ -1,10 +1,10 @@
 //! What a night's frames suggest for its shoot notes, where there are none yet.
 
 use super::median;
-use super::scale::MEAN_SEMIDIAMETER_RAD;
 use crate::camera::Mount;
 use crate::ingest::Night;
 use crate::registration::{FrameRegistration, Registration, Status, landscape_of};
+use crate::sky::MEAN_SEMIDIAMETER_RAD;
 use crate::units::Instant;
 
 /// What the frames of a night's first rig suggest.

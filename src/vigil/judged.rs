@@ -3,7 +3,7 @@
 use super::{Context, Now};
 use crate::detect::DiscFit;
 use crate::registration::{Status, is_cut};
-use crate::sky::{Refraction, airmass, apparent_moon};
+use crate::sky::{MEAN_SEMIDIAMETER_RAD, Refraction, airmass, apparent_moon};
 use crate::units::{Exposure, Instant};
 
 /// What is kept of a frame.
@@ -41,8 +41,6 @@ pub(super) fn camera_of(context: &Context<'_>, now: Now<'_>) -> String {
 
 /// A Moon of fewer pixels, by what the camera records of its lens, is a light among others.
 const LEAST_RADIUS_PX: f64 = 3.0;
-/// 15' 32.6" (Explanatory Supplement to the Astronomical Almanac, from memory).
-const MEAN_SEMIDIAMETER_RAD: f64 = 932.6 / 206_264.806;
 
 impl Judged {
     pub fn of(context: &Context<'_>, now: Now<'_>) -> Self {

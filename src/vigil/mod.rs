@@ -27,7 +27,7 @@ use crate::diag::{Severity, Warned};
 use crate::ingest::{Frame, Night, NightError, read_frames};
 use crate::plan::{HorizonProfile, PlanRequest};
 use crate::registration::{FrameRegistration, Registration};
-use crate::sky::{LunarEclipse, Observer, eclipse_near};
+use crate::sky::{LunarEclipse, Observer, eclipse_within};
 use crate::solve::{ClockSource, Looks, register_with};
 use crate::units::Instant;
 use jiff::tz::TimeZone;
@@ -142,7 +142,7 @@ impl Vigil {
         let frame = &night.frames[index];
         let at = frame.time.map(|t| t.middle);
         if self.wishes.eclipse.is_none() {
-            self.wishes.eclipse = at.and_then(nearby_eclipse);
+            self.wishes.eclipse = at.and_then(|at| eclipse_within(at, 0.5));
         }
         self.observer = self.wishes.observer.or(night.observer());
         let now = Now { frame, found: &found.value.frames[index], at };
@@ -209,11 +209,6 @@ impl Vigil {
     pub fn eclipse(&self) -> Option<&LunarEclipse> {
         self.wishes.eclipse.as_ref()
     }
-}
-
-/// The eclipse of that night.
-fn nearby_eclipse(at: Instant) -> Option<LunarEclipse> {
-    eclipse_near(at).filter(|e| e.greatest().seconds_since(at).abs() < 0.5 * 86_400.0)
 }
 
 /// Warnings of what camera and notes claim, and the frames deny.
