@@ -1,10 +1,12 @@
 //! Cut-outs of a moment's frames become a disc of light: sky subtracted, merged, lifted, sharpened.
 
 use super::align::align;
+use super::grain::Step;
 use super::lift::{Told, lift};
 use super::merge::{MomentFrame, merge};
 use super::sharpen::sharpen;
 use super::sky_model::{self, ring};
+use super::steps::soften;
 use crate::composition::{Composition, Placement, Sharpening};
 use crate::raster::{CutOut, LinearImage, PixelPoint, PixelRect};
 
@@ -127,8 +129,8 @@ pub struct DiscMeasure {
     /// Light of the brightest channel from which on pixels are saturated: the lowest tenth of them lies below. Nil
     /// where none is.
     pub saturated_from: f32,
-    /// The light of the file's smallest step above black; nil where it has none that matters.
-    pub step: f32,
+    /// The step of the file's numbers that shows on its darkest part.
+    pub step: Step,
 }
 
 /// The part of a frame that a placement needs, around a centre.
@@ -146,7 +148,9 @@ pub fn develop(cut_outs: Vec<CutOut>, block_px: usize, p: &Placement, compositio
     let mut origin = PixelPoint::default();
     let got = cut_outs.first().map_or(PixelRect::of_size(0, 0), |cut| cut.rect);
     let photographed = Photographed::of(got, source_window(p, p.map.source_centre));
-    let (mut least_told, mut step) = (f32::INFINITY, f32::INFINITY);
+    let mut least_told = f32::INFINITY;
+    // The dark of a moment is told by the frame whose steps are the smallest.
+    let (mut finest, mut step) = (f32::INFINITY, Step::default());
     let mut frames: Vec<MomentFrame> = Vec::with_capacity(cut_outs.len());
     for (cut, (centre, ratio)) in cut_outs.into_iter().zip(centres) {
         let corner = PixelPoint::new(cut.rect.x0 as f64, cut.rect.y0 as f64);
@@ -162,7 +166,12 @@ pub fn develop(cut_outs: Vec<CutOut>, block_px: usize, p: &Placement, compositio
             0.0
         };
         least_told = least_told.min(cut.darkest_told.max(2.0 * noise) / ratio as f32);
-        step = step.min(cut.step / ratio as f32);
+        let disc = (centre, p.source_radius_px);
+        if cut.step / (ratio as f32) < finest {
+            finest = cut.step / ratio as f32;
+            step = Step::shown(&light, disc, p.map.reduction(), cut.step).in_light_of(ratio as f32);
+        }
+        soften(&mut light, disc, cut.step, block_px);
         frames.push(MomentFrame { light, saturated: cut.saturated, centre, ratio: ratio as f32, noise });
     }
     let Some(lead) = frames.first() else {
@@ -227,7 +236,7 @@ fn measure(image: &LinearImage, saturated: &[bool], centre: PixelPoint, radius: 
     let tenth = burnt.len() / 10;
     let saturated_from = if burnt.is_empty() { 0.0 } else { *burnt.select_nth_unstable_by(tenth, f32::total_cmp).1 };
     let mean = sum.map(|s| (s / f64::max(unburnt, 1.0)) as f32);
-    DiscMeasure { bright, mean, saturated_share, saturated_from, step: 0.0 }
+    DiscMeasure { bright, mean, saturated_share, saturated_from, step: Step::default() }
 }
 
 /// Clipped light is white, whatever its frame is multiplied by: nobody knows how bright it was, but it was brighter than all

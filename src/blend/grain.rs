@@ -17,7 +17,7 @@ const FLARE: f32 = 0.005;
 /// Noise of a sheet pixel beyond which a disc looks torn rather than grainy: by eye, on discs of real and simulated
 /// nights; neighbours that one hardly tells apart differ by 0.02.
 const MOST_NOISE: f32 = 0.04;
-/// The step of one of the file's numbers to the next at black beyond which bands and blocks show: by eye likewise. Blocks of
+/// The step of one of the file's numbers to the next beyond which bands and blocks show: by eye likewise. Blocks of
 /// compressed files are two numbers high.
 const MOST_STEP: f32 = 0.03;
 /// Where noise is larger than the file's steps it dissolves them, and where light falls off quickly they are lines too thin to
@@ -31,21 +31,60 @@ const LEAST_RADIUS: f64 = 12.0;
 /// Triples of neighbours that are looked at: enough for a percent of the noise.
 const TRIPLES: usize = 4000;
 
+/// A step of a file's numbers as it shows on the darkest part of a disc: the light below it and above it, nil where none
+/// shows. It is judged before the steps are softened: what is soft by that is still not known.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Step {
+    /// Light below it.
+    pub below: f32,
+    /// Light above it.
+    pub above: f32,
+}
+
+impl Step {
+    /// The step that shows on a disc: none where few triples are of the lowest numbers and differ by less than half a step
+    /// (noise of one step leaves one in ten of them). Sky taken away leaves parts of steps: what stands less than one above
+    /// black shows by as much less. `reduction`: source pixels per sheet pixel; `step`: the light of the file's smallest
+    /// step above black, nil where it has none that matters.
+    pub(super) fn shown(image: &LinearImage, disc: (PixelPoint, f64), reduction: f64, step: f32) -> Step {
+        if step <= 0.0 {
+            return Step::default();
+        }
+        let triples = triples(image, disc, reduction);
+        let is_flat = |[a, b, c]: &&[[f32; 3]; 3]| {
+            (0..3).all(|i| (a[i] - b[i]).abs() < 0.5 * step && (c[i] - b[i]).abs() < 0.5 * step)
+        };
+        let level = |t: &[[f32; 3]; 3]| t[1][0].max(t[1][1]).max(t[1][2]);
+        let lowest = LOWEST.0 * step..LOWEST.1 * step;
+        let mut levels: Vec<f32> = triples.iter().filter(is_flat).map(level).filter(|l| lowest.contains(l)).collect();
+        if levels.len() as f32 <= FLAT * triples.len() as f32 {
+            return Step::default();
+        }
+        let middle = levels.len() / 2;
+        let level = *levels.select_nth_unstable_by(middle, f32::total_cmp).1;
+        let below = (level - step).max(0.0);
+        Step { below, above: below + 2.0 * level.min(step) }
+    }
+
+    /// The same in the light of a leading frame, of which this one got `ratio` times as much.
+    pub(super) fn in_light_of(self, ratio: f32) -> Step {
+        Step { below: self.below / ratio, above: self.above / ratio }
+    }
+}
+
 /// The largest factor by which a placement's disc can be multiplied, from 1 to 256.
 pub fn most_lift(disc: &DevelopedDisc, p: &Placement) -> f32 {
     let centre = PixelPoint::new(p.map.source_centre.x - disc.origin.x, p.map.source_centre.y - disc.origin.y);
     borne(&disc.image, (centre, p.source_radius_px), p.map.reduction(), disc.measure.step)
 }
 
-/// `reduction`: source pixels per sheet pixel; `step`: the light of the file's smallest step above black, nil where it
-/// has none that matters.
-fn borne(image: &LinearImage, disc: (PixelPoint, f64), reduction: f64, step: f32) -> f32 {
+/// `reduction`: source pixels per sheet pixel.
+fn borne(image: &LinearImage, disc: (PixelPoint, f64), reduction: f64, step: Step) -> f32 {
     let triples = triples(image, disc, reduction);
     // Where a disc is a few sheet pixels wide, neighbours differ by its seas and its phase.
     let tells_noise = disc.1 / reduction >= LEAST_RADIUS;
     let by_noise = |lift: f32| !tells_noise || noise(&triples, lift) <= MOST_NOISE;
-    let step = lowest_steps(&triples, step);
-    let by_step = |lift: f32| (lift * 2.0 * step + FLARE).cbrt() - FLARE.cbrt() <= MOST_STEP;
+    let by_step = |lift: f32| (lift * step.above + FLARE).cbrt() - (lift * step.below + FLARE).cbrt() <= MOST_STEP;
     let bears = |lift: f32| by_noise(lift) && by_step(lift);
     if bears(MOST_LIFT) {
         return MOST_LIFT;
@@ -94,23 +133,6 @@ fn triples(image: &LinearImage, (centre, radius): (PixelPoint, f64), reduction: 
     out
 }
 
-/// The height of the steps that show above black: nil where few triples are of the lowest numbers and differ by less than
-/// half a step (noise of one step leaves one in ten of them). Sky taken away leaves parts of steps: what stands less than
-/// one above black shows by as much less.
-fn lowest_steps(triples: &[[[f32; 3]; 3]], step: f32) -> f32 {
-    let is_flat = |[a, b, c]: &&[[f32; 3]; 3]| {
-        (0..3).all(|i| (a[i] - b[i]).abs() < 0.5 * step && (c[i] - b[i]).abs() < 0.5 * step)
-    };
-    let level = |t: &[[f32; 3]; 3]| t[1][0].max(t[1][1]).max(t[1][2]);
-    let lowest = LOWEST.0 * step..LOWEST.1 * step;
-    let mut levels: Vec<f32> = triples.iter().filter(is_flat).map(level).filter(|l| lowest.contains(l)).collect();
-    if levels.len() as f32 <= FLAT * triples.len() as f32 {
-        return 0.0;
-    }
-    let middle = levels.len() / 2;
-    step.min(*levels.select_nth_unstable_by(middle, f32::total_cmp).1)
-}
-
 /// Standard deviation of the noise as seen at some lift: by the 80th percentile of second differences, so that rims and
 /// hot pixels do not count, and a flat half neither.
 fn noise(triples: &[[[f32; 3]; 3]], lift: f32) -> f32 {
@@ -148,9 +170,10 @@ mod tests {
     #[test]
     fn clean_light_bears_any_lift_and_eight_bits_some_two_stops() {
         let smooth = disc(|i| 0.001 + 1e-7 * (i % 120) as f32);
-        assert_eq!(borne(&smooth, WHOLE, 1.0, 0.0), MOST_LIFT);
+        assert_eq!(borne(&smooth, WHOLE, 1.0, Step::default()), MOST_LIFT);
         // The first of 255 steps of sRGB: 1 / 255 / 12.92 (IEC 61966-2-1).
-        let stops = borne(&smooth, WHOLE, 1.0, 1.0 / 255.0 / 12.92).log2();
+        let step = Step::shown(&smooth, WHOLE, 1.0, 1.0 / 255.0 / 12.92);
+        let stops = borne(&smooth, WHOLE, 1.0, step).log2();
         assert!((1.5..3.5).contains(&stops), "{stops}");
     }
 
@@ -159,7 +182,7 @@ mod tests {
         // Knuth's multiplicative hash (The Art of Computer Programming 6.4), its upper bits.
         let uniform = |i: usize| ((i as u32 ^ (i as u32) << 13).wrapping_mul(2_654_435_761) >> 8) as f32 / 16_777_216.0;
         let noise = |i: usize| 0.02 * (1.0 + 1.2 * (uniform(i * 7919 + 13) - 0.5));
-        let (large, small) = (borne(&disc(noise), WHOLE, 1.0, 0.0), borne(&disc(noise), WHOLE, 4.0, 0.0));
+        let (large, small) = [1.0, 4.0].map(|reduction| borne(&disc(noise), WHOLE, reduction, Step::default())).into();
         assert!(large < 8.0 && small > 2.0 * large, "{large} and {small}");
     }
 }

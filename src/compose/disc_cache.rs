@@ -6,7 +6,7 @@
 //! fault.
 
 use super::kept::{build, stamp};
-use crate::blend::{DevelopedDisc, DiscMeasure, Photographed};
+use crate::blend::{DevelopedDisc, DiscMeasure, Photographed, Step};
 use crate::composition::{Companion, Composition, Placement, ShadowOnDisc, Sharpening};
 use crate::ingest::{Night, Site};
 use crate::raster::{LinearImage, PixelPoint};
@@ -17,7 +17,7 @@ use std::time::SystemTime;
 
 /// Bytes that kept discs may take; the oldest go first.
 const LARGEST: u64 = 2 << 30;
-const MAGIC: &[u8; 8] = b"mldisc07";
+const MAGIC: &[u8; 8] = b"mldisc08";
 /// Length of the digest at a file's end.
 const DIGEST: usize = 32;
 
@@ -101,7 +101,7 @@ impl DiscCache {
         if Sha256::digest(bytes).as_slice() != digest {
             return None;
         }
-        let (head, body) = bytes.split_at_checked(MAGIC.len() + 8 + 16 + 36 + 4 + 32)?;
+        let (head, body) = bytes.split_at_checked(MAGIC.len() + 8 + 16 + 40 + 4 + 32)?;
         let head = head.strip_prefix(MAGIC)?;
         let whole = |at: usize| Some(u32::from_le_bytes(head.get(at..at + 4)?.try_into().ok()?) as usize);
         let number = |at: usize| Some(f64::from_le_bytes(head.get(at..at + 8)?.try_into().ok()?));
@@ -113,13 +113,13 @@ impl DiscCache {
             mean: [single(36)?, single(40)?, single(44)?],
             saturated_share: single(48)?,
             saturated_from: single(52)?,
-            step: single(56)?,
+            step: Step { below: single(56)?, above: single(60)? },
         };
         Some(DevelopedDisc {
             image: LinearImage::from_data(width, height, light)?,
-            block_px: whole(60)?,
+            block_px: whole(64)?,
             origin: PixelPoint::new(number(8)?, number(16)?),
-            photographed: Photographed { left: number(64)?, top: number(72)?, right: number(80)?, bottom: number(88)? },
+            photographed: Photographed { left: number(68)?, top: number(76)?, right: number(84)?, bottom: number(92)? },
             measure,
         })
     }
@@ -134,7 +134,9 @@ impl DiscCache {
         bytes.extend(disc.origin.y.to_le_bytes());
         disc.measure.bright.iter().chain(&disc.measure.mean).for_each(|v| bytes.extend(v.to_le_bytes()));
         let m = &disc.measure;
-        [m.saturated_share, m.saturated_from, m.step].iter().for_each(|v| bytes.extend(v.to_le_bytes()));
+        [m.saturated_share, m.saturated_from, m.step.below, m.step.above]
+            .iter()
+            .for_each(|v| bytes.extend(v.to_le_bytes()));
         bytes.extend((disc.block_px as u32).to_le_bytes());
         let seen = &disc.photographed;
         [seen.left, seen.top, seen.right, seen.bottom].iter().for_each(|v| bytes.extend(v.to_le_bytes()));
