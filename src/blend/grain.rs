@@ -4,7 +4,7 @@
 //! to its black. Noise is what second differences between neighbouring sheet pixels leave: the Moon's own features are
 //! smoother than that. What is neglected: blotches wider than two sheet pixels, which heavy compression leaves.
 
-use super::develop::DevelopedDisc;
+use super::disc::{DevelopedDisc, Step};
 use crate::composition::Placement;
 use crate::raster::{LinearImage, PixelPoint};
 use palette::{LinSrgb, Oklab, convert::FromColorUnclamped};
@@ -31,45 +31,28 @@ const LEAST_RADIUS: f64 = 12.0;
 /// Triples of neighbours that are looked at: enough for a percent of the noise.
 const TRIPLES: usize = 4000;
 
-/// A step of a file's numbers as it shows on the darkest part of a disc: the light below it and above it, nil where none
-/// shows. It is judged before the steps are softened: what is soft by that is still not known.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Step {
-    /// Light below it.
-    pub below: f32,
-    /// Light above it.
-    pub above: f32,
-}
-
-impl Step {
-    /// The step that shows on a disc: none where few triples are of the lowest numbers and differ by less than half a step
-    /// (noise of one step leaves one in ten of them). Sky taken away leaves parts of steps: what stands less than one above
-    /// black shows by as much less. `reduction`: source pixels per sheet pixel; `step`: the light of the file's smallest
-    /// step above black, nil where it has none that matters.
-    pub(super) fn shown(image: &LinearImage, disc: (PixelPoint, f64), reduction: f64, step: f32) -> Step {
-        if step <= 0.0 {
-            return Step::default();
-        }
-        let triples = triples(image, disc, reduction);
-        let is_flat = |[a, b, c]: &&[[f32; 3]; 3]| {
-            (0..3).all(|i| (a[i] - b[i]).abs() < 0.5 * step && (c[i] - b[i]).abs() < 0.5 * step)
-        };
-        let level = |t: &[[f32; 3]; 3]| t[1][0].max(t[1][1]).max(t[1][2]);
-        let lowest = LOWEST.0 * step..LOWEST.1 * step;
-        let mut levels: Vec<f32> = triples.iter().filter(is_flat).map(level).filter(|l| lowest.contains(l)).collect();
-        if levels.len() as f32 <= FLAT * triples.len() as f32 {
-            return Step::default();
-        }
-        let middle = levels.len() / 2;
-        let level = *levels.select_nth_unstable_by(middle, f32::total_cmp).1;
-        let below = (level - step).max(0.0);
-        Step { below, above: below + 2.0 * level.min(step) }
+/// The step that shows on a disc: none where few triples are of the lowest numbers and differ by less than half a step
+/// (noise of one step leaves one in ten of them). Sky taken away leaves parts of steps: what stands less than one above
+/// black shows by as much less. `reduction`: source pixels per sheet pixel; `step`: the light of the file's smallest
+/// step above black, nil where it has none that matters.
+pub(super) fn shown_step(image: &LinearImage, disc: (PixelPoint, f64), reduction: f64, step: f32) -> Step {
+    if step <= 0.0 {
+        return Step::default();
     }
-
-    /// The same in the light of a leading frame, of which this one got `ratio` times as much.
-    pub(super) fn in_light_of(self, ratio: f32) -> Step {
-        Step { below: self.below / ratio, above: self.above / ratio }
+    let triples = triples(image, disc, reduction);
+    let is_flat = |[a, b, c]: &&[[f32; 3]; 3]| {
+        (0..3).all(|i| (a[i] - b[i]).abs() < 0.5 * step && (c[i] - b[i]).abs() < 0.5 * step)
+    };
+    let level = |t: &[[f32; 3]; 3]| t[1][0].max(t[1][1]).max(t[1][2]);
+    let lowest = LOWEST.0 * step..LOWEST.1 * step;
+    let mut levels: Vec<f32> = triples.iter().filter(is_flat).map(level).filter(|l| lowest.contains(l)).collect();
+    if levels.len() as f32 <= FLAT * triples.len() as f32 {
+        return Step::default();
     }
+    let middle = levels.len() / 2;
+    let level = *levels.select_nth_unstable_by(middle, f32::total_cmp).1;
+    let below = (level - step).max(0.0);
+    Step { below, above: below + 2.0 * level.min(step) }
 }
 
 /// The largest factor by which a placement's disc can be multiplied, from 1 to 256.
@@ -172,7 +155,7 @@ mod tests {
         let smooth = disc(|i| 0.001 + 1e-7 * (i % 120) as f32);
         assert_eq!(borne(&smooth, WHOLE, 1.0, Step::default()), MOST_LIFT);
         // The first of 255 steps of sRGB: 1 / 255 / 12.92 (IEC 61966-2-1).
-        let step = Step::shown(&smooth, WHOLE, 1.0, 1.0 / 255.0 / 12.92);
+        let step = shown_step(&smooth, WHOLE, 1.0, 1.0 / 255.0 / 12.92);
         let stops = borne(&smooth, WHOLE, 1.0, step).log2();
         assert!((1.5..3.5).contains(&stops), "{stops}");
     }

@@ -9,6 +9,7 @@
 mod align;
 mod composite;
 mod develop;
+mod disc;
 mod grain;
 mod lift;
 mod mask;
@@ -19,7 +20,8 @@ mod sharpen;
 mod sky_model;
 mod steps;
 
-pub use develop::{Clipped, DevelopedDisc, DiscMeasure, Photographed, develop, source_window};
-pub use grain::{Step, most_lift};
+pub use develop::{develop, source_window};
+pub use disc::{Clipped, DevelopedDisc, DiscMeasure, Photographed, Step};
+pub use grain::most_lift;
 pub use render::{FramePixels, Renderer, disc_rows};
 pub use settle::{Borne, Settled, settle};

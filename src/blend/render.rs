@@ -1,7 +1,7 @@
 //! Any range of rows of a composition.
 
 use super::composite::{over, tone};
-use super::develop::DevelopedDisc;
+use super::disc::DevelopedDisc;
 use super::mask::{coverage, reach};
 use crate::composition::{BackplatePlacement, BlendMode, Composition, Mark, Placement};
 use crate::raster::{

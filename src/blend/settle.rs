@@ -7,7 +7,7 @@
 //!   rim moves it) comes to one level. It goes by what was photographed and not by the exposure's numbers, which
 //!   cameras round by up to a sixth of a stop, so that neighbours never flicker.
 
-use super::develop::{Clipped, DiscMeasure};
+use super::disc::{Clipped, DiscMeasure};
 use crate::composition::{AirTreatment, Composition, Gain, Lift, Placement};
 use crate::diag::Diagnostic;
 

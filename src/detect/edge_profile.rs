@@ -62,10 +62,13 @@ pub(super) fn place(values: &[f32], first: f64, sigma: f64) -> Option<f64> {
     lowest(&samples, coarse, 0.10 * sigma, 3, sigma)
 }
 
+/// The most by which [`blur_of`] goes beyond a rough one: a blur that is found there may be larger still.
+pub(super) const LARGEST_FACTOR: f64 = 1.95;
+
 /// The blur, in samples, that profiles with edges near their `first` places agree on, starting from a rough
 /// one: a blur taken too small draws the edge into a disc that darkens towards its limb.
 pub(super) fn blur_of(profiles: &[(&[f32], f64)], rough: f64) -> f64 {
-    const FACTORS: [f64; 5] = [0.8, 1.0, 1.25, 1.56, 1.95];
+    const FACTORS: [f64; 5] = [0.8, 1.0, 1.25, 1.56, LARGEST_FACTOR];
     let reach = (4.5 * rough * FACTORS[4]).max(9.0);
     let misfits = FACTORS.map(|factor| {
         let sigma = rough * factor;

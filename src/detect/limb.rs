@@ -104,39 +104,82 @@ pub(super) fn limb_points(plane: &Plane, s: &LimbSearch) -> Vec<LimbPoint> {
         })
         .collect();
     // One blur for the frame: single rays are too noisy to tell theirs.
-    let blur = if s.by_profile { median_width(&edges, s.radius) } else { None };
+    let blur = if s.by_profile { blur(&edges, s.radius, narrow) } else { None };
+    let wider = blur.map_or(1.0, |b| b.wider);
     edges
         .into_iter()
         .map(|(angle, values, edge)| {
-            let at = blur.and_then(|sigma| edge_profile::place(&values, edge.at, sigma)).unwrap_or(edge.at);
+            let at = blur.and_then(|b| edge_profile::place(&values, edge.at, b.sigma)).unwrap_or(edge.at);
             let rho = from + at * step;
             LimbPoint {
                 x: rho * angle.cos(),
                 y: rho * angle.sin(),
                 weight: edge.weight,
                 step: edge.fall,
-                width_px: edge.width * step,
+                width_px: edge.width * step * wider,
             }
         })
         .collect()
 }
 
-/// Median width of the better edges, in samples.
-fn median_width(edges: &[(f64, Vec<f32>, Edge)], radius: f64) -> Option<f64> {
-    let mut widths: Vec<f64> = edges.iter().filter(|e| e.2.weight > 0.5).map(|e| e.2.width).collect();
-    if widths.len() < 12 {
+/// The blur of a frame.
+#[derive(Clone, Copy)]
+struct Blur {
+    /// In samples, as whole profiles agree on it.
+    sigma: f64,
+    /// How much wider than its means a defocused edge is, which are shorter than itself.
+    wider: f64,
+}
+
+/// `narrow`: samples of the shorter means.
+fn blur(edges: &[(f64, Vec<f32>, Edge)], radius: f64, narrow: usize) -> Option<Blur> {
+    /// Edges of this weight are sharp.
+    const SHARP: f64 = 0.5;
+    const FEWEST: usize = 12;
+    /// A defocused edge is nearly as wide as the shorter means, or wider.
+    const WIDE: f64 = 0.8;
+    /// Of a defocused disc the widths' quartiles differ by no more than this share.
+    const MOST_UNEVEN: f64 = 0.3;
+    /// Light beyond which an edge's profile ends at the top of the scale.
+    const BURNT: f32 = 0.985;
+    /// How often the blur of a defocused limb may be found larger again: the last is some seven times the first.
+    const ROUNDS: usize = 3;
+    let sharp = edges.iter().filter(|e| e.2.weight > SHARP).count();
+    // A defocused limb's edges are clear and yet soft; noise makes others of little weight.
+    let defocused = sharp < FEWEST;
+    let better = || edges.iter().filter(|e| if defocused { e.2.clearness > SHARP } else { e.2.weight > SHARP });
+    let mut widths: Vec<f64> = better().map(|e| e.2.width).collect();
+    if widths.len() < FEWEST {
         return None;
     }
     widths.sort_by(f64::total_cmp);
-    let rough = widths[widths.len() / 2].max(1.0);
+    let (quarter, middle) = (widths[widths.len() / 4], widths[widths.len() / 2]);
+    let rough = middle.max(1.0);
+    // A soft edge that the means span is one of a disc that darkens towards it. Shake is as wide as it is in one direction only, and a burnt limb as its glow.
+    let is_shaken = widths[widths.len() * 3 / 4] - quarter > MOST_UNEVEN * middle;
+    let is_burnt = || better().filter(|e| e.1.iter().any(|v| *v > BURNT)).count() * 2 > widths.len();
+    if defocused && (rough < WIDE * narrow as f64 || is_shaken || is_burnt()) {
+        return None;
+    }
     // A small disc is placed by its whole image later on.
     if radius < super::small_disc::LARGEST_PX {
-        return Some(rough);
+        return (!defocused).then_some(Blur { sigma: rough, wider: 1.0 });
     }
     let stride = (edges.len() / 40).max(1);
-    let some: Vec<(&[f32], f64)> =
-        edges.iter().filter(|e| e.2.weight > 0.5).step_by(stride).map(|e| (e.1.as_slice(), e.2.at)).collect();
-    Some(edge_profile::blur_of(&some, rough))
+    let some: Vec<(&[f32], f64)> = better().step_by(stride).map(|e| (e.1.as_slice(), e.2.at)).collect();
+    let mut sigma = edge_profile::blur_of(&some, rough);
+    if !defocused {
+        return Some(Blur { sigma, wider: 1.0 });
+    }
+    let mut from = rough;
+    for _ in 1..ROUNDS {
+        if sigma < edge_profile::LARGEST_FACTOR * from {
+            break;
+        }
+        from = sigma;
+        sigma = edge_profile::blur_of(&some, from);
+    }
+    Some(Blur { sigma, wider: (sigma / rough).max(1.0) })
 }
 
 /// An edge along one ray, in samples of its profile.
@@ -144,6 +187,8 @@ struct Edge {
     at: f64,
     fall: f32,
     weight: f64,
+    /// How clear of the noise it is, 0..1.
+    clearness: f64,
     width: f64,
 }
 
@@ -188,8 +233,8 @@ fn edge_of(values: &[f32], (narrow, wide): (usize, usize), end: usize, noise: f3
     // For an error-function edge of width sigma the steepest slope is step / (sigma sqrt(2 pi)).
     let slope = (-1i64..=1).map(|d| fall((best as i64 + d) as usize, 1)).fold(1e-12, f64::max);
     let width = (broad / slope / (2.0 * std::f64::consts::PI).sqrt()).clamp(0.3, wide as f64);
-    let weight = (significance / 12.0).min(1.0).powi(2) * sharpness * sharpness;
-    Some(Edge { at: place, fall: best_fall as f32, weight, width })
+    let clearness = (significance / 12.0).min(1.0).powi(2);
+    Some(Edge { at: place, fall: best_fall as f32, weight: clearness * sharpness * sharpness, clearness, width })
 }
 
 #[cfg(test)]

@@ -20,14 +20,21 @@ use crate::sky::Lens;
 use crate::units::Angle;
 use rayon::prelude::*;
 
-/// The Moon of each frame in which it can be measured.
-pub(super) fn measure(sequence: &Sequence<'_>, seen: &[&Seen], choices: &[Choice], aim: &Aim) -> Vec<Option<Moon>> {
+/// The Moon of each frame in which it can be measured; `along`: where the way of the other frames' Moons has it, if they
+/// show one.
+pub(super) fn measure(
+    sequence: &Sequence<'_>,
+    seen: &[&Seen],
+    choices: &[Choice],
+    aim: &Aim,
+    along: &[Option<PixelPoint>],
+) -> Vec<Option<Moon>> {
     let one = |k: usize| {
         if matches!(seen[k], Seen::Unreadable(_)) {
             return None;
         }
         let look = choices[k].chosen.and_then(|i| seen[k].discs().get(i));
-        let moon = measure_one(sequence, k, look, aim)?;
+        let moon = measure_one(sequence, k, look, aim, along.get(k).copied().flatten())?;
         let fit = sequence.place(k).map_or(moon.fit, |place| through_air(moon.fit, place));
         Some(Moon { fit, ..moon })
     };
@@ -93,7 +100,13 @@ impl Known {
     }
 }
 
-fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim) -> Option<Moon> {
+fn measure_one(
+    sequence: &Sequence<'_>,
+    k: usize,
+    look: Option<&Look>,
+    aim: &Aim,
+    along: Option<PixelPoint>,
+) -> Option<Moon> {
     let as_found = || look.map(|l| Moon::of_look(l, l.fit));
     // Without a place on the sky the size that the frames have in common still holds.
     let place = sequence.place(k);
@@ -101,11 +114,13 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
     // What is well seen and of another size stands as photographed: a glare, a low Moon, which only a place on the sky would
     // tell better; so does a Moon of a few pixels, whose glow may be as large as itself.
     let differs = |l: &Look| (l.true_radius_px() / radius - 1.0).abs() > OTHER_SIZE && l.fit.confidence() > CONFIDENT;
-    if place.is_none() && (radius < SMALL_DISC_PX || look.is_some_and(differs)) {
+    let is_to_be_looked_for = look.is_none() && along.is_some();
+    if place.is_none() && !is_to_be_looked_for && (radius < SMALL_DISC_PX || look.is_some_and(differs)) {
         return as_found();
     }
     let (width, height) = sequence.size();
-    let expected_at = place.and_then(|place| aim.expects(place));
+    let by_sky = place.and_then(|place| aim.expects(place));
+    let expected_at = by_sky.or(along);
     let pointing = place.and_then(|place| aim.pointing(place));
     let lens = pointing.map_or_else(|| Lens::rectilinear(width, height, focal), |p| p.lens);
     let start = look
@@ -116,7 +131,7 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
     let near = start.unwrap_or(PixelPoint::new(width as f64 / 2.0, height as f64 / 2.0));
     let flattening = place.and_then(|place| place.flattening(aim.mount(), pointing, near));
     // A mount that follows the Moon has hardly moved since the frame before.
-    let place_known = !aim.is_pointed() && expected_at.is_some();
+    let place_known = !aim.is_pointed() && by_sky.is_some();
     // Where only the frames tell, a disc may differ from the others as they do among themselves.
     let share = match place {
         Some(_) => aim.scale_sigma(),
@@ -129,7 +144,7 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
     let shading = shading.as_ref().map(|s| s as Shading<'_>);
     // A limb must lie where the solution says the Moon is.
     // (On a mount that follows it, it has hardly moved since the frame before.)
-    let leash = if aim.is_pointed() { 0.5 } else { 0.1 } * radius + 3.0;
+    let leash = if place_known { 0.1 } else { 0.5 } * radius + 3.0;
     let stray = |fit: &DiscFit| expected_at.is_some_and(|e| e.distance(fit.centre) > leash);
     // Where nothing says where the Moon is, a sixth of its limb must.
     let shows_limb = |fit: &DiscFit| expected_at.is_some() || fit.arc_deg >= LEAST_LIMB_DEG;
@@ -155,7 +170,8 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
     let through_cloud = || {
         let copper = sequence.decode(k, Channel::Copper).ok()?.plane;
         let copper = Measured::new(&copper);
-        let found = match start {
+        // What was seen in the brightness did not hold: its place tells nothing.
+        let found = match expected_at {
             Some(at) => look_at(&copper, &expected, at, radius, shading),
             None => find_discs(&copper, &known.of_this_size(), 1).into_iter().next(),
         };
@@ -198,9 +214,7 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
             && expected_at.is_some_and(|e| e.distance(fit.centre) < 0.2 * fit.radius_px + 1.0)
     };
     let stands = |fit: &DiscFit| (fit.confidence() > CONFIDENT && !stray(fit)) || burnt_in_place(fit);
-    faint
-        .or_else(|| as_found().filter(|m| stands(&m.fit)))
-        .or_else(|| if look.is_none() && is_copper { through_cloud() } else { None })
+    faint.or_else(|| as_found().filter(|m| stands(&m.fit))).or_else(|| if is_copper { through_cloud() } else { None })
 }
 
 /// Whether a first look was good enough to be fitted again without its frame.

@@ -691,7 +691,8 @@ fn middle_of_what_is_lit(profile: &[f64]) -> Option<f64> {
         return None;
     }
     let (left, right) = (crossing(first - 1, first), crossing(last + 1, last));
-    // Partial phases are lit on one side.
+    // Partial phases are lit on one side, and a sliver on both of its own.
+    let is_whole = last - first > profile.len() / 2;
     let steep = |i: usize| profile[i.min(profile.len() - 4) + 3] > 0.5 * most;
-    (steep(first) && profile[last - 3] > 0.5 * most && most > 8000.0).then_some((left + right) / 2.0)
+    (is_whole && steep(first) && profile[last - 3] > 0.5 * most && most > 8000.0).then_some((left + right) / 2.0)
 }
