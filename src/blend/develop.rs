@@ -1,4 +1,4 @@
-//! Cut-outs of a moment's frames become a disc of light: sky subtracted, merged, lifted, sharpened.
+//! Cut-outs of a moment's frames become a disc of light: sky subtracted, merged or its steps softened, lifted, sharpened.
 
 use super::align::align;
 use super::disc::{DevelopedDisc, DiscMeasure, Photographed, Step};
@@ -49,7 +49,6 @@ pub fn develop(cut_outs: Vec<CutOut>, block_px: usize, p: &Placement, compositio
             finest = cut.step / ratio as f32;
             step = shown_step(&light, disc, p.map.reduction(), cut.step).in_light_of(ratio as f32);
         }
-        soften(&mut light, disc, cut.step, block_px);
         frames.push(MomentFrame { light, saturated: cut.saturated, centre, ratio: ratio as f32, noise });
     }
     let Some(lead) = frames.first() else {
@@ -58,7 +57,11 @@ pub fn develop(cut_outs: Vec<CutOut>, block_px: usize, p: &Placement, compositio
     };
     let centre = lead.centre;
     let (mut image, saturated) = match frames.len() {
-        1 => frames.pop().map_or((LinearImage::new(0, 0), Vec::new()), |f| (f.light, f.saturated)),
+        1 => frames.pop().map_or((LinearImage::new(0, 0), Vec::new()), |mut frame| {
+            soften(&mut frame.light, (frame.centre, p.source_radius_px), finest, block_px);
+            (frame.light, frame.saturated)
+        }),
+        // Of several the noise of each dissolves the others' steps.
         _ => {
             align(&mut frames, p.source_radius_px);
             merge(&frames)

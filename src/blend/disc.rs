@@ -122,12 +122,13 @@ pub struct DiscMeasure {
     /// Light of the brightest channel from which on pixels are saturated: the lowest tenth of them lies below. Nil
     /// where none is.
     pub saturated_from: f32,
-    /// The step of the file's numbers that shows on its darkest part.
+    /// The step of the file's numbers that shows on its dark part.
     pub step: Step,
 }
 
-/// A step of a file's numbers as it shows on the darkest part of a disc: the light below it and above it, nil where none
-/// shows. It is judged before the steps are softened: what is soft by that is still not known.
+/// A step of a file's numbers as it shows on the dark part of a disc, at its median: the light below it and above it, two
+/// numbers apart as the blocks of compressed files are, nil where none shows. It is judged before the steps are softened
+/// (what is soft by that is still not known), and before a shadow is lifted, which heeds the steps by itself.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Step {
     /// Light below it.
@@ -144,7 +145,8 @@ impl Step {
 }
 
 /// Clipped light is white, whatever its frame is multiplied by: nobody knows how bright it was, but it was brighter than all
-/// beside it. (Where one channel alone is clipped, as red is in an overexposed umbra, the colour stays.) The last stop below leads up to it, so that no edge is drawn where the clipping began.
+/// beside it. (Where one channel alone is clipped, as red is in an overexposed umbra, the colour stays.) The last stop
+/// below leads up to it, so that no edge is drawn where the clipping began.
 fn whiten(light: &mut [f32; 3], least: f32, clipped: Clipped) {
     let t = ((least / clipped.from - 0.5) / 0.5).clamp(0.0, 1.0);
     let t = t * t * (3.0 - 2.0 * t) * clipped.weight;

@@ -4,8 +4,9 @@
 //! the colour of a compressed file, kept in coarser blocks, is off by a step or two: raised, that is olive and magenta
 //! blotches which no Moon has. So the darkest samples of a disc take what their surroundings say together, as far as their
 //! own number leaves it open: none moves by more than that, and what is brighter stays as it was. The fewer steps a
-//! sample has, the more its colour is that of the disc's whole dark part. What is neglected: true detail of less than
-//! a step, which goes with the steps.
+//! sample has, the more its colour goes towards that of the disc's whole dark part. What is neglected: true detail of less
+//! than a step, which goes with the steps; that files without compression leave half as much open; and that the mean of
+//! many samples, where a frame is far finer than the sheet, would know more than one.
 
 use crate::raster::{LinearImage, PixelPoint, Plane};
 
@@ -16,7 +17,8 @@ const FADES: (f32, f32) = (6.0, 16.0);
 const OPEN: f32 = 1.0;
 /// And of its colour, which compressed files round more coarsely (ITU-T T.81, annex K.1: the example tables).
 const OPEN_COLOUR: f32 = 2.0;
-/// The deviation that is left of a colour, steps: a brightness of so many has half its own colour, half that of all.
+/// The deviation that is left of a colour, steps (by eye, on a real night's JPEGs): light of so many has half its own
+/// colour, half that of all.
 const UNSURE: f32 = 3.0;
 /// Pixels of the frame over which brightness is agreed on: half a block of eight; of a small disc, a share of its radius.
 const REACH_PX: f64 = 4.0;
@@ -44,7 +46,7 @@ pub(super) fn soften(image: &mut LinearImage, disc: (PixelPoint, f64), step: f32
     let (close, wide) = (closely.mean_of(brightness), widely.mean_of(brightness));
     let red = widely.mean_of(|p| p[0] - brightness(p));
     let blue = widely.mean_of(|p| p[2] - brightness(p));
-    let [red_of_all, blue_of_all] = colour_of_all(image, &weights);
+    let [red_of_all, blue_of_all] = colour_of_all(image, &weights, step);
     let unsure = (UNSURE * step).powi(2);
     for (i, p) in image.data_mut().as_chunks_mut::<3>().0.iter_mut().enumerate() {
         let weight = weights[i];
@@ -55,9 +57,10 @@ pub(super) fn soften(image: &mut LinearImage, disc: (PixelPoint, f64), step: f32
         let level = brightness(p);
         let t = ((level / step - CLOSE.0) / (CLOSE.1 - CLOSE.0)).clamp(0.0, 1.0);
         let light = towards(level, wide[i] + (close[i] - wide[i]) * t, OPEN);
-        let own = 1.0 - weight * unsure / (unsure + light * light);
+        let brightest = p[0].max(p[1]).max(p[2]);
+        let own = brightest * brightest / (unsure + brightest * brightest);
         let colour = |is: f32, agreed: f32, of_all: f32| {
-            own * towards(is - level, agreed, OPEN_COLOUR) + (1.0 - own) * of_all * light
+            towards(is - level, own * agreed + (1.0 - own) * of_all * light.max(0.0), OPEN_COLOUR)
         };
         let (red, blue) = (colour(p[0], red[i], red_of_all), colour(p[2], blue[i], blue_of_all));
         *p = [light + red, light - red - blue, light + blue];
@@ -83,13 +86,17 @@ fn darkness(image: &LinearImage, (centre, radius): (PixelPoint, f64), step: f32)
 }
 
 /// How much redder and bluer than grey the dark part of the disc is as a whole, over its brightness.
-fn colour_of_all(image: &LinearImage, weights: &[f32]) -> [f32; 2] {
-    let mut sum = [0.0f64; 3];
+///
+/// Sky taken away may leave next to nothing, of which no colour is told: it is grey.
+fn colour_of_all(image: &LinearImage, weights: &[f32], step: f32) -> [f32; 2] {
+    let (mut sum, mut count) = ([0.0f64; 3], 0.0);
     for (p, weight) in image.data().as_chunks::<3>().0.iter().zip(weights) {
         (0..3).for_each(|c| sum[c] += f64::from(weight * p[c]));
+        count += f64::from(*weight);
     }
-    let mean = (sum[0] + sum[1] + sum[2]) / 3.0;
-    [0, 2].map(|c| if mean > 0.0 { (sum[c] / mean - 1.0) as f32 } else { 0.0 })
+    let mean = sum.map(|s| s.max(0.0) / count.max(1e-9));
+    let level = (mean[0] + mean[1] + mean[2]) / 3.0;
+    [0, 2].map(|c| ((mean[c] - level) / level.max(0.25 * f64::from(step))) as f32)
 }
 
 /// What the dark part of the disc around each pixel says together: means under a Gaussian, each pixel by its weight.
@@ -104,7 +111,8 @@ struct Surroundings<'a> {
 
 impl<'a> Surroundings<'a> {
     fn new(image: &'a LinearImage, weights: &'a [f32], reach: f64) -> Self {
-        let factor = ((reach / 3.0) as usize).max(1);
+        let narrower = image.width().min(image.height());
+        let factor = ((reach / 3.0) as usize).clamp(1, narrower.max(1));
         let mut out = Surroundings { image, weights, factor, reach, weight: Plane::filled(0, 0, 0.0) };
         out.weight = out.blurred(weights.to_vec());
         out
@@ -186,7 +194,7 @@ mod tests {
     }
 
     #[test]
-    fn brightness_moves_by_no_more_than_the_file_leaves_open_and_bright_light_not_at_all() {
+    fn nothing_moves_by_more_than_the_file_leaves_open_and_bright_light_not_at_all() {
         let (_, told) = umbra();
         let bright = |i: usize| if i % SIDE < 80 { 1.0 } else { 40.0 };
         let pixels = told.data().iter().enumerate().map(|(i, v)| v * bright(i / 3)).collect();
@@ -196,8 +204,38 @@ mod tests {
         assert_ne!(softened, told);
         for (p, q) in told.data().as_chunks::<3>().0.iter().zip(softened.data().as_chunks::<3>().0) {
             assert!((brightness(p) - brightness(q)).abs() <= 1.001 * OPEN * STEP, "{p:?} {q:?}");
+            for c in [0, 2] {
+                let moved = p[c] - brightness(p) - (q[c] - brightness(q));
+                assert!(moved.abs() <= 1.001 * OPEN_COLOUR * STEP, "{p:?} {q:?}");
+            }
             assert!(p[0].max(p[1]).max(p[2]) < FADES.1 * STEP || p == q, "{p:?} {q:?}");
         }
+    }
+
+    /// Sky taken away leaves a dark part about nought, red by a third of a step: no colour is made of that.
+    #[test]
+    fn what_is_left_of_nothing_has_no_colour_of_its_own() {
+        let light = |i: usize| {
+            let level = if i % SIDE < 60 { 5.0 * STEP } else { 0.02 * STEP * ((i % 7) as f32 - 3.0) };
+            [level + 0.3 * STEP, level - 0.28 * STEP, level]
+        };
+        let mut image = LinearImage::from_data(SIDE, SIDE, (0..SIDE * SIDE).flat_map(light).collect()).unwrap();
+        soften(&mut image, DISC, STEP, 1);
+        for p in image.data().as_chunks::<3>().0 {
+            assert!((0..3).all(|c| (p[c] - brightness(p)).abs() < STEP), "{p:?}");
+        }
+    }
+
+    /// A strip narrower than the reach, as a file that breaks off may leave it; and blocks of a far finer frame.
+    #[test]
+    fn narrow_strips_and_blocks_are_softened_as_well() {
+        let mut strip = LinearImage::from_data(3, 400, vec![3.0 * STEP; 3 * 400 * 3]).unwrap();
+        soften(&mut strip, (PixelPoint { x: 1.5, y: 200.0 }, 600.0), STEP, 1);
+        assert!(strip.data().iter().all(|v| (v - 3.0 * STEP).abs() < 0.01 * STEP));
+        let (truth, told) = umbra();
+        let mut softened = told.clone();
+        soften(&mut softened, DISC, STEP, 8);
+        assert!(off(&softened, &truth).1 < off(&told, &truth).1);
     }
 
     #[test]

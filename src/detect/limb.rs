@@ -104,13 +104,17 @@ pub(super) fn limb_points(plane: &Plane, s: &LimbSearch) -> Vec<LimbPoint> {
         })
         .collect();
     // One blur for the frame: single rays are too noisy to tell theirs.
-    let blur = if s.by_profile { blur(&edges, s.radius, narrow) } else { None };
-    let wider = blur.map_or(1.0, |b| b.wider);
+    let blur = if s.by_profile { blur_of(&edges, s.radius, (narrow, wide)) } else { None };
+    let placed: Vec<Option<f64>> =
+        edges.iter().map(|(_, values, edge)| edge_profile::place(values, edge.at, blur?.sigma)).collect();
+    // A blur that few profiles are long enough for is none that the limb was placed by.
+    let fits = 2 * placed.iter().flatten().count() > placed.len();
+    let wider = blur.filter(|_| fits).map_or(1.0, |b| b.wider);
     edges
         .into_iter()
-        .map(|(angle, values, edge)| {
-            let at = blur.and_then(|b| edge_profile::place(&values, edge.at, b.sigma)).unwrap_or(edge.at);
-            let rho = from + at * step;
+        .zip(placed)
+        .map(|((angle, _, edge), placed)| {
+            let rho = from + placed.unwrap_or(edge.at) * step;
             LimbPoint {
                 x: rho * angle.cos(),
                 y: rho * angle.sin(),
@@ -122,51 +126,53 @@ pub(super) fn limb_points(plane: &Plane, s: &LimbSearch) -> Vec<LimbPoint> {
         .collect()
 }
 
-/// The blur of a frame.
+/// The blur that a limb's edges agree on.
 #[derive(Clone, Copy)]
 struct Blur {
-    /// In samples, as whole profiles agree on it.
+    /// In samples, by whole profiles.
     sigma: f64,
-    /// How much wider than its means a defocused edge is, which are shorter than itself.
+    /// By how much a defocused edge is wider than the means on either side tell, which are shorter than it.
     wider: f64,
 }
 
-/// `narrow`: samples of the shorter means.
-fn blur(edges: &[(f64, Vec<f32>, Edge)], radius: f64, narrow: usize) -> Option<Blur> {
-    /// Edges of this weight are sharp.
-    const SHARP: f64 = 0.5;
+/// `narrow`, `wide`: samples of the two means.
+fn blur_of(edges: &[(f64, Vec<f32>, Edge)], radius: f64, (narrow, wide): (usize, usize)) -> Option<Blur> {
+    /// Edges of this weight, or where all are soft of this clearness, tell the blur.
+    const GOOD: f64 = 0.5;
     const FEWEST: usize = 12;
-    /// A defocused edge is nearly as wide as the shorter means, or wider.
+    /// A defocused edge is nearly as wide as the shorter means; a narrower one is a soft terminator's.
     const WIDE: f64 = 0.8;
-    /// Of a defocused disc the widths' quartiles differ by no more than this share.
+    /// Of a defocused disc the widths' quartiles differ by no more than this share (0.05 to 0.2 on two nights by another
+    /// hand); shake is as wide as it is in one direction only.
     const MOST_UNEVEN: f64 = 0.3;
-    /// Light beyond which an edge's profile ends at the top of the scale.
-    const BURNT: f32 = 0.985;
-    /// How often the blur of a defocused limb may be found larger again: the last is some seven times the first.
+    /// How often a blur may be found larger again, twofold each time.
     const ROUNDS: usize = 3;
-    let sharp = edges.iter().filter(|e| e.2.weight > SHARP).count();
-    // A defocused limb's edges are clear and yet soft; noise makes others of little weight.
+    let sharp = edges.iter().filter(|e| e.2.weight > GOOD).count();
+    // Noise takes weight as well; a defocused limb's edges are clear of it and yet soft.
     let defocused = sharp < FEWEST;
-    let better = || edges.iter().filter(|e| if defocused { e.2.clearness > SHARP } else { e.2.weight > SHARP });
-    let mut widths: Vec<f64> = better().map(|e| e.2.width).collect();
+    let good = || edges.iter().filter(|e| if defocused { e.2.clearness > GOOD } else { e.2.weight > GOOD });
+    let mut widths: Vec<f64> = good().map(|e| e.2.width).collect();
     if widths.len() < FEWEST {
         return None;
     }
     widths.sort_by(f64::total_cmp);
-    let (quarter, middle) = (widths[widths.len() / 4], widths[widths.len() / 2]);
-    let rough = middle.max(1.0);
-    // A soft edge that the means span is one of a disc that darkens towards it. Shake is as wide as it is in one direction only, and a burnt limb as its glow.
-    let is_shaken = widths[widths.len() * 3 / 4] - quarter > MOST_UNEVEN * middle;
-    let is_burnt = || better().filter(|e| e.1.iter().any(|v| *v > BURNT)).count() * 2 > widths.len();
-    if defocused && (rough < WIDE * narrow as f64 || is_shaken || is_burnt()) {
-        return None;
+    let quartile = |i: usize| widths[widths.len() * i / 4];
+    let rough = quartile(2).max(1.0);
+    if defocused {
+        let is_burnt = |e: &&(f64, Vec<f32>, Edge)| e.1.iter().any(|v| *v > edge_profile::BURNT);
+        let is_shaken = quartile(3) - quartile(1) > MOST_UNEVEN * quartile(2);
+        // Beyond the longer means all widths look alike.
+        let is_told = (WIDE * narrow as f64..0.9 * wide as f64).contains(&rough);
+        if !is_told || is_shaken || 2 * good().filter(is_burnt).count() > widths.len() {
+            return None;
+        }
     }
     // A small disc is placed by its whole image later on.
     if radius < super::small_disc::LARGEST_PX {
         return (!defocused).then_some(Blur { sigma: rough, wider: 1.0 });
     }
     let stride = (edges.len() / 40).max(1);
-    let some: Vec<(&[f32], f64)> = better().step_by(stride).map(|e| (e.1.as_slice(), e.2.at)).collect();
+    let some: Vec<(&[f32], f64)> = good().step_by(stride).map(|e| (e.1.as_slice(), e.2.at)).collect();
     let mut sigma = edge_profile::blur_of(&some, rough);
     if !defocused {
         return Some(Blur { sigma, wider: 1.0 });
@@ -267,5 +273,40 @@ mod tests {
         let right = points.iter().filter(|p| p.y.abs() < 0.3 * p.x).count();
         let left = points.iter().filter(|p| p.x < -30.5).count();
         assert!(right > 20 && left == 0, "{right} {left}");
+    }
+
+    /// A half-eclipsed disc of radius 60 that darkens towards its terminator, out of focus by a Gaussian of `sigma_px`.
+    fn out_of_focus(sigma_px: f64) -> Vec<LimbPoint> {
+        let (side, centre) = (200usize, PixelPoint::new(100.3, 99.6));
+        let data = (0..side * side)
+            .map(|i| {
+                let (x, y) = ((i % side) as f64 + 0.5 - centre.x, (i / side) as f64 + 0.5 - centre.y);
+                let lit = (0.5 + x / 70.0).clamp(0.0, 1.0);
+                (0.4 * lit * (60.5 - x.hypot(y)).clamp(0.0, 1.0)) as f32
+            })
+            .collect();
+        let plane = Plane::from_data(side, side, data).unwrap().blurred(sigma_px);
+        let search = LimbSearch {
+            centre,
+            metric: Metric::new([[1.0, 0.0], [0.0, 1.0]]),
+            radius: 60.0,
+            reach: 12.0,
+            noise: 0.0005,
+            by_profile: true,
+            to_the_last: false,
+        };
+        limb_points(&plane, &search).into_iter().filter(|p| p.x > 30.0).collect()
+    }
+
+    #[test]
+    fn a_limb_out_of_focus_stays_in_its_place_and_says_how_wide_it_is() {
+        for sigma_px in [1.0, 3.0, 4.0] {
+            let points = out_of_focus(sigma_px);
+            let mean = |f: &dyn Fn(&LimbPoint) -> f64| points.iter().map(f).sum::<f64>() / points.len() as f64;
+            let (off, width) = (mean(&|p| p.x.hypot(p.y) - 60.0), mean(&|p| p.width_px));
+            println!("out of focus by {sigma_px} px: the limb {off:+.2} px off, {width:.2} px wide");
+            assert!(points.len() > 60 && off.abs() < 0.25, "{sigma_px}: {off:.2}");
+            assert!((width / sigma_px - 1.0).abs() < 0.4, "{sigma_px}: {width:.2}");
+        }
     }
 }

@@ -20,21 +20,14 @@ use crate::sky::Lens;
 use crate::units::Angle;
 use rayon::prelude::*;
 
-/// The Moon of each frame in which it can be measured; `along`: where the way of the other frames' Moons has it, if they
-/// show one.
-pub(super) fn measure(
-    sequence: &Sequence<'_>,
-    seen: &[&Seen],
-    choices: &[Choice],
-    aim: &Aim,
-    along: &[Option<PixelPoint>],
-) -> Vec<Option<Moon>> {
+/// The Moon of each frame in which it can be measured.
+pub(super) fn measure(sequence: &Sequence<'_>, seen: &[&Seen], choices: &[Choice], aim: &Aim) -> Vec<Option<Moon>> {
     let one = |k: usize| {
         if matches!(seen[k], Seen::Unreadable(_)) {
             return None;
         }
         let look = choices[k].chosen.and_then(|i| seen[k].discs().get(i));
-        let moon = measure_one(sequence, k, look, aim, along.get(k).copied().flatten())?;
+        let moon = measure_one(sequence, k, look, aim)?;
         let fit = sequence.place(k).map_or(moon.fit, |place| through_air(moon.fit, place));
         Some(Moon { fit, ..moon })
     };
@@ -100,13 +93,7 @@ impl Known {
     }
 }
 
-fn measure_one(
-    sequence: &Sequence<'_>,
-    k: usize,
-    look: Option<&Look>,
-    aim: &Aim,
-    along: Option<PixelPoint>,
-) -> Option<Moon> {
+fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim) -> Option<Moon> {
     let as_found = || look.map(|l| Moon::of_look(l, l.fit));
     // Without a place on the sky the size that the frames have in common still holds.
     let place = sequence.place(k);
@@ -114,13 +101,11 @@ fn measure_one(
     // What is well seen and of another size stands as photographed: a glare, a low Moon, which only a place on the sky would
     // tell better; so does a Moon of a few pixels, whose glow may be as large as itself.
     let differs = |l: &Look| (l.true_radius_px() / radius - 1.0).abs() > OTHER_SIZE && l.fit.confidence() > CONFIDENT;
-    let is_to_be_looked_for = look.is_none() && along.is_some();
-    if place.is_none() && !is_to_be_looked_for && (radius < SMALL_DISC_PX || look.is_some_and(differs)) {
+    if place.is_none() && (radius < SMALL_DISC_PX || look.is_some_and(differs)) {
         return as_found();
     }
     let (width, height) = sequence.size();
-    let by_sky = place.and_then(|place| aim.expects(place));
-    let expected_at = by_sky.or(along);
+    let expected_at = place.and_then(|place| aim.expects(place));
     let pointing = place.and_then(|place| aim.pointing(place));
     let lens = pointing.map_or_else(|| Lens::rectilinear(width, height, focal), |p| p.lens);
     let start = look
@@ -131,7 +116,7 @@ fn measure_one(
     let near = start.unwrap_or(PixelPoint::new(width as f64 / 2.0, height as f64 / 2.0));
     let flattening = place.and_then(|place| place.flattening(aim.mount(), pointing, near));
     // A mount that follows the Moon has hardly moved since the frame before.
-    let place_known = !aim.is_pointed() && by_sky.is_some();
+    let place_known = !aim.is_pointed() && expected_at.is_some();
     // Where only the frames tell, a disc may differ from the others as they do among themselves.
     let share = match place {
         Some(_) => aim.scale_sigma(),
@@ -144,7 +129,7 @@ fn measure_one(
     let shading = shading.as_ref().map(|s| s as Shading<'_>);
     // A limb must lie where the solution says the Moon is.
     // (On a mount that follows it, it has hardly moved since the frame before.)
-    let leash = if place_known { 0.1 } else { 0.5 } * radius + 3.0;
+    let leash = if aim.is_pointed() { 0.5 } else { 0.1 } * radius + 3.0;
     let stray = |fit: &DiscFit| expected_at.is_some_and(|e| e.distance(fit.centre) > leash);
     // Where nothing says where the Moon is, a sixth of its limb must.
     let shows_limb = |fit: &DiscFit| expected_at.is_some() || fit.arc_deg >= LEAST_LIMB_DEG;

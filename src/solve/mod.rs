@@ -44,7 +44,6 @@ pub use suggestion::{Suggestion, suggest};
 
 use crate::diag::{Diagnostic, Warned};
 use crate::ingest::{Night, fingerprint};
-use crate::raster::PixelPoint;
 use crate::registration::{ClockEstimate, FrameRegistration, Registration, RigSolution, as_written, remarks};
 use claims::Claims;
 use entries::Findings;
@@ -172,33 +171,24 @@ fn scales_of_crops(night: &Night, looked_at: &[LookedAt<'_>]) -> Vec<Option<scal
 fn solve_rig(looked_at: &LookedAt<'_>, shared: Option<scale::Scale>, clock: ClockSource) -> Vec<Solved> {
     let LookedAt { sequence: whole, seen, votes } = looked_at;
     let zooms = scale::zooms(whole, seen, votes, shared);
-    let along = track::along(whole, seen);
     zooms
         .into_par_iter()
         .map(|zoom| {
             let sequence = whole.part(&zoom.members);
             let seen: Vec<&Seen> = zoom.members.iter().map(|&k| &seen[k]).collect();
-            let shared = Shared { scale: zoom.scale, along: zoom.members.iter().map(|&k| along[k]).collect() };
             let claims = Claims::of(&sequence);
-            let solved = solve_zoom(&sequence, &seen, &shared, &claims, None);
+            let solved = solve_zoom(&sequence, &seen, zoom.scale, &claims, None);
             match solved.rig.clock.filter(|_| clock == ClockSource::Shadow) {
                 // A clock put right changes where the sky says the Moon is, and no pixel.
                 Some(read) => {
                     let sequence = sequence.put_right(read.ahead_s);
                     let put_right = Some(ClockEstimate { put_right: true, ..read });
-                    solve_zoom(&sequence, &seen, &shared, &claims, put_right)
+                    solve_zoom(&sequence, &seen, zoom.scale, &claims, put_right)
                 }
                 None => solved,
             }
         })
         .collect()
-}
-
-/// What the frames of a zoom know from all frames of their camera.
-struct Shared {
-    scale: Option<scale::Scale>,
-    /// Where the Moon of each stands by the way of all others ([`track::along`]).
-    along: Vec<Option<PixelPoint>>,
 }
 
 /// The Moon of each frame as measured, and the aim that goes with it.
@@ -210,14 +200,11 @@ struct Measures {
 
 impl Measures {
     /// Aim, choice and measure, and both weighed with each other.
-    fn take(sequence: &Sequence<'_>, seen: &[&Seen], shared: &Shared, claims: &Claims) -> Self {
-        let first_aim = Aim::solve(sequence, seen, shared.scale, claims);
+    fn take(sequence: &Sequence<'_>, seen: &[&Seen], scale: Option<scale::Scale>, claims: &Claims) -> Self {
+        let first_aim = Aim::solve(sequence, seen, scale, claims);
         let choices = choice::choose(sequence, seen, &first_aim);
-        // Where the sky says where the Moon is, its way need not be guessed.
-        let unknown = vec![None; seen.len()];
-        let along = if first_aim.is_pointed() { &unknown } else { &shared.along };
-        let choices = track::without_strays(sequence, seen, choices, along);
-        let moons = measure::measure(sequence, seen, &choices, &first_aim, along);
+        let choices = if first_aim.is_pointed() { choices } else { track::without_strays(sequence, seen, choices) };
+        let moons = measure::measure(sequence, seen, &choices, &first_aim);
         let aim = first_aim.solve_again(sequence, &moons);
         let moons = measure::weighed_with_aim(sequence, moons, &aim);
         Measures { choices, moons, aim }
@@ -228,17 +215,17 @@ impl Measures {
 fn solve_zoom(
     sequence: &Sequence<'_>,
     seen: &[&Seen],
-    shared: &Shared,
+    scale: Option<scale::Scale>,
     claims: &Claims,
     put_right: Option<ClockEstimate>,
 ) -> Solved {
-    let own = Measures::take(sequence, seen, shared, claims);
+    let own = Measures::take(sequence, seen, scale, claims);
     let all: Vec<Option<&Moon>> = own.moons.iter().map(Option::as_ref).collect();
     // Times that are whole hours off bend a tripod's aim, and that would draw its discs along: they are measured under the
     // sky that the frames show. The times stay the frames', and so does the aim that goes with them.
     let Measures { choices, moons, aim } = match overruled::whole_hours(sequence, &own.aim, &all) {
         Some(ahead_s) => {
-            let there = Measures::take(&sequence.put_right(ahead_s), seen, shared, claims);
+            let there = Measures::take(&sequence.put_right(ahead_s), seen, scale, claims);
             Measures { aim: own.aim.solve_again(sequence, &there.moons), ..there }
         }
         None => own,

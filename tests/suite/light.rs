@@ -222,9 +222,9 @@ fn nothing_is_shown_beyond_a_frames_edge() {
         ],
     );
     let arrangements = [
-        "PhaseGrid(columns: 8, rows: 5, disc_diameter: 120)",
+        "PhaseGrid(columns: 8, rows: 5, disc_diameter: 90)",
         "Path(along: Spiral(centre: (\"50%\", \"50%\"), inner: \"44%\", outer: \"12%\", turns: 2, from_deg: -90), \
-         spacing: ByLength, disc_diameter: 90, up: North)",
+         spacing: ByLength, disc_diameter: 68, up: North)",
         "ShadowMap(up: North, umbra_outline: false)",
     ];
     let lights = [
@@ -234,9 +234,12 @@ fn nothing_is_shown_beyond_a_frames_edge() {
         "sharpening: Deconvolution(rounds: 10), blend: Normal, merge: (within_s: 1500)",
     ];
     let mut beyond = 0usize;
-    for (arrangement, light) in arrangements.iter().flat_map(|a| lights.iter().map(move |l| (a, l))) {
+    // Every treatment on the grid; every other arrangement with half of them.
+    let pairs = (0..arrangements.len()).flat_map(|a| (0..lights.len()).map(move |l| (a, l)));
+    for (a, l) in pairs.filter(|(a, l)| *a == 0 || (a + l) % 2 == 0) {
+        let (arrangement, light) = (arrangements[a], lights[l]);
         let layout = format!(
-            "(version: 2, canvas: (width: 1200, height: 1100, background: \"#35506b\"), arrangement: {arrangement}, \
+            "(version: 2, canvas: (width: 900, height: 825, background: \"#35506b\"), arrangement: {arrangement}, \
              light: ({light}), output: (colour_space: LinearRec2020, depth: Float))"
         );
         let (picture, composition, _) = drawn(folder.path(), (&night, &registration), &layout);
