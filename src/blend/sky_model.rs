@@ -27,9 +27,9 @@ impl Sample {
     }
 }
 
-/// Share of the aureole at a distance.
-fn glow(radius: f64, distance: f64) -> f64 {
-    (radius / distance.max(radius)).powi(2)
+/// Share of the aureole at the square of a distance.
+fn glow(radius: f64, squared: f64) -> f64 {
+    radius * radius / squared.max(radius * radius)
 }
 
 /// Subtracts the sky from a window of a frame; returns the standard deviation of what is left in the ring, per
@@ -41,7 +41,7 @@ pub(super) fn subtract(image: &mut LinearImage, centre: PixelPoint, radius: f64)
         let width = image.width();
         for (i, pixel) in image.data_mut().chunks_exact_mut(3).enumerate() {
             let (x, y) = ((i % width) as f64 + 0.5 - centre.x, (i / width) as f64 + 0.5 - centre.y);
-            let sky = model.x + model.y * x + model.z * y + model.w * glow(radius, x.hypot(y));
+            let sky = model.x + model.y * x + model.z * y + model.w * glow(radius, x * x + y * y);
             pixel[channel] -= sky as f32;
         }
         noise as f32
@@ -59,7 +59,7 @@ fn samples(image: &LinearImage, channel: usize, centre: PixelPoint, radius: f64)
             let d = dx.hypot(dy);
             if d > inner && d < outer {
                 let light = f64::from(image.pixel(x, y)[channel]);
-                out.push(Sample { x: dx, y: dy, glow: glow(radius, d), light });
+                out.push(Sample { x: dx, y: dy, glow: glow(radius, d * d), light });
             }
         }
     }
@@ -135,7 +135,7 @@ mod tests {
     fn a_sloping_glowing_sky_with_a_star_is_taken_away() {
         let sky = |x: f64, y: f64| {
             let star = if (x - 45.5).hypot(y) < 1.5 { 0.8 } else { 0.0 };
-            (0.02 + 1e-4 * x + 0.03 * glow(30.0, x.hypot(y)) + star) as f32
+            (0.02 + 1e-4 * x + 0.03 * glow(30.0, x * x + y * y) + star) as f32
         };
         let mut image = window(sky);
         subtract(&mut image, PixelPoint::new(60.0, 60.0), 30.0);

@@ -76,7 +76,7 @@ fn darkness(image: &LinearImage, (centre, radius): (PixelPoint, f64), step: f32)
     let width = image.width();
     let dark = |i: usize, p: &[f32; 3]| {
         let (x, y) = ((i % width) as f64 + 0.5 - centre.x, (i / width) as f64 + 0.5 - centre.y);
-        if x.hypot(y) >= radius {
+        if x * x + y * y >= radius * radius {
             return 0.0;
         }
         let t = ((p[0].max(p[1]).max(p[2]) / step - FADES.0) / (FADES.1 - FADES.0)).clamp(0.0, 1.0);

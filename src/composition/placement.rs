@@ -132,10 +132,10 @@ pub struct Lift {
 }
 
 impl Placement {
-    /// How many pixels of its frame a side may be averaged before it is developed: two are left for a pixel of the canvas, and
-    /// a disc stays forty pixels in radius.
+    /// How many pixels of its frame a side may be averaged before it is developed: nearly two are left for a pixel of the
+    /// canvas (blocks take a tenth of its finest detail then), and a disc stays forty pixels in radius.
     pub fn block_px(&self) -> usize {
-        let by_canvas = (self.map.reduction() / 2.0).floor();
+        let by_canvas = (self.map.reduction() / 1.85).floor();
         let by_disc = (self.source_radius_px / 40.0).floor();
         by_canvas.min(by_disc).max(1.0) as usize
     }

@@ -238,7 +238,7 @@ fn turned(
     let (sw, sh) = (source.width(), source.height());
     let table = kernel.table();
     let mut out = Vec::with_capacity(rect.width() * rect.height() * 3);
-    let (mut across, mut down) = (Taps::default(), Taps::default());
+    let (mut across, mut down, mut column) = (Taps::default(), Taps::default(), Vec::new());
     for y in rect.y0..rect.y1 {
         for x in rect.x0..rect.x1 {
             if !wanted(out.len() / 3) {
@@ -248,24 +248,26 @@ fn turned(
             let at = map.source_of(PixelPoint::new(x as f64 + 0.5, y as f64 + 0.5));
             across.set(at.x, stretch, kernel, table);
             down.set(at.y, stretch, kernel, table);
+            // Down first: whole stretches of rows are added at once, four values or eight at a time.
             let inside = across.lie_within(sw);
-            let mut sum = [0.0f32; 3];
+            column.clear();
+            column.resize(across.weights.len() * 3, 0.0f32);
             for (tap, ky) in down.weights.iter().enumerate() {
                 let start = down.index(tap, sh) * sw;
-                let mut row = [0.0f32; 3];
                 if inside {
                     let from = (start + across.first as usize) * 3;
-                    let pixels = source.data()[from..from + across.weights.len() * 3].as_chunks::<3>().0;
-                    for (kx, p) in across.weights.iter().zip(pixels) {
-                        (0..3).for_each(|c| row[c] += kx * p[c]);
-                    }
+                    let pixels = &source.data()[from..from + column.len()];
+                    column.iter_mut().zip(pixels).for_each(|(sum, v)| *sum += ky * v);
                 } else {
-                    for (tap, kx) in across.weights.iter().enumerate() {
+                    for (tap, sum) in column.as_chunks_mut::<3>().0.iter_mut().enumerate() {
                         let from = (start + across.index(tap, sw)) * 3;
-                        (0..3).for_each(|c| row[c] += kx * source.data()[from + c]);
+                        (0..3).for_each(|c| sum[c] += ky * source.data()[from + c]);
                     }
                 }
-                (0..3).for_each(|c| sum[c] += ky * row[c]);
+            }
+            let mut sum = [0.0f32; 3];
+            for (kx, p) in across.weights.iter().zip(column.as_chunks::<3>().0) {
+                (0..3).for_each(|c| sum[c] += kx * p[c]);
             }
             out.extend_from_slice(&sum);
         }
