@@ -20,7 +20,7 @@ use super::notation::{
     Arrangement, Atmosphere, Labels, Length, Marks, Measure, Normalization, Place, Upright, WhiteBalance,
 };
 use super::sheet::Sheet;
-use crate::composition::{AirTreatment, Composition, Development, Placement, ToneCurve};
+use crate::composition::{AirTreatment, Composition, Development, ToneCurve};
 use crate::diag::Diagnostic;
 use crate::ingest::Night;
 use crate::raster::{Matrix2, PixelPoint};
@@ -283,55 +283,4 @@ impl Context<'_> {
 pub(super) fn no_site(what: &str) -> Diagnostic {
     Diagnostic::error("no-site", format!("{what} needs the site"))
         .with_help("write `site: (latitude_deg: …, longitude_deg: …)` into shoot.ron beside the frames")
-}
-
-/// What should be said of a finished composition: discs off the sheet, discs that overlap.
-pub(super) fn remarks(composition: &Composition) -> Vec<Diagnostic> {
-    let mut out = Vec::new();
-    let (w, h) = (composition.width as f64, composition.height as f64);
-    let beyond = |p: &Placement| {
-        let (c, r) = (p.centre(), p.radius_px);
-        (r - c.x).max(r - c.y).max(c.x + r - w).max(c.y + r - h)
-    };
-    let off: Vec<&Placement> = composition.placements.iter().filter(|p| beyond(p) > 0.0).collect();
-    if let Some(worst) = off.iter().max_by(|a, b| beyond(a).total_cmp(&beyond(b))) {
-        out.push(
-            Diagnostic::warning(
-                "disc-leaves-canvas",
-                format!(
-                    "{} of {} discs reach over the canvas's edge, {} the furthest, by {:.0} px",
-                    off.len(),
-                    composition.placements.len(),
-                    worst.frame,
-                    beyond(worst)
-                ),
-            )
-            .with_help("enlarge the canvas or lay it the other way, show fewer or smaller discs; a sky track also takes `fit: Whole`"),
-        );
-    }
-    out.extend(overlap(composition));
-    out
-}
-
-/// Neighbours that overlap, and the spacing at which they would not.
-fn overlap(composition: &Composition) -> Option<Diagnostic> {
-    let pairs = composition.placements.windows(2).filter(|p| p[0].group == p[1].group);
-    let room = |p: &[Placement]| p[0].centre().distance(p[1].centre()) / (p[0].radius_px + p[1].radius_px);
-    let touching: Vec<&[Placement]> = pairs.filter(|p| room(p) < 1.0).collect();
-    let closest = touching.iter().map(|p| room(p)).fold(f64::INFINITY, f64::min);
-    let minutes = |p: &&[Placement]| {
-        let at = |i: usize| Instant::parse_utc(&p[i].utc).ok();
-        Some(at(1)?.seconds_since(at(0)?).abs() / 60.0 / room(p))
-    };
-    let largest = touching.iter().map(|p| p[0].radius_px + p[1].radius_px).fold(0.0, f64::max) * closest.min(1.0);
-    let smaller = format!("discs of {:.0} px, {:.0} % of their size", largest.floor(), (100.0 * closest).floor());
-    let help = match touching.iter().filter_map(minutes).reduce(f64::max) {
-        Some(minutes) => {
-            format!("`selection: (minutes_apart: {:.0})` would keep them apart, or {smaller}", minutes.ceil())
-        }
-        None => format!("show one in {}, or {smaller}", (1.0 / closest.max(1e-3)).ceil()),
-    };
-    let count = touching.len();
-    (count > 0)
-        .then(|| Diagnostic::warning("discs-overlap", format!("{count} neighbouring discs overlap")).with_help(help))
 }

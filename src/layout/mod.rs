@@ -5,6 +5,7 @@
 //!   alone deny of it;
 //! * `select`: which frames are shown, `wanted` at which moments, `moments` which of them are one;
 //! * `arrange`: where each disc goes, one file an arrangement, with its words and marks;
+//! * `remarks`: what should be said of the whole: discs off the sheet, over each other, larger than they bear;
 //! * `stock`: the layouts that the program brings along;
 //! * `reference`: every field of the notation, by the program's own types.
 
@@ -17,6 +18,7 @@ mod moments;
 mod notation;
 #[cfg(feature = "schema")]
 mod reference;
+mod remarks;
 mod select;
 mod sheet;
 mod stock;
@@ -164,6 +166,6 @@ fn laid(
     check::exposures(layout, night, photographed.map(|p| p.frame.as_str()))?;
     check::size(layout, composition.width, composition.height)?;
     check::drawable(layout, &composition)?;
-    diagnostics.extend(arrange::remarks(&composition));
+    diagnostics.extend(remarks::remarks(&composition));
     Ok(Warned { value: composition, diagnostics })
 }

@@ -147,3 +147,21 @@ fn labels_may_tell_another_zone_than_the_cameras() {
     let run = moonloom(&["compose", text(&layout), text(folder.path()), "--dry-run"]);
     assert!(!run.status.success() && stderr(&run).contains("`Perth` is not an offset"), "{}", stderr(&run));
 }
+
+/// Moons of 88 pixels across a sheet are said to be a blur before it is printed; on small cells nothing is said.
+#[test]
+fn discs_larger_than_they_bear_are_said() {
+    let folder = tempfile::TempDir::new().unwrap();
+    let layout = folder.path().join("grid.ron");
+    for (diameter, is_said) in [(1200, true), (300, false)] {
+        let words = format!(
+            "(version: 2, canvas: (width: 1400, height: 1400, background: \"black\"), \
+             arrangement: PhaseGrid(columns: 1, rows: 1, disc_diameter: {diameter}), selection: (at: [\"greatest\"]))"
+        );
+        std::fs::write(&layout, words).unwrap();
+        let run = moonloom(&["compose", text(&layout), text(crate::nights::small_night()), "--dry-run"]);
+        let said = stderr(&run);
+        assert!(run.status.success(), "{said}");
+        assert_eq!(said.contains("discs-blown-up") && said.contains("disc_diameter"), is_said, "{diameter}: {said}");
+    }
+}
