@@ -27,6 +27,10 @@ const REACH: f64 = 0.1;
 /// large disc, a share of its radius that has no colours of its own.
 const WIDE_PX: f64 = 16.0;
 const WIDE: f64 = 0.05;
+/// Less than this is sky or nothing, steps; and beyond this share of the radius, where the air may have flattened the disc
+/// and the circle holds sky, no light of the disc is spread over it.
+const NOTHING: f32 = 0.5;
+const RIM: f64 = 0.8;
 /// Steps from which on brightness is agreed on closely and no longer widely.
 const CLOSE: (f32, f32) = (1.0, 5.0);
 
@@ -36,6 +40,7 @@ pub(super) fn soften(image: &mut LinearImage, disc: (PixelPoint, f64), step: f32
     if step <= 0.0 || image.width() == 0 || image.height() == 0 {
         return;
     }
+    let width = image.width();
     let weights = darkness(image, disc, step);
     if weights.iter().all(|w| *w <= 0.0) {
         return;
@@ -48,6 +53,7 @@ pub(super) fn soften(image: &mut LinearImage, disc: (PixelPoint, f64), step: f32
     let blue = widely.mean_of(|p| p[2] - brightness(p));
     let [red_of_all, blue_of_all] = colour_of_all(image, &weights, step);
     let unsure = (UNSURE * step).powi(2);
+    let near_the_limb = |i: usize| away_squared(i, width, disc.0) > (RIM * disc.1).powi(2);
     for (i, p) in image.data_mut().as_chunks_mut::<3>().0.iter_mut().enumerate() {
         let weight = weights[i];
         if weight <= 0.0 {
@@ -55,6 +61,9 @@ pub(super) fn soften(image: &mut LinearImage, disc: (PixelPoint, f64), step: f32
         }
         let towards = |is: f32, agreed: f32, open: f32| is + weight * (agreed - is).clamp(-open * step, open * step);
         let level = brightness(p);
+        if level < NOTHING * step && near_the_limb(i) {
+            continue;
+        }
         let t = ((level / step - CLOSE.0) / (CLOSE.1 - CLOSE.0)).clamp(0.0, 1.0);
         let light = towards(level, wide[i] + (close[i] - wide[i]) * t, OPEN);
         let brightest = p[0].max(p[1]).max(p[2]);
@@ -71,12 +80,17 @@ fn brightness(p: &[f32; 3]) -> f32 {
     (p[0] + p[1] + p[2]) / 3.0
 }
 
+/// The square of a pixel's distance from a place.
+fn away_squared(i: usize, width: usize, from: PixelPoint) -> f64 {
+    let (x, y) = ((i % width) as f64 + 0.5 - from.x, (i / width) as f64 + 0.5 - from.y);
+    x * x + y * y
+}
+
 /// How much each pixel is softened: fully where it is dark and on the disc.
 fn darkness(image: &LinearImage, (centre, radius): (PixelPoint, f64), step: f32) -> Vec<f32> {
     let width = image.width();
     let dark = |i: usize, p: &[f32; 3]| {
-        let (x, y) = ((i % width) as f64 + 0.5 - centre.x, (i / width) as f64 + 0.5 - centre.y);
-        if x * x + y * y >= radius * radius {
+        if away_squared(i, width, centre) >= radius * radius {
             return 0.0;
         }
         let t = ((p[0].max(p[1]).max(p[2]) / step - FADES.0) / (FADES.1 - FADES.0)).clamp(0.0, 1.0);
@@ -236,6 +250,21 @@ mod tests {
         let mut softened = told.clone();
         soften(&mut softened, DISC, STEP, 8);
         assert!(off(&softened, &truth).1 < off(&told, &truth).1);
+    }
+
+    /// A dim Moon, flattened by the air within its circle: what lies between is sky, and stays so.
+    #[test]
+    fn no_light_is_spread_over_the_sky_beside_a_flattened_disc() {
+        let inside = |i: usize| {
+            let (x, y) = ((i % SIDE) as f64 + 0.5 - DISC.0.x, (i / SIDE) as f64 + 0.5 - DISC.0.y);
+            x.hypot(y / 0.9) < DISC.1
+        };
+        let light = |i: usize| if inside(i) { [5.0 * STEP, 3.0 * STEP, STEP] } else { [0.0; 3] };
+        let mut image = LinearImage::from_data(SIDE, SIDE, (0..SIDE * SIDE).flat_map(light).collect()).unwrap();
+        soften(&mut image, DISC, STEP, 1);
+        for (i, p) in image.data().as_chunks::<3>().0.iter().enumerate() {
+            assert!(inside(i) || *p == [0.0; 3], "{p:?}");
+        }
     }
 
     #[test]
