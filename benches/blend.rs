@@ -5,7 +5,7 @@ mod timing;
 
 use moonloom::blend::{DevelopedDisc, FramePixels, Renderer, develop, source_window};
 use moonloom::composition::Placement;
-use moonloom::ingest::{open_frame, read_night};
+use moonloom::ingest::read_night;
 use moonloom::layout::{Layout, resolve};
 use moonloom::solve::register;
 use std::path::Path;
@@ -39,7 +39,7 @@ fn main() {
         let composition = resolve(&layout, &night, &registration).unwrap_or_else(|d| panic!("{d}")).value;
         let developed = |p: &Placement| {
             let frame = night.frame(&p.frame).expect("it was chosen");
-            let open = open_frame(&frame.path, &frame.reading).expect("it opens");
+            let open = frame.open().expect("it opens");
             Arc::new(develop(vec![open.light(source_window(p, p.map.source_centre))], 1, p, &composition))
         };
         let discs = Developed(composition.placements.iter().map(developed).collect());

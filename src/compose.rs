@@ -190,9 +190,9 @@ fn font_of(layout: &Layout) -> Option<PathBuf> {
     layout.file.font.as_ref().map(|font| folder.join(font))
 }
 
-/// The papers beside the frames.
-fn papers(night: &Night) -> &[PathBuf] {
-    &night.papers
+/// The sidecars: what lies beside the frames.
+fn sidecars(night: &Night) -> &[PathBuf] {
+    &night.sidecars
 }
 
 /// Makes a picture as a file.

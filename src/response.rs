@@ -7,7 +7,7 @@
 //! are those of the registered disc, so that a moving Moon stays under them. What is neglected: a camera
 //! whose curve changes with the scene (local tone mapping) has no one curve; the residual tells.
 
-use crate::ingest::{Frame, Night, OpenFrame, RESPONSE_STEPS, Reading, open_frame};
+use crate::ingest::{Frame, Night, OpenFrame, RESPONSE_STEPS, Reading};
 use crate::raster::{PixelPoint, PixelRect};
 use crate::registration::{FrameRegistration, Registration, Status};
 use crate::units::Instant;
@@ -120,7 +120,7 @@ fn look(night: &Night, bracket: &Bracket<'_>, first: usize, sights: &mut Vec<Sig
         let (Some(frame), Some(centre), Some(radius)) = (night.frame(&f.file), f.centre(), f.radius_px()) else {
             continue;
         };
-        let opened = open_frame(&frame.path, &reading).and_then(|open| open.whole_or_none(&frame.path));
+        let opened = frame.open_as(&reading).and_then(|open| open.whole_or_none(&frame.path));
         let Ok(open) = opened else { continue };
         for i in 0..POINTS {
             // A sunflower's seeds cover a disc evenly.

@@ -6,7 +6,7 @@ use super::outcome::{Exit, Failure, Progress, say, tell};
 use moonloom::compose::{frames_digest, registration_of};
 use moonloom::diag::Diagnostic;
 use moonloom::ingest::{Night, read_night};
-use moonloom::registration::{Registration, read_registration};
+use moonloom::registration::{Registration, RegistrationFile, read_registration};
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
@@ -27,10 +27,10 @@ impl Source {
             return Ok(Source { night: read.value, registration: None, said: read.diagnostics });
         }
         let text = moonloom::files::read_text(frames).map_err(|e| Failure::reading(frames, &e))?;
-        let (mut registration, folder, digest) =
+        let RegistrationFile { mut registration, frames_folder, frames_digest: digest } =
             read_registration(frames, &text).map_err(|d| Failure::new(Exit::BadRequest, d))?;
         let base = frames.parent().unwrap_or(Path::new("."));
-        let read = read_night(&base.join(folder))?;
+        let read = read_night(&base.join(frames_folder))?;
         let mut said = read.diagnostics;
         if let Some(((old, new), more)) = registration.renamed(&read.value).split_first() {
             let others = if more.is_empty() { String::new() } else { format!(" and {} more", more.len()) };

@@ -7,7 +7,7 @@ use clap::{Args, ValueEnum};
 use moonloom::compose::{protect_inputs, same_file};
 use moonloom::diag::{Diagnostic, Warned};
 use moonloom::ingest::{Night, NightError, read_frames, read_night};
-use moonloom::registration::{Registration, read_registration, registration_csv, registration_text};
+use moonloom::registration::{Registration, RegistrationFile, read_registration, registration_csv, registration_text};
 use moonloom::solve::{ClockSource, Looks};
 use moonloom::write::{write_bytes, write_text};
 use std::path::{Path, PathBuf};
@@ -101,12 +101,12 @@ fn keep_what_was_set(registration: &mut Registration, night: &Night, out: &Path)
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Vec::new(),
         Err(e) => return vec![lost(e.to_string())],
     };
-    let Ok((earlier, folder, _)) = read_registration(out, &text) else {
+    let Ok(RegistrationFile { registration: earlier, frames_folder, .. }) = read_registration(out, &text) else {
         return vec![lost("it is no registration that can be read".into())];
     };
     let base = out.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let whole = |folder: &Path| folder.canonicalize().ok();
-    if whole(&base.join(folder)) != whole(&night.folder) {
+    if whole(&base.join(frames_folder)) != whole(&night.folder) {
         return vec![lost("it is of another folder's frames".into())];
     }
     let mut said = Vec::new();

@@ -55,15 +55,15 @@ pub fn run(args: &RehearseArgs) -> Outcome {
 /// Prints how a registration compares with the truth beside its frames.
 fn score(path: &Path) -> Outcome {
     let text = moonloom::files::read_text(path).map_err(|e| Failure::reading(path, &e))?;
-    let (registration, frames, _) = read_registration(path, &text).map_err(|d| Failure::new(Exit::BadRequest, d))?;
-    let folder = path.parent().unwrap_or(Path::new(".")).join(frames);
+    let kept = read_registration(path, &text).map_err(|d| Failure::new(Exit::BadRequest, d))?;
+    let folder = path.parent().unwrap_or(Path::new(".")).join(kept.frames_folder);
     let truth = folder.join("truth.json");
     let text = moonloom::files::read_text(&truth).map_err(|e| Failure::reading(&truth, &e))?;
     let truth: Truth = serde_json::from_str(&text).map_err(|e| {
         let words = format!("{} is no rehearsal's truth: {e}", truth.display());
         Failure::new(Exit::CouldNot, Diagnostic::error("truth-unreadable", words).with_help("rehearse the night again"))
     })?;
-    let score = Score::of(&registration, &truth);
+    let score = Score::of(&kept.registration, &truth);
     for (files, words) in [(&score.missed, "missed"), (&score.false_discs, "no Moon, but a disc was measured")] {
         files.iter().for_each(|file| say(&format!("{file}: {words}")));
     }

@@ -24,7 +24,7 @@ struct Patch {
 impl Patch {
     fn open(own: &OwnMoon, frame: &OpenFrame, night: &Night) -> Result<Option<Self>, ComposeError> {
         let Some(other) = night.frame(&own.from) else { return Ok(None) };
-        let other = open_frame(&other.path, &other.reading)?.whole_or_none(&other.path)?;
+        let other = other.open()?.whole_or_none(&other.path)?;
         if other.size() != frame.size() {
             return Ok(None);
         }
@@ -99,7 +99,7 @@ impl Backdrop {
     /// Opens a backplate's frame and its mask.
     pub(super) fn open(plate: &BackplatePlacement, night: &Night) -> Result<Option<Self>, ComposeError> {
         let Some(frame) = night.frame(&plate.frame) else { return Ok(None) };
-        let open = open_frame(&frame.path, &frame.reading)?.whole_or_none(&frame.path)?;
+        let open = frame.open()?.whole_or_none(&frame.path)?;
         let front = match &plate.foreground {
             ForegroundPlacement::Nothing => Front::Nothing,
             ForegroundPlacement::DarkerThanSky(share) => {

@@ -1,11 +1,11 @@
 //! Developed discs kept from run to run: content-keyed, bounded, safe to delete.
 //!
-//! A key covers all that a disc's pixels depend on: the program's own build, the frames' files, the papers beside
+//! A key covers all that a disc's pixels depend on: the program's own build, the frames' files, the sidecars beside
 //! them, the place in the frame and the treatment. What is kept is exact, so a kept disc and a new one give the
 //! same picture, and it ends in a digest of itself. A file that does not read is made anew; one that cannot be written is no
 //! fault.
 
-use super::kept::{build, stamp};
+use super::kept::{build, stamp, stamp_frame};
 use crate::blend::{DevelopedDisc, DiscMeasure, Photographed, Step};
 use crate::composition::{Companion, Composition, Placement, ShadowOnDisc, Sharpening};
 use crate::ingest::{Night, Site};
@@ -44,7 +44,7 @@ struct Request<'a> {
 /// A folder of kept discs.
 pub(super) struct DiscCache {
     folder: PathBuf,
-    papers: [u8; 32],
+    sidecars: [u8; 32],
 }
 
 impl DiscCache {
@@ -54,11 +54,11 @@ impl DiscCache {
         std::fs::create_dir_all(&folder).ok()?;
         let mut hash = Sha256::new();
         hash.update(build());
-        for paper in super::papers(night) {
-            hash.update(crate::files::read_text(paper).unwrap_or_default());
+        for sidecar in super::sidecars(night) {
+            hash.update(crate::files::read_text(sidecar).unwrap_or_default());
         }
         night.set_aside.iter().for_each(|path| stamp(&mut hash, path));
-        Some(DiscCache { folder, papers: hash.finalize().into() })
+        Some(DiscCache { folder, sidecars: hash.finalize().into() })
     }
 
     /// Where a placement's disc is kept.
@@ -81,13 +81,13 @@ impl DiscCache {
             painted: p.simulated.then_some((p.utc.as_str(), night.site.as_ref())),
         };
         let mut hash = Sha256::new();
-        hash.update(self.papers);
+        hash.update(self.sidecars);
         // A request that could not be written down would share its key with none: its frames still tell it apart.
         hash.update(serde_json::to_vec(&request).unwrap_or_default());
         for name in std::iter::once(&p.frame).chain(p.also.iter().map(|c| &c.frame)) {
             if let Some(frame) = night.frame(name) {
                 hash.update(frame.path.to_string_lossy().as_bytes());
-                stamp(&mut hash, &frame.path);
+                stamp_frame(&mut hash, frame);
             }
         }
         let name: String = hash.finalize().iter().take(16).map(|b| format!("{b:02x}")).collect();

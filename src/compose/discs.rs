@@ -11,7 +11,7 @@ use super::simulated;
 use crate::blend::{Borne, Clipped, DevelopedDisc, FramePixels, develop, disc_rows, most_lift, settle, source_window};
 use crate::composition::{Composition, Gain, Lift, Placement};
 use crate::diag::Diagnostic;
-use crate::ingest::{Night, OPEN_BYTES_A_PIXEL, OpenFrame, open_frame};
+use crate::ingest::{Night, OPEN_BYTES_A_PIXEL, OpenFrame};
 use crate::memory;
 use crate::raster::{LinearImage, PixelPoint, PixelRect, Plane};
 use rayon::prelude::*;
@@ -200,7 +200,7 @@ impl<'a> Discs<'a> {
 
     fn frame(&self, name: &str) -> Result<OpenFrame, String> {
         let frame = self.night.frame(name).ok_or_else(|| format!("{name} is not among the frames"))?;
-        let open = open_frame(&frame.path, &frame.reading).map_err(|e| e.to_string())?;
+        let open = frame.open().map_err(|e| e.to_string())?;
         if let (Some(remark), Ok(mut remarks)) = (&open.remark, self.remarks.lock()) {
             remarks.insert(format!("{name}: {remark}"));
         }

@@ -1,8 +1,8 @@
 //! Registrations kept from run to run.
 
 use crate::diag::Diagnostic;
-use crate::ingest::{Night, fingerprint};
-use crate::registration::Registration;
+use crate::ingest::{Frame, Night, fingerprint};
+use crate::registration::{Registration, RegistrationFile, read_registration};
 use crate::solve::{ClockSource, register};
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
@@ -28,23 +28,30 @@ pub(super) fn stamp(hash: &mut Sha256, path: &Path) {
     hash.update(fingerprint(path).unwrap_or_default());
 }
 
+/// The same of a frame; all its bytes, where they are in memory and nothing tells when they changed.
+pub(super) fn stamp_frame(hash: &mut Sha256, frame: &Frame) {
+    match &frame.bytes {
+        Some(bytes) => hash.update(bytes),
+        None => stamp(hash, &frame.path),
+    }
+}
+
 /// A digest of everything that a registration depends on beside the program: the frames' names and fingerprints, and the
 /// shoot notes.
 ///
 /// Only frames that `of` names count: a registration may hold some of a folder.
 pub fn frames_digest(night: &Night, of: impl Fn(&str) -> bool) -> String {
     let mut hash = Sha256::new();
-    for paper in super::papers(night) {
-        if let Ok(text) = crate::files::read_text(paper) {
+    for sidecar in super::sidecars(night) {
+        if let Ok(text) = crate::files::read_text(sidecar) {
             hash.update(&text);
         }
     }
-    let mut frames: Vec<(&str, &PathBuf)> =
-        night.frames.iter().filter(|f| of(&f.name)).map(|f| (f.name.as_str(), &f.path)).collect();
-    frames.sort();
-    for (name, path) in frames {
-        hash.update(name.as_bytes());
-        hash.update(fingerprint(path).unwrap_or_default());
+    let mut frames: Vec<&Frame> = night.frames.iter().filter(|f| of(&f.name)).collect();
+    frames.sort_by(|a, b| (&a.name, &a.path).cmp(&(&b.name, &b.path)));
+    for frame in frames {
+        hash.update(frame.name.as_bytes());
+        hash.update(frame.fingerprint().unwrap_or_default());
     }
     // Calibration frames change what is measured, too.
     night.set_aside.iter().for_each(|path| hash.update(fingerprint(path).unwrap_or_default()));
@@ -69,7 +76,8 @@ pub struct Kept {
 fn kept_file(night: &Night, digest: &str, cache: &Path) -> PathBuf {
     let mut hash = Sha256::new();
     hash.update(digest);
-    night.frames.iter().map(|f| &f.path).chain(&night.set_aside).for_each(|path| stamp(&mut hash, path));
+    night.frames.iter().for_each(|frame| stamp_frame(&mut hash, frame));
+    night.set_aside.iter().for_each(|path| stamp(&mut hash, path));
     cache.join(format!("registration-{}-{}.ron", build(), short(hash)))
 }
 
@@ -115,8 +123,8 @@ pub fn registration_of(night: &Night, cache: Option<&Path>, progress: &(dyn Fn(&
     let file = cache.map(|folder| kept_file(night, &digest, folder));
     if let Some(path) = &file
         && let Ok(text) = crate::files::read_text(path)
-        && let Ok((registration, _, kept)) = crate::registration::read_registration(path, &text)
-        && kept == digest
+        && let Ok(RegistrationFile { registration, frames_digest, .. }) = read_registration(path, &text)
+        && frames_digest == digest
     {
         let diagnostics = crate::registration::remarks(night, &registration);
         return Kept { registration, reused: true, diagnostics };

@@ -51,9 +51,9 @@ pub fn protect<'a>(
 /// # Errors
 /// [`ComposeError`].
 pub fn protect_inputs<'a>(night: &Night, targets: impl Iterator<Item = &'a Path>) -> Result<(), ComposeError> {
-    let papers = super::papers(night);
+    let sidecars = super::sidecars(night);
     for target in targets {
-        let mut inputs = night.frames.iter().map(|f| &f.path).chain(&night.set_aside).chain(papers);
+        let mut inputs = night.frames.iter().map(|f| &f.path).chain(&night.set_aside).chain(sidecars);
         if inputs.any(|input| same_file(input, target)) {
             return Err(ComposeError::TargetIsFrame { path: target.to_owned() });
         }

@@ -17,6 +17,9 @@ const MODEL_RADIUS: f64 = 16.0;
 /// How far seas and copper, which the model has as even light, pull a disc along, pixels of that copy: discs of 60 px that
 /// were blurred beyond a limb lay 0.35 and 0.5 px off by another hand's truth, at a stated 0.1.
 const UNEVEN: f64 = 0.1;
+/// Light more uneven than this (see [`unevenness`]) is no faint disc but a part of a bright one, which pulls the model along: a
+/// half-lit disc out of focus came 0.22 radii off; copper of 0.45 within 0.01.
+const MOST_UNEVEN: f64 = 0.6;
 /// How many standard deviations of the filter's own noise make a disc.
 const LEAST_SIGNIFICANCE: f64 = 8.0;
 
@@ -179,18 +182,23 @@ pub(crate) fn find_faint(
     let start = PixelPoint::new((found.x - at.x0 as f64) / factor, (found.y - at.y0 as f64) / factor);
     let model = small_disc::fit_model(&copy, start, metric, radius / factor, noise.max(1e-7), shading)?;
     let sigma_px = model.sigma_px * factor;
-    if sigma_px > 0.12 * radius {
-        return None;
-    }
     let centre = PixelPoint::new(model.centre.x * factor + at.x0 as f64, model.centre.y * factor + at.y0 as f64);
     let (disc, n) = RowSums::of(&copy).disc(model.centre.x as usize, model.centre.y as usize, 0.9 * radius / factor);
     let sky = frame.sky.at(centre.x, centre.y);
     let level = ((disc / n.max(1.0)) as f32 - sky).max(0.0);
+    // Where the shadow's place is known, the model has its light.
+    if shading.is_none() && unevenness(&copy, model.centre, 0.9 * radius / factor, sky) > MOST_UNEVEN {
+        return None;
+    }
+    let sigma_px = sigma_px.hypot(UNEVEN * factor);
+    if sigma_px > 0.12 * radius {
+        return None;
+    }
     Some(DiscFit {
         centre,
         radius_px: radius * stretch,
         rectified_radius_px: radius,
-        centre_sigma_px: sigma_px.hypot(UNEVEN * factor),
+        centre_sigma_px: sigma_px,
         radius_sigma_px: expected.radius.map_or(0.0, |p| p.sigma) * stretch,
         arc_deg: 0.0,
         residual_px: sigma_px,
@@ -203,6 +211,27 @@ pub(crate) fn find_faint(
         agreeing: 0.0,
         open_share: 0.0,
     })
+}
+
+/// How unevenly a disc's light lies around its centre: the standard deviation of six sectors' means, a share of their mean over
+/// the sky.
+fn unevenness(copy: &Plane, centre: PixelPoint, radius: f64, sky: f32) -> f64 {
+    const SECTORS: usize = 6;
+    let mut sums = [(0.0f64, 0.0f64); SECTORS];
+    for y in 0..copy.height() {
+        for x in 0..copy.width() {
+            let (dx, dy) = (x as f64 + 0.5 - centre.x, y as f64 + 0.5 - centre.y);
+            if dx.hypot(dy) < radius {
+                let turn = dy.atan2(dx) / std::f64::consts::TAU + 0.5;
+                let sum = &mut sums[((turn * SECTORS as f64) as usize).min(SECTORS - 1)];
+                *sum = (sum.0 + f64::from(copy.get(x, y) - sky), sum.1 + 1.0);
+            }
+        }
+    }
+    let means = sums.map(|(sum, n)| sum / n.max(1.0));
+    let mean = means.iter().sum::<f64>() / SECTORS as f64;
+    let square = means.iter().map(|m| (m - mean).powi(2)).sum::<f64>() / SECTORS as f64;
+    square.sqrt() / mean.max(1e-9)
 }
 
 #[cfg(test)]

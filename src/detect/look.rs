@@ -385,6 +385,19 @@ impl Look {
         }
     }
 
+    /// In which direction from its centre the limb was seen, to the right and down: of the length one where an arc was, nought
+    /// where all of it was.
+    pub fn limb_towards(&self) -> (f64, f64) {
+        let of = |f: fn(&LimbPoint) -> f64| self.limb.iter().map(f).sum::<f64>();
+        let weight = of(|p| p.weight).max(1e-9);
+        let (x, y) =
+            (of(|p| p.weight * p.x / p.x.hypot(p.y)) / weight, of(|p| p.weight * p.y / p.x.hypot(p.y)) / weight);
+        // Half a circle's mean direction is 2 / pi long.
+        let length = x.hypot(y).max(1e-9);
+        let share = (length * std::f64::consts::FRAC_PI_2).min(1.0) / length;
+        (x * share, y * share)
+    }
+
     /// Whether the disc is small enough for its pixels to be kept.
     pub fn keeps_its_pixels(&self) -> bool {
         self.small.is_some()

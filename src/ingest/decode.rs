@@ -6,15 +6,13 @@
 use super::border;
 use super::calibration::{Masters, SampleColours, mend_hot_pixels, mend_hot_sites};
 use super::coded::{self, Codes};
-use super::file_kind::is_raw;
+use super::content::Content;
 use super::fits::{self, FitsPixels};
 use super::ignored::Ignored;
 use super::mosaic::Mosaic;
 use super::raw;
 use super::reading::{DecodeError, Reading};
 use super::upright::{is_sideways, on_sensor, turned};
-use crate::files::{LARGEST_FRAME, read_bytes};
-use crate::memory;
 use crate::raster::{ColourMatrix, CutOut, LinearImage, PixelPoint, PixelRect, Plane, RgbSpace};
 use image::metadata::Orientation;
 use std::path::Path;
@@ -51,8 +49,7 @@ const SATURATED_CODE: f32 = 0.985;
 /// [`DecodeError`]; a file that breaks off is an error, not a half-grey picture, unless it is a JPEG whose upper part is there:
 /// then that is all that was [`photographed`](OpenFrame::photographed).
 pub fn open_frame(path: &Path, reading: &Reading) -> Result<OpenFrame, DecodeError> {
-    let bytes = if is_raw(path) { Vec::new() } else { bytes_of(path)? };
-    open_bytes(path, &bytes, reading)
+    open_content(Content::of_file(path), reading)
 }
 
 /// Opens a frame whose file's bytes are in memory (JPEG, PNG, TIFF, FITS); `name` is for messages.
@@ -60,21 +57,17 @@ pub fn open_frame(path: &Path, reading: &Reading) -> Result<OpenFrame, DecodeErr
 /// # Errors
 /// As [`open_frame`]; camera raw is read from files alone, in a process of its own.
 pub fn open_frame_in_memory(name: &str, bytes: &[u8], reading: &Reading) -> Result<OpenFrame, DecodeError> {
-    open_coded(Path::new(name), bytes, reading)
+    open_content(Content { path: Path::new(name), bytes: Some(bytes) }, reading)
 }
 
-pub(super) fn bytes_of(path: &Path) -> Result<Vec<u8>, DecodeError> {
-    read_bytes(path, LARGEST_FRAME.min(memory::limit()))
-        .map_err(|source| DecodeError::Io { path: path.to_owned(), source })
+pub(super) fn open_content(content: Content<'_>, reading: &Reading) -> Result<OpenFrame, DecodeError> {
+    if content.is_raw() { open_raw(content, reading) } else { open_coded(content.path, &content.read()?, reading) }
 }
 
-/// Opens a frame whose bytes were read; camera raw is read by a process of its own, by its path.
-pub(super) fn open_bytes(path: &Path, bytes: &[u8], reading: &Reading) -> Result<OpenFrame, DecodeError> {
-    if !is_raw(path) {
-        return open_coded(path, bytes, reading);
-    }
-    let damaged = |message: String| DecodeError::Damaged { path: path.to_owned(), message };
-    let (mosaic, orientation) = raw::develop_file(path).map_err(damaged)?;
+/// Opens camera raw, which is read by a process of its own, by its path.
+pub(super) fn open_raw(content: Content<'_>, reading: &Reading) -> Result<OpenFrame, DecodeError> {
+    let damaged = |message: String| DecodeError::Damaged { path: content.path.to_owned(), message };
+    let (mosaic, orientation) = content.file().and_then(raw::develop_file).map_err(damaged)?;
     let pixels = match mosaic {
         raw::RawPixels::Mosaic(mosaic) => Pixels::Mosaic(mosaic),
         raw::RawPixels::Light { image, matrix, marks } => Pixels::Light { image, matrix, marks },
@@ -82,7 +75,7 @@ pub(super) fn open_bytes(path: &Path, bytes: &[u8], reading: &Reading) -> Result
     Ok(OpenFrame::new(pixels, reading, true, orientation))
 }
 
-fn open_coded(path: &Path, bytes: &[u8], reading: &Reading) -> Result<OpenFrame, DecodeError> {
+pub(super) fn open_coded(path: &Path, bytes: &[u8], reading: &Reading) -> Result<OpenFrame, DecodeError> {
     let damaged = |message: String| DecodeError::Damaged { path: path.to_owned(), message };
     let srgb = ColourMatrix::new(RgbSpace::SRGB.to(&RgbSpace::WORKING));
     if fits::is_fits(bytes) {

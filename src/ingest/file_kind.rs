@@ -1,7 +1,6 @@
 //! What a file is, by its content: endings are changed by hand, by programs and by cameras.
 
-use std::fs::File;
-use std::io::{Read, Seek, SeekFrom};
+use std::io::{Cursor, Read, Seek, SeekFrom};
 use std::path::Path;
 
 /// Kinds of files that may lie in a night's folder.
@@ -56,9 +55,17 @@ pub(super) fn kind_of(path: &Path) -> std::io::Result<FileKind> {
     if !std::fs::metadata(path)?.is_file() {
         return Err(std::io::ErrorKind::InvalidInput.into());
     }
-    let mut file = File::open(path)?;
+    kind_of_content(&mut std::fs::File::open(path)?)
+}
+
+/// What a file is whose bytes are in memory.
+pub(super) fn kind_of_bytes(bytes: &[u8]) -> FileKind {
+    kind_of_content(&mut Cursor::new(bytes)).unwrap_or(FileKind::Other)
+}
+
+fn kind_of_content(file: &mut (impl Read + Seek)) -> std::io::Result<FileKind> {
     let mut start = Vec::with_capacity(32);
-    file.by_ref().take(32).read_to_end(&mut start)?;
+    file.take(32).read_to_end(&mut start)?;
     let begins = |at: usize, mark: &[u8]| start.get(at..).is_some_and(|rest| rest.starts_with(mark));
     if RAW_MARKS.iter().any(|(at, mark)| begins(*at, mark)) {
         return Ok(FileKind::Raw);
@@ -75,17 +82,12 @@ pub(super) fn kind_of(path: &Path) -> std::io::Result<FileKind> {
     if begins(0, b"II*\0") || begins(0, b"MM\0*") {
         // Their TIFF is read far enough to see whether a sensor's numbers are in it.
         let marked = begins(8, b"CR\x02") || begins(8, b"IIII") || begins(8, b"MMMM");
-        let raw = marked || directories(&mut file).iter().any(Directory::is_raw);
+        let raw = marked || directories(file).iter().any(Directory::is_raw);
         return Ok(if raw { FileKind::Raw } else { FileKind::Picture });
     }
     // BigTIFF holds pictures only.
     let big = begins(0, b"II+\0") || begins(0, b"MM\0+");
     Ok(if big { FileKind::Picture } else { FileKind::Other })
-}
-
-/// Whether a file is camera raw; one that cannot be read is not, and whoever opens it next says why.
-pub(super) fn is_raw(path: &Path) -> bool {
-    kind_of(path).is_ok_and(|kind| kind == FileKind::Raw)
 }
 
 /// Of a TIFF's directory what tells raw from pictures.
@@ -109,7 +111,7 @@ const MOST_DIRECTORIES: usize = 16;
 const MOST_ENTRIES: usize = 512;
 
 /// A TIFF's directories, those within others too; as far as they can be read.
-fn directories(file: &mut File) -> Vec<Directory> {
+fn directories(file: &mut (impl Read + Seek)) -> Vec<Directory> {
     let mut out = Vec::new();
     let mut header = [0u8; 8];
     if file.rewind().and_then(|()| file.read_exact(&mut header)).is_err() {
@@ -142,7 +144,7 @@ fn word(bytes: &[u8], little: bool) -> u32 {
     if little { u32::from_le_bytes(four) } else { u32::from_be_bytes(four) }
 }
 
-fn directory(file: &mut File, at: u32, little: bool) -> Option<Directory> {
+fn directory(file: &mut (impl Read + Seek), at: u32, little: bool) -> Option<Directory> {
     let mut count = [0u8; 2];
     file.seek(SeekFrom::Start(u64::from(at))).ok()?;
     file.read_exact(&mut count).ok()?;

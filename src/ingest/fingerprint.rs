@@ -2,7 +2,7 @@
 
 use sha2::{Digest, Sha256};
 use std::fs::File;
-use std::io::{Read, Seek, SeekFrom};
+use std::io::{Cursor, Read, Seek, SeekFrom};
 use std::path::Path;
 
 /// Bytes that are read at a file's beginning, middle and end.
@@ -16,22 +16,30 @@ const SAMPLE: u64 = 1 << 15;
 pub fn fingerprint(path: &Path) -> Option<String> {
     // A pipe or a device has no length, and might never end.
     let length = std::fs::metadata(path).ok().filter(std::fs::Metadata::is_file)?.len();
-    let mut file = File::open(path).ok()?;
-    let begin = scan_of_jpeg(&mut file).unwrap_or(0).min(length);
+    of_content(&mut File::open(path).ok()?, length)
+}
+
+/// The same of a file whose bytes are in memory.
+pub(super) fn fingerprint_of_bytes(bytes: &[u8]) -> Option<String> {
+    of_content(&mut Cursor::new(bytes), bytes.len() as u64)
+}
+
+fn of_content(file: &mut (impl Read + Seek), length: u64) -> Option<String> {
+    let begin = scan_of_jpeg(file).unwrap_or(0).min(length);
     let mut hash = Sha256::new();
     hash.update((length - begin).to_le_bytes());
     let middle = begin + ((length - begin) / 2).saturating_sub(SAMPLE / 2);
     for from in [begin, middle, length.saturating_sub(SAMPLE).max(begin)] {
         let mut bytes = Vec::new();
         file.seek(SeekFrom::Start(from)).ok()?;
-        (&file).take(SAMPLE).read_to_end(&mut bytes).ok()?;
+        file.take(SAMPLE).read_to_end(&mut bytes).ok()?;
         hash.update(bytes);
     }
     Some(hash.finalize().iter().take(8).map(|b| format!("{b:02x}")).collect())
 }
 
 /// Where the picture of a JPEG begins, behind its records.
-fn scan_of_jpeg(file: &mut File) -> Option<u64> {
+fn scan_of_jpeg(file: &mut (impl Read + Seek)) -> Option<u64> {
     let mut head = [0u8; 4];
     file.seek(SeekFrom::Start(0)).ok()?;
     file.read_exact(&mut head[..2]).ok()?;

@@ -10,12 +10,12 @@
 //! `TOP-DOWN` (common practice, no source). Compressed pictures and those in extensions are not read.
 
 use super::FrameMetadata;
+use super::content::Content;
 use super::mosaic::{Mosaic, Pattern};
 use crate::memory;
 use crate::raster::LinearImage;
 use std::collections::HashMap;
 use std::io::Read;
-use std::path::Path;
 
 /// Bytes of a FITS block (standard, 3.1).
 const BLOCK: usize = 2880;
@@ -227,9 +227,12 @@ pub(super) fn is_fits(bytes: &[u8]) -> bool {
 }
 
 /// The header of a file, without reading its pixels.
-pub(super) fn read_header(path: &Path) -> Result<Header, String> {
+pub(super) fn read_header(content: Content<'_>) -> Result<Header, String> {
+    if let Some(bytes) = content.bytes {
+        return Header::parse(bytes);
+    }
     let mut bytes = Vec::new();
-    let file = std::fs::File::open(path).map_err(|e| e.to_string())?;
+    let file = std::fs::File::open(content.path).map_err(|e| e.to_string())?;
     file.take((MOST_BLOCKS * BLOCK) as u64).read_to_end(&mut bytes).map_err(|e| e.to_string())?;
     Header::parse(&bytes)
 }

@@ -2,8 +2,8 @@
 
 use super::border;
 use super::coded;
-use super::decode::{bytes_of, open_bytes};
-use super::file_kind::is_raw;
+use super::content::Content;
+use super::decode::{open_coded, open_raw};
 use super::reading::{Channel, DecodeError, Reading};
 use crate::raster::{CodedPlane, LinearImage, PixelRect, Plane};
 use std::path::Path;
@@ -29,7 +29,15 @@ pub struct MeasuringPlane {
 /// # Errors
 /// As [`open_frame`](super::open_frame).
 pub fn decode_channel(path: &Path, reading: &Reading, channel: Channel) -> Result<MeasuringPlane, DecodeError> {
-    let ChannelOf { plane, photographed, told } = channel_of(path, reading, channel)?;
+    channel_of_content(Content::of_file(path), reading, channel)
+}
+
+pub(super) fn channel_of_content(
+    content: Content<'_>,
+    reading: &Reading,
+    channel: Channel,
+) -> Result<MeasuringPlane, DecodeError> {
+    let ChannelOf { plane, photographed, told } = channel_of(content, reading, channel)?;
     let size = (plane.width(), plane.height());
     let ignored = reading.ignored.rectangles_of(size, photographed.unwrap_or(PixelRect::of_size(size.0, size.1)));
     Ok(MeasuringPlane { plane: plane.without(ignored), told })
@@ -42,13 +50,14 @@ struct ChannelOf {
     told: Option<PixelRect>,
 }
 
-fn channel_of(path: &Path, reading: &Reading, channel: Channel) -> Result<ChannelOf, DecodeError> {
-    let damaged = |message: String| DecodeError::Damaged { path: path.to_owned(), message };
+fn channel_of(content: Content<'_>, reading: &Reading, channel: Channel) -> Result<ChannelOf, DecodeError> {
+    let damaged = |message: String| DecodeError::Damaged { path: content.path.to_owned(), message };
     let curve_known = reading.response.is_some() || reading.transfer.is_some();
-    let bytes = if is_raw(path) { Vec::new() } else { bytes_of(path)? };
+    let bytes = if content.is_raw() { None } else { Some(content.read()?) };
     if reading.masters.is_none()
         && channel != Channel::Copper
-        && let Some((plane, told)) = coded::one_channel(&bytes, reading, channel).map_err(damaged)?
+        && let Some(bytes) = &bytes
+        && let Some((plane, told)) = coded::one_channel(bytes, reading, channel).map_err(damaged)?
     {
         let code = |x: usize, y: usize| (plane.code(x, y) * 255.0) as u8;
         let inside = border::inside(plane.width(), plane.height(), code);
@@ -56,7 +65,10 @@ fn channel_of(path: &Path, reading: &Reading, channel: Channel) -> Result<Channe
         let plane = plane.with_curve_known(curve_known);
         return Ok(ChannelOf { plane, photographed, told });
     }
-    let frame = open_bytes(path, &bytes, reading)?;
+    let frame = match &bytes {
+        Some(bytes) => open_coded(content.path, bytes, reading)?,
+        None => open_raw(content, reading)?,
+    };
     drop(bytes);
     if channel == Channel::Brightness
         && let Some(sites) = frame.brightness_of_sites()

@@ -1,12 +1,13 @@
 //! What the camera recorded: EXIF (CIPA DC-008 / Exif 2.32), a FITS header, and the image's size.
 
-use super::file_kind::{FileKind, kind_of};
+use super::content::Content;
+use super::file_kind::FileKind;
 use super::notes::Site;
 use super::record::{CameraRecord, FrameMetadata};
 use super::{fits, raw};
 use exif::{Exif, In, Tag, Value};
 use std::fs::File;
-use std::io::{BufReader, Read, Seek, SeekFrom};
+use std::io::{BufRead, BufReader, Cursor, Read, Seek, SeekFrom};
 use std::path::Path;
 
 fn number(exif: &Exif, tag: Tag) -> Option<f64> {
@@ -83,24 +84,34 @@ fn camera_record(exif: &Exif, width: usize) -> CameraRecord {
 /// # Errors
 /// A sentence, when the file cannot be opened or is no image.
 pub fn read_metadata(path: &Path) -> Result<FrameMetadata, String> {
-    match kind_of(path).map_err(|e| e.to_string())? {
-        FileKind::Raw => return raw::read_record(path),
-        FileKind::Fits => return fits::read_header(path)?.metadata(),
+    metadata_of(Content::of_file(path))
+}
+
+pub(super) fn metadata_of(content: Content<'_>) -> Result<FrameMetadata, String> {
+    match content.kind().map_err(|e| e.to_string())? {
+        FileKind::Raw => return raw::read_record(content.file()?),
+        FileKind::Fits => return fits::read_header(content)?.metadata(),
         FileKind::Unread(kind) => {
             return Err(format!("it is a {kind} picture, which is not read; export it as JPEG or TIFF"));
         }
         FileKind::Other => return Err("it is no picture, or its beginning is lost".into()),
         FileKind::Picture => {}
     }
-    let reader =
-        image::ImageReader::open(path).and_then(image::ImageReader::with_guessed_format).map_err(|e| e.to_string())?;
-    let (width, height) = match reader.into_dimensions() {
+    match content.bytes {
+        Some(bytes) => of_picture(|| Ok(Cursor::new(bytes))),
+        None => of_picture(|| File::open(content.path).map(BufReader::new)),
+    }
+}
+
+fn of_picture<R: BufRead + Seek>(open: impl Fn() -> std::io::Result<R>) -> Result<FrameMetadata, String> {
+    let reader = open().and_then(|file| image::ImageReader::new(file).with_guessed_format());
+    let (width, height) = match reader.map_err(|e| e.to_string())?.into_dimensions() {
         Ok((width, height)) => (width as usize, height as usize),
         // A grey TIFF of floats has a size too.
-        Err(e) => tiff_size(path).ok_or_else(|| e.to_string())?,
+        Err(e) => open().ok().and_then(tiff_size).ok_or_else(|| e.to_string())?,
     };
-    let file = File::open(path).map_err(|e| e.to_string())?;
-    let Ok(exif) = exif::Reader::new().read_from_container(&mut BufReader::new(file)) else {
+    let mut file = open().map_err(|e| e.to_string())?;
+    let Ok(exif) = exif::Reader::new().read_from_container(&mut file) else {
         return Ok(FrameMetadata { width, height, ..FrameMetadata::default() });
     };
     let record = camera_record(&exif, width);
@@ -124,12 +135,14 @@ pub fn is_own_picture(path: &Path) -> bool {
         file.take(SAMPLE).read_to_end(&mut bytes).ok()?;
         Some(bytes)
     };
-    let holds = |bytes: Vec<u8>| memchr::memmem::find(&bytes, OWN_RECORD).is_some();
-    [false, true].into_iter().any(|from_end| part(from_end).is_some_and(holds))
+    [false, true].into_iter().any(|from_end| part(from_end).is_some_and(|bytes| has_own_record(&bytes)))
 }
 
-fn tiff_size(path: &Path) -> Option<(usize, usize)> {
-    let file = BufReader::new(File::open(path).ok()?);
+pub(super) fn has_own_record(bytes: &[u8]) -> bool {
+    memchr::memmem::find(bytes, OWN_RECORD).is_some()
+}
+
+fn tiff_size(file: impl Read + Seek) -> Option<(usize, usize)> {
     let (width, height) = tiff::decoder::Decoder::new(file).ok()?.dimensions().ok()?;
     Some((width as usize, height as usize))
 }

@@ -9,10 +9,12 @@
 mod border;
 mod calibration;
 mod coded;
+mod content;
 mod decode;
 mod file_kind;
 mod fingerprint;
 mod fits;
+mod frame;
 mod frame_table;
 mod ignored;
 mod jpeg_bits;
@@ -41,10 +43,11 @@ mod upright;
 pub(crate) use coded::{MEASURING_BYTES_A_PIXEL, OPEN_BYTES_A_PIXEL};
 pub use decode::{OpenFrame, decode, open_frame, open_frame_in_memory};
 pub use fingerprint::fingerprint;
+pub use frame::{Frame, Rig};
 pub use ignored::{Ignored, IgnoredRectangle};
 pub use measuring::{MeasuringPlane, decode_brightness, decode_channel};
 pub use metadata::{is_own_picture, read_metadata};
-pub use night::{Frame, Night, NightError, Rig, read_frames, read_night};
+pub use night::{FrameInMemory, Night, NightError, night_in_memory, read_frames, read_night};
 pub use notes::{Calibration, Clock, Optics, ShootNotes, Site};
 #[cfg(feature = "raw")]
 pub use raw::{answer_as_raw_reader, set_raw_reader};

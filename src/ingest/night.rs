@@ -2,62 +2,20 @@
 
 mod remarks;
 
+use super::content::Content;
 use super::file_kind::{FileKind, kind_of};
+use super::frame::{Frame, Rig, rig_of};
 use super::frame_table::{self, FrameTable};
 use super::masters::{self, CalibrationFiles};
+use super::metadata::{has_own_record, metadata_of};
 use super::response_file::parse_response;
-use super::{CaptureTime, FrameMetadata, Reading, ShootNotes, Site, is_own_picture, read_metadata};
+use super::{FrameMetadata, Reading, ShootNotes, Site, is_own_picture, read_metadata};
 use crate::camera::Mount;
 use crate::diag::{Diagnostic, Warned};
 use crate::sky::Observer;
 use std::collections::HashSet;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-
-/// One frame: a file, what the camera recorded, and when it was taken.
-#[derive(Clone, Debug)]
-pub struct Frame {
-    /// The file.
-    pub path: PathBuf,
-    /// Its name without the folder, by which layouts and registrations know it.
-    pub name: String,
-    /// What the camera recorded.
-    pub metadata: FrameMetadata,
-    /// When it was taken, if known.
-    pub time: Option<CaptureTime>,
-    /// Which rig took it: an index into [`Night::rigs`].
-    pub rig: usize,
-    /// Whether the notes call it a foreground frame.
-    pub foreground: bool,
-    /// How it is to be read.
-    pub reading: Arc<Reading>,
-}
-
-/// Frames of one size, focal length and camera: one plate scale.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Rig {
-    /// Width of its frames, pixels.
-    pub width: usize,
-    /// Height of its frames, pixels.
-    pub height: usize,
-    /// Focal length, millimetres, by the notes or the frames.
-    pub focal_length_mm: Option<f64>,
-    /// What the camera calls that on a frame of 36 x 24 mm: a telephone's zoom changes it and nothing else.
-    pub equivalent_focal_length_mm: Option<f64>,
-    /// Camera model.
-    pub camera_model: Option<String>,
-    /// Pixels per radian at the optical axis, when focal length and pixel pitch are known.
-    pub focal_length_px: Option<f64>,
-}
-
-impl Rig {
-    /// Whether frames of two rigs are one camera's at one focal length, if of different sizes: cropped by hand, it may be.
-    pub(crate) fn is_one_camera_with(&self, other: &Rig) -> bool {
-        self.camera_model == other.camera_model
-            && self.focal_length_mm == other.focal_length_mm
-            && self.equivalent_focal_length_mm == other.equivalent_focal_length_mm
-    }
-}
 
 /// Everything known about one folder (or list) of frames before decoding.
 #[derive(Clone, Debug, Default)]
@@ -75,7 +33,7 @@ pub struct Night {
     /// Where the camera stood, by the notes or its receiver.
     pub site: Option<Site>,
     /// What lies beside the frames and says more of them: notes, table, response.
-    pub papers: Vec<PathBuf>,
+    pub sidecars: Vec<PathBuf>,
 }
 
 /// Why a folder could not be used.
@@ -199,7 +157,7 @@ impl Night {
         }
         self.rigs.extend(other.rigs);
         self.set_aside.extend(other.set_aside);
-        self.papers.extend(other.papers);
+        self.sidecars.extend(other.sidecars);
         self.site = self.site.or(other.site);
         names
     }
@@ -268,7 +226,8 @@ fn read_notes(folder: &Path) -> Result<Option<ShootNotes>, NightError> {
 }
 
 /// What lies beside the frames: notes, table, response, calibration.
-struct Papers {
+#[derive(Default)]
+struct Sidecars {
     files: Vec<PathBuf>,
     notes: Option<ShootNotes>,
     table: FrameTable,
@@ -276,7 +235,7 @@ struct Papers {
     calibration: CalibrationFiles,
 }
 
-impl Papers {
+impl Sidecars {
     fn read(folder: &Path) -> Result<Self, NightError> {
         let notes = read_notes(folder)?;
         let table_path = folder.join(frame_table::NAME);
@@ -285,30 +244,25 @@ impl Papers {
             Err(e) if e.kind() == std::io::ErrorKind::NotFound => FrameTable::default(),
             Err(source) => return Err(NightError::Io { path: table_path, source }),
         };
-        let mut reading = Reading {
-            transfer: notes.as_ref().and_then(ShootNotes::transfer),
-            ignored: notes.as_ref().map(|n| n.ignore.clone()).unwrap_or_default(),
-            ..Reading::default()
-        };
+        let mut reading = Reading::of_notes(notes.as_ref());
         let mut calibration = CalibrationFiles::default();
-        let mut papers = vec![folder.join(NOTES), table_path];
+        let mut sidecars = vec![folder.join(NOTES), table_path];
         if let Some(notes) = &notes {
             if let Some(name) = &notes.response {
                 let path = folder.join(name);
-                papers.push(path.clone());
+                sidecars.push(path.clone());
                 let text =
                     crate::files::read_text(&path).map_err(|source| NightError::Io { path: path.clone(), source })?;
                 reading.response = Some(Arc::new(parse_response(&path, &text).map_err(NightError::Notes)?));
             }
             let c = &notes.calibration;
-            reading.mend_hot_pixels = c.mend_hot_pixels;
             calibration = CalibrationFiles {
                 dark: files(folder, &c.dark)?,
                 bias: files(folder, &c.bias)?,
                 flat: files(folder, &c.flat)?,
             };
         }
-        Ok(Papers { files: papers, notes, table, reading, calibration })
+        Ok(Sidecars { files: sidecars, notes, table, reading, calibration })
     }
 
     /// Averages the calibration frames; what cannot be used is said and left out.
@@ -345,32 +299,76 @@ fn files(folder: &Path, names: &[String]) -> Result<Vec<PathBuf>, NightError> {
     Ok(out)
 }
 
+/// A frame's file in memory.
+#[derive(Clone)]
+pub struct FrameInMemory {
+    /// The name of its file, by which layouts and registrations know it.
+    pub name: String,
+    /// What would stand in the file: JPEG, PNG, TIFF or FITS; camera raw is read from files alone.
+    pub bytes: Arc<[u8]>,
+}
+
+/// A night whose frames are in memory, with the notes that would lie beside them. What the notes call files of the folder
+/// (response, calibration) is not looked for.
+///
+/// # Errors
+/// [`NightError`] when there is no frame that can be read. Single unreadable frames are warnings.
+pub fn night_in_memory(frames: Vec<FrameInMemory>, notes: Option<ShootNotes>) -> Result<Warned<Night>, NightError> {
+    use rayon::prelude::*;
+    let sidecars = Sidecars { reading: Reading::of_notes(notes.as_ref()), notes, ..Sidecars::default() };
+    let read = frames.into_par_iter().map(|f| {
+        let path = PathBuf::from(f.name);
+        let content = Content { path: &path, bytes: Some(&f.bytes) };
+        Read { metadata: metadata_of(content), is_own: has_own_record(&f.bytes), path, bytes: Some(f.bytes) }
+    });
+    gathered(Path::new("memory"), sidecars, read.collect(), Vec::new())
+}
+
 fn read_list(folder: &Path, mut paths: Vec<PathBuf>) -> Result<Warned<Night>, NightError> {
     use rayon::prelude::*;
-    let mut papers = Papers::read(folder)?;
+    let mut sidecars = Sidecars::read(folder)?;
     let mut diagnostics = Vec::new();
-    papers.make_masters(&mut diagnostics);
-    paths.retain(|p| !papers.is_calibration(p));
+    sidecars.make_masters(&mut diagnostics);
+    paths.retain(|p| !sidecars.is_calibration(p));
     paths.sort();
     paths.dedup();
-    let read: Vec<_> = paths.into_par_iter().map(|p| (read_metadata(&p), p)).collect();
+    let read = paths.into_par_iter().map(|path| {
+        let metadata = read_metadata(&path);
+        // What a camera took says when or how long; only the others are looked through.
+        let is_own = metadata.as_ref().is_ok_and(|m| !m.says_when_or_how_long()) && is_own_picture(&path);
+        Read { metadata, is_own, path, bytes: None }
+    });
+    gathered(folder, sidecars, read.collect(), diagnostics)
+}
+
+/// A frame's file, looked at.
+struct Read {
+    path: PathBuf,
+    bytes: Option<Arc<[u8]>>,
+    metadata: Result<FrameMetadata, String>,
+    /// Whether this program composed it.
+    is_own: bool,
+}
+
+fn gathered(
+    folder: &Path,
+    sidecars: Sidecars,
+    read: Vec<Read>,
+    mut diagnostics: Vec<Diagnostic>,
+) -> Result<Warned<Night>, NightError> {
     let mut night = Night {
         folder: folder.to_owned(),
         notes: None,
         frames: Vec::new(),
         rigs: Vec::new(),
-        set_aside: papers.calibration.all().cloned().collect(),
+        set_aside: sidecars.calibration.all().cloned().collect(),
         site: None,
-        papers: papers.files.clone(),
+        sidecars: sidecars.files.clone(),
     };
     let mut conflicts = Vec::new();
-    let reading = Arc::new(papers.reading.clone());
+    let reading = Arc::new(sidecars.reading.clone());
     let (mut names, mut own) = (HashSet::new(), Vec::new());
-    // What a camera took says when or how long; only the others are looked through.
-    let is_own = |m: &FrameMetadata, path: &Path| {
-        m.exposure_time_s.is_none() && m.clock_reading_s.is_none() && is_own_picture(path)
-    };
-    for (metadata, path) in read {
+    for Read { path, bytes, metadata, is_own } in read {
         // Names that are no text read alike once what is no text has been replaced.
         let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
         if !names.insert(name.clone()) {
@@ -381,8 +379,8 @@ fn read_list(folder: &Path, mut paths: Vec<PathBuf>) -> Result<Warned<Night>, Ni
             continue;
         }
         match metadata {
-            Ok(metadata) if is_own(&metadata, &path) => own.push(path),
-            Ok(metadata) => night.add((path, metadata), &papers, &reading, &mut conflicts),
+            Ok(metadata) if is_own && !metadata.says_when_or_how_long() => own.push(path),
+            Ok(metadata) => night.add((path, bytes), metadata, &sidecars, &reading, &mut conflicts),
             Err(why) => {
                 diagnostics.push(
                     Diagnostic::warning("frame-unreadable", format!("{} is left out: {why}", path.display()))
@@ -405,13 +403,13 @@ fn read_list(folder: &Path, mut paths: Vec<PathBuf>) -> Result<Warned<Night>, Ni
         });
     }
     let recorded = night.frames.iter().find_map(|f| f.metadata.place);
-    night.site = papers.notes.as_ref().and_then(|n| n.site).or(recorded);
-    night.notes = papers.notes;
+    night.site = sidecars.notes.as_ref().and_then(|n| n.site).or(recorded);
+    night.notes = sidecars.notes;
     largest_rig_first(&mut night.frames, &mut night.rigs);
     let time = |f: &Frame| f.time.map_or(f64::INFINITY, |t| t.middle.tt_seconds());
     night.frames.sort_by(|a, b| time(a).total_cmp(&time(b)).then_with(|| a.name.cmp(&b.name)));
     remarks::of_frames(&night, &mut diagnostics);
-    remarks::of_papers(&night, &papers.table, &conflicts, recorded, &mut diagnostics);
+    remarks::of_sidecars(&night, &sidecars.table, &conflicts, recorded, &mut diagnostics);
     Ok(Warned { value: night, diagnostics })
 }
 
@@ -419,14 +417,15 @@ impl Night {
     /// Takes a frame in, with what the table says of it; what that contradicts goes into `conflicts`.
     fn add(
         &mut self,
-        (path, mut metadata): (PathBuf, FrameMetadata),
-        papers: &Papers,
+        (path, bytes): (PathBuf, Option<Arc<[u8]>>),
+        mut metadata: FrameMetadata,
+        sidecars: &Sidecars,
         reading: &Arc<Reading>,
         conflicts: &mut Vec<(String, &'static str)>,
     ) {
         let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
-        let notes = papers.notes.as_ref();
-        let entry = papers.table.entry(&name);
+        let notes = sidecars.notes.as_ref();
+        let entry = sidecars.table.entry(&name);
         if let Some(entry) = entry {
             conflicts.extend(entry.apply(&mut metadata).into_iter().map(|what| (name.clone(), what)));
         }
@@ -448,32 +447,16 @@ impl Night {
             Some(_) => Arc::new(Reading { exposure_s: metadata.exposure_time_s, ..Reading::clone(reading) }),
             None => reading.clone(),
         };
-        self.frames.push(Frame { path, name, metadata, time: said.or(recorded), rig: index, foreground, reading });
-    }
-}
-
-/// Diagonal of the frame that equivalent focal lengths are told for, millimetres (CIPA DCG-001: 36 x 24 by its diagonal).
-const EQUIVALENT_DIAGONAL_MM: f64 = 43.267;
-
-/// The rig of a frame: its size, camera and focal length, by the table, the notes or the camera.
-fn rig_of(metadata: &FrameMetadata, notes: Option<&ShootNotes>, in_table: Option<f64>) -> Rig {
-    let optics = notes.map(|n| n.optics).unwrap_or_default();
-    let said = in_table.or(optics.focal_length_mm);
-    // A digital zoom enlarges what the lens draws.
-    let recorded = metadata.focal_length_mm.map(|f| f * metadata.digital_zoom.unwrap_or(1.0));
-    let focal_length_mm = said.or(recorded);
-    let (width, height) = (metadata.width as f64, metadata.height as f64);
-    let noted = optics.pixel_pitch_um.map(|p| p / 1000.0).or(optics.sensor_width_mm.map(|w| w / width.max(height)));
-    let pitch_mm = noted.or(metadata.pixel_pitch_um.map(|p| p / 1000.0));
-    let equivalent_mm = metadata.equivalent_focal_length_mm.filter(|_| said.is_none());
-    let by_equivalent = equivalent_mm.map(|f| f * width.hypot(height) / EQUIVALENT_DIAGONAL_MM);
-    Rig {
-        width: metadata.width,
-        height: metadata.height,
-        focal_length_mm,
-        equivalent_focal_length_mm: equivalent_mm,
-        camera_model: metadata.camera_model.clone(),
-        focal_length_px: focal_length_mm.zip(pitch_mm).map(|(f, p)| f / p).or(by_equivalent),
+        self.frames.push(Frame {
+            path,
+            bytes,
+            name,
+            metadata,
+            time: said.or(recorded),
+            rig: index,
+            foreground,
+            reading,
+        });
     }
 }
 
@@ -486,29 +469,4 @@ fn largest_rig_first(frames: &mut [Frame], rigs: &mut Vec<Rig>) {
     order.iter().enumerate().for_each(|(new, &old)| rank[old] = new);
     frames.iter_mut().for_each(|f| f.rig = rank[f.rig]);
     *rigs = order.into_iter().map(|i| rigs[i].clone()).collect();
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_telephones_zoom_makes_rigs_of_its_own() {
-        let frame = |equivalent: f64, zoom: Option<f64>| FrameMetadata {
-            width: 4000,
-            height: 3000,
-            focal_length_mm: Some(6.0),
-            equivalent_focal_length_mm: Some(equivalent),
-            digital_zoom: zoom,
-            ..FrameMetadata::default()
-        };
-        let (short, long) = (rig_of(&frame(52.0, None), None, None), rig_of(&frame(208.0, Some(4.0)), None, None));
-        assert_ne!(short, long);
-        // The diagonal of 5000 pixels stands for 43.267 mm.
-        assert!((short.focal_length_px.unwrap() - 52.0 * 5000.0 / 43.267).abs() < 1e-6);
-        assert_eq!(long.focal_length_mm, Some(24.0));
-        // The table's word wins over the camera's, and the camera's equivalent says nothing of it.
-        let told = rig_of(&frame(208.0, None), None, Some(300.0));
-        assert_eq!((told.focal_length_mm, told.focal_length_px), (Some(300.0), None));
-    }
 }

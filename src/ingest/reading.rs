@@ -2,6 +2,7 @@
 
 use super::calibration::Masters;
 use super::ignored::Ignored;
+use super::notes::ShootNotes;
 use crate::raster::TransferFunction;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -45,6 +46,19 @@ pub struct Reading {
     pub ignored: Ignored,
     /// Whether it is no photograph at all but drawn, as masks are: its file may be far smaller than a photograph's.
     pub is_drawing: bool,
+}
+
+impl Reading {
+    /// What the notes say of it, but for the files that they name.
+    pub(super) fn of_notes(notes: Option<&ShootNotes>) -> Self {
+        let Some(notes) = notes else { return Reading::default() };
+        Reading {
+            transfer: notes.transfer(),
+            ignored: notes.ignore.clone(),
+            mend_hot_pixels: notes.calibration.mend_hot_pixels,
+            ..Reading::default()
+        }
+    }
 }
 
 impl From<TransferFunction> for Reading {

@@ -106,6 +106,11 @@ fn clock_reading(date: &str, sub_second: Option<&str>) -> Option<f64> {
 }
 
 impl FrameMetadata {
+    /// Whether a camera speaks in it: of a time, or an exposure.
+    pub(super) fn says_when_or_how_long(&self) -> bool {
+        self.exposure_time_s.is_some() || self.clock_reading_s.is_some()
+    }
+
     /// The whole exposure, when its three parts are known.
     pub(super) fn settle_exposure(&mut self) {
         self.exposure = match (self.exposure_time_s, self.f_number, self.iso) {

@@ -6,7 +6,9 @@ use crate::compose::frames_digest;
 use crate::diag::{Diagnostic, Warned};
 use crate::ingest::{Night, NightError, read_night};
 use crate::layout::stock;
-use crate::registration::{FrameRegistration, Registration, Status, read_registration, registration_text};
+use crate::registration::{
+    FrameRegistration, Registration, RegistrationFile, Status, read_registration, registration_text,
+};
 use crate::solve::{ClockSource, Looks, register_with};
 use crate::write::write_text;
 use std::path::{Path, PathBuf};
@@ -190,14 +192,15 @@ impl Desk {
                 return;
             }
         };
-        let (mut registration, of, digest) = match read_registration(&path, &text) {
+        let RegistrationFile { mut registration, frames_folder, frames_digest } = match read_registration(&path, &text)
+        {
             Ok(read) => read,
             Err(d) => {
                 work.locked = Some(format!("{REGISTRATION} cannot be read: {}; move it away", d.message));
                 return;
             }
         };
-        if self.folder.join(of).canonicalize().ok().as_deref() != Some(&self.folder) {
+        if self.folder.join(frames_folder).canonicalize().ok().as_deref() != Some(&self.folder) {
             work.locked = Some(format!("{REGISTRATION} is of another folder's frames; move it away"));
             return;
         }
@@ -205,7 +208,7 @@ impl Desk {
         let all = night.frames.iter().all(|f| registration.frame(&f.name).is_some());
         let no_other = registration.frames.iter().all(|f| night.frame(&f.file).is_some());
         if changed.is_empty() && all && no_other {
-            work.found = Some(Found { registration: Arc::new(registration), digest });
+            work.found = Some(Found { registration: Arc::new(registration), digest: frames_digest });
         } else {
             work.earlier = Some(registration);
         }

@@ -1,6 +1,6 @@
 //! The part of each frame that a person wants to see: the Moon and a little around it, or the whole frame where none was found.
 
-use crate::ingest::{Night, OPEN_BYTES_A_PIXEL, OpenFrame, open_frame};
+use crate::ingest::{Night, OPEN_BYTES_A_PIXEL, OpenFrame};
 use crate::memory;
 use crate::raster::{LinearImage, PixelPoint, PixelRect, TransferFunction};
 use crate::registration::{FrameRegistration, Registration};
@@ -36,13 +36,13 @@ const QUALITY: u8 = 82;
 /// The window of one frame; `None` where it cannot be opened.
 pub fn window_of(night: &Night, f: &FrameRegistration) -> Option<Window> {
     let frame = night.frame(&f.file)?;
-    window(&open_frame(&frame.path, &frame.reading).ok()?, f)
+    window(&frame.open().ok()?, f)
 }
 
 /// A whole frame, no side of it longer than so many pixels.
 pub fn whole_of(night: &Night, f: &FrameRegistration, longest_side: usize) -> Option<Window> {
     let frame = night.frame(&f.file)?;
-    let open = open_frame(&frame.path, &frame.reading).ok()?;
+    let open = frame.open().ok()?;
     let (width, height) = open.size();
     shown(&open, PixelRect::of_size(width, height), longest_side.max(16) as f64, f.foreground)
 }
@@ -55,7 +55,7 @@ pub fn windows(night: &Night, registration: &Registration, progress: &(dyn Fn(&s
     for some in registration.frames.chunks(at_once) {
         out.par_extend(some.par_iter().map(|f| {
             let frame = night.frame(&f.file)?;
-            let open = open_frame(&frame.path, &frame.reading).ok();
+            let open = frame.open().ok();
             progress(&f.file);
             window(&open?, f)
         }));

@@ -12,6 +12,7 @@ pub use table::registration_csv;
 
 use super::{FrameRegistration, Registration, RigSolution};
 use crate::diag::{Diagnostic, Span, read_ron};
+use crate::units::Angle;
 use frame_forms::FrameForm;
 use rig_forms::RigForm;
 use serde::{Deserialize, Serialize};
@@ -32,6 +33,11 @@ struct FileForm {
 /// Rounded so that the file reads well; far below what was measured.
 fn rounded(value: f64) -> f64 {
     (value * 1e4).round() / 1e4
+}
+
+/// Degrees of which an angle, read back and written again, gives the same.
+fn degrees(angle: Angle) -> f64 {
+    (angle.degrees() * 1e10).round() / 1e10
 }
 
 /// The registration as RON; `frames_folder` is written as given, `frames_digest` identifies the frames.
@@ -67,11 +73,23 @@ pub fn as_written(registration: &Registration) -> Registration {
     }
 }
 
-/// A registration read back: itself, the folder of its frames as written, and their digest.
+/// What stands in a registration file.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RegistrationFile {
+    /// The registration.
+    pub registration: Registration,
+    /// The folder of its frames, as written: relative to the file.
+    pub frames_folder: String,
+    /// What tells those frames from others (`compose::frames_digest`).
+    pub frames_digest: String,
+}
+
+/// A registration read back. Nothing is lost on the way: what registering returned is what comes back, but
+/// for the covariance of a tripod's aim, which serves its own registering alone.
 ///
 /// # Errors
 /// A [`Diagnostic`] that points at the fault.
-pub fn read_registration(path: &Path, text: &str) -> Result<(Registration, String, String), Diagnostic> {
+pub fn read_registration(path: &Path, text: &str) -> Result<RegistrationFile, Diagnostic> {
     let form: FileForm = read_ron(path, text)?;
     if form.version != 3 {
         let mut d = Diagnostic::error(
@@ -92,5 +110,9 @@ pub fn read_registration(path: &Path, text: &str) -> Result<(Registration, Strin
     }
     check::check(path, text, &form)?;
     let frames = form.frames.into_iter().map(FrameRegistration::from).collect();
-    Ok((Registration { rigs, frames }, form.frames_folder, form.frames_digest))
+    Ok(RegistrationFile {
+        registration: Registration { rigs, frames },
+        frames_folder: form.frames_folder,
+        frames_digest: form.frames_digest,
+    })
 }

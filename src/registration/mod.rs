@@ -14,7 +14,7 @@ mod remarks;
 mod sighting;
 
 pub use clock::{ClockEstimate, clock_words};
-pub use file::{as_written, read_registration, registration_csv, registration_text};
+pub use file::{RegistrationFile, as_written, read_registration, registration_csv, registration_text};
 pub use landscape::landscape_of;
 pub use mount::{Drift, MountRotation, PointingSolution, TrackingSolution, Wobble, pointing_at};
 pub use orientation::{Orientation, OrientationSource};
@@ -23,7 +23,7 @@ pub use remarks::remarks;
 pub use sighting::{Disc, Rejection, RejectionReason, Sighting, Status, Why};
 
 use crate::detect::DiscFit;
-use crate::ingest::{Night, fingerprint};
+use crate::ingest::Night;
 use crate::raster::{PixelPoint, PixelRect};
 use crate::units::{Angle, Instant};
 use std::collections::BTreeMap;
@@ -120,7 +120,7 @@ impl FrameRegistration {
 }
 
 /// What was solved for one rig: frames of one camera at one plate scale.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct RigSolution {
     /// Width of its frames.
     pub width: usize,
@@ -148,7 +148,7 @@ impl RigSolution {
 }
 
 /// Everything found in a folder of frames.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Registration {
     /// Rigs, as in the night; a rig whose frames show several zooms is several here, those after the night's own.
     pub rigs: Vec<RigSolution>,
@@ -178,7 +178,7 @@ impl Registration {
         }
         let strangers = night.frames.iter().filter(|frame| self.frame(&frame.name).is_none());
         let prints: BTreeMap<String, String> =
-            strangers.filter_map(|frame| Some((fingerprint(&frame.path)?, frame.name.clone()))).collect();
+            strangers.filter_map(|frame| Some((frame.fingerprint()?, frame.name.clone()))).collect();
         let mut out = Vec::new();
         for f in self.frames.iter_mut().filter(|f| night.frame(&f.file).is_none()) {
             if let Some(new) = f.fingerprint.as_ref().and_then(|print| prints.get(print)) {
@@ -193,7 +193,7 @@ impl Registration {
     pub fn without_changed(&mut self, night: &Night) -> Vec<String> {
         let mut changed = Vec::new();
         for f in &mut self.frames {
-            let now = night.frame(&f.file).and_then(|frame| fingerprint(&frame.path));
+            let now = night.frame(&f.file).and_then(|frame| frame.fingerprint());
             if f.fingerprint.is_some() && now.is_some() && now != f.fingerprint {
                 if f.disc().is_some() && !f.exclude {
                     changed.push(f.file.clone());

@@ -7,7 +7,7 @@ use nalgebra::SMatrix;
 use serde::{Deserialize, Serialize};
 
 /// The pointing solved for one stretch of the night.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PointingSolution {
     /// When it begins to hold; `None` for the first of the night.
     pub from: Option<Instant>,

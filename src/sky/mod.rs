@@ -55,7 +55,57 @@ pub type Vector3 = nalgebra::Vector3<f64>;
 /// Rotations between frames.
 pub type Matrix3 = nalgebra::Matrix3<f64>;
 
-/// Whether the series serve this instant; outside, positions are not numbers.
+/// Whether the series serve this instant: whether it lies in [`SERIES_RANGE`]. Outside, every place, shadow and libration that
+/// is asked for is not a number (`NaN`), never a number that is wrong, and no eclipse is found.
 pub fn serves(instant: crate::units::Instant) -> bool {
     SERIES_RANGE.contains(&(2000.0 + instant.julian_centuries() * 100.0))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::Instant;
+
+    #[test]
+    fn outside_its_years_the_sky_gives_no_numbers() {
+        let jetty = Observer::new(-31.9, 115.75, 3.0).unwrap();
+        let numbers = |instant: Instant| {
+            let moon = apparent_moon(&jetty, instant);
+            let shadow = shadow_from(&jetty, instant, &moon);
+            let (ra, dec, distance) = geocentric_equatorial(instant);
+            let (seen, from_centre) = (libration(&jetty, instant, &moon), geocentric_libration(instant));
+            let geometry = geocentric_shadow(instant);
+            vec![
+                geocentric_moon(instant).norm(),
+                geocentric_sun(instant).norm(),
+                ra.radians(),
+                dec.radians(),
+                distance,
+                moon.airless.altitude.radians(),
+                moon.airless.azimuth.radians(),
+                moon.semidiameter.radians(),
+                shadow.separation().radians(),
+                shadow.umbral_fraction(),
+                shadow.penumbral_fraction(),
+                shadow.umbral_magnitude(),
+                geometry.umbra_radius.radians(),
+                geometry.penumbra_radius.radians(),
+                seen.latitude.radians(),
+                seen.longitude.radians(),
+                from_centre.latitude.radians(),
+                apparent_sun_altitude(&jetty, instant).radians(),
+            ]
+        };
+        for year in ["1850", "1899", "2101", "2300"] {
+            let instant = Instant::parse_utc(&format!("{year}-06-01T00:00:00Z")).unwrap();
+            let told: Vec<f64> = numbers(instant).into_iter().filter(|v| !v.is_nan()).collect();
+            assert!(told.is_empty() && !serves(instant), "{year}: {told:?}");
+            assert!(eclipse_near(instant).is_none(), "{year}");
+            assert!(eclipses_between(instant, instant.plus_seconds(3e7)).is_empty(), "{year}");
+        }
+        for year in ["1901", "2028", "2099"] {
+            let instant = Instant::parse_utc(&format!("{year}-06-01T00:00:00Z")).unwrap();
+            assert!(numbers(instant).iter().all(|v| v.is_finite()), "{year}");
+        }
+    }
 }

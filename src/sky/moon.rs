@@ -113,12 +113,16 @@ fn ecliptic_to_celestial() -> &'static Matrix3 {
     })
 }
 
-/// Geometric geocentric vector in the celestial reference frame, km.
+/// Geometric geocentric vector in the celestial reference frame, km; not a number outside [`SERIES_RANGE`].
 pub(super) fn geometric_moon(instant: Instant) -> Vector3 {
+    if !super::serves(instant) {
+        return Vector3::repeat(f64::NAN);
+    }
     ecliptic_to_celestial() * ecliptic(instant.julian_centuries())
 }
 
-/// The Moon's apparent geocentric vector in the celestial reference frame, km.
+/// The Moon's apparent geocentric vector in the celestial reference frame, km; not a number outside [`SERIES_RANGE`], as
+/// [`serves`](super::serves) tells beforehand.
 ///
 /// # Accuracy
 /// 0.019" rms, 0.07" at most against JPL DE421, 2001-2050 (`tests/suite/reference.rs`).

@@ -8,7 +8,7 @@
 //! A file of them holds numbers as they are, not rounded, in Postcard's wire format 1.0.
 
 use super::sequence::{Seen, Sequence};
-use crate::ingest::{Frame, Night, fingerprint};
+use crate::ingest::{Frame, Night};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -79,7 +79,7 @@ impl Looks {
     /// how small a Moon need be searched for.
     pub fn look(&mut self, night: &Night, wanted: &(dyn Fn(usize) -> bool + Sync), progress: &(dyn Fn(&str) + Sync)) {
         // Before any is looked at: a file that changes meanwhile is then another.
-        let prints: Vec<Option<String>> = night.frames.par_iter().map(|f| fingerprint(&f.path)).collect();
+        let prints: Vec<Option<String>> = night.frames.par_iter().map(Frame::fingerprint).collect();
         let looked_at: Vec<Vec<(usize, Seen)>> = (0..night.rigs.len())
             .into_par_iter()
             .map(|rig| {
@@ -101,7 +101,7 @@ impl Looks {
             return None;
         }
         let kept = self.of_frames.get(&frame.name)?;
-        (kept.fingerprint == fingerprint(&frame.path) && kept.reading == reading_of(frame)).then(|| kept.seen.clone())
+        (kept.fingerprint == frame.fingerprint() && kept.reading == reading_of(frame)).then(|| kept.seen.clone())
     }
 
     /// How many frames are known.
@@ -129,7 +129,7 @@ impl Looks {
             .par_iter()
             .filter(|frame| {
                 let kept = self.of_frames.get(&frame.name);
-                kept.is_none_or(|k| k.fingerprint != fingerprint(&frame.path) || k.reading != reading_of(frame))
+                kept.is_none_or(|k| k.fingerprint != frame.fingerprint() || k.reading != reading_of(frame))
             })
             .map(|frame| frame.name.clone())
             .collect();

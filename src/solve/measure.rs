@@ -6,6 +6,7 @@
 use super::choice::Choice;
 use super::moon::{BURNT_SHARE, Moon};
 use super::mount::Aim;
+use super::scale::TELLS_NO_SIZE;
 use super::sequence::{Seen, Sequence};
 use super::shape::{Flattening, SkyShape};
 use super::sky_place::SkyPlace;
@@ -15,7 +16,7 @@ use crate::detect::{
 };
 use crate::ingest::Channel;
 use crate::raster::{PixelPoint, PixelRect};
-use crate::registration::Orientation;
+use crate::registration::{Orientation, OrientationSource};
 use crate::sky::Lens;
 use crate::units::Angle;
 use rayon::prelude::*;
@@ -94,14 +95,25 @@ impl Known {
 }
 
 fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim) -> Option<Moon> {
-    let as_found = || look.map(|l| Moon::of_look(l, l.fit));
+    let as_found = || look.map(|l| Moon::of_look(l, unlike_the_others(l, aim.radius_px(sequence.place(k)))));
     // Without a place on the sky the size that the frames have in common still holds.
     let place = sequence.place(k);
     let (Some(focal), Some(radius)) = (aim.focal_length_px(), aim.radius_px(place)) else { return as_found() };
     // What is well seen and of another size stands as photographed: a glare, a low Moon, which only a place on the sky would
     // tell better; so does a Moon of a few pixels, whose glow may be as large as itself.
     let differs = |l: &Look| (l.true_radius_px() / radius - 1.0).abs() > OTHER_SIZE && l.fit.confidence() > CONFIDENT;
-    if place.is_none() && (radius < SMALL_DISC_PX || look.is_some_and(differs)) {
+    if place.is_none() {
+        let is_small = radius < SMALL_DISC_PX;
+        if let Some(moon) = look.filter(|_| !is_small).and_then(|l| pressed_by_the_air(sequence, k, l, radius, aim)) {
+            return Some(moon);
+        }
+        if is_small || look.is_some_and(differs) {
+            return as_found();
+        }
+    }
+    // What the time says is pressed and the frame shows round was not taken then.
+    let is_pressed = place.is_some_and(|place| place.flattened(Angle::ZERO).ratio > TELLS_NO_SIZE);
+    if is_pressed && look.is_some_and(|l| is_round(l, radius)) {
         return as_found();
     }
     let (width, height) = sequence.size();
@@ -166,9 +178,10 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
         let fit = look.again(&expected, shading).filter(|fit| !stray(fit)).unwrap_or(look.fit);
         Some(Moon::of_look(&look, fit))
     };
+    // What shows less of its limb once the Moon's size holds it was another edge: a roof's, a cloud's.
     let refitted = |look: Look| {
         let fit = look.again(&expected, shading).filter(|fit| !stray(fit)).unwrap_or(look.fit);
-        Moon::of_look(&look.with_cutout(&measured), fit)
+        shows_limb(&fit).then(|| Moon::of_look(&look.with_cutout(&measured), fit))
     };
     let holds = |l: &Look| !stray(&l.fit) && shows_limb(&l.fit) && l.fit.confidence() > 0.25 * CONFIDENT;
     let again = match start {
@@ -177,8 +190,8 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
             find_discs(&measured, &known.of_this_size(), 1).into_iter().find(|l| l.fit.confidence() > 0.8 * CONFIDENT)
         }
     };
-    if let Some(look) = again {
-        return Some(refitted(look));
+    if let Some(moon) = again.and_then(refitted) {
+        return Some(moon);
     }
     let everywhere = PixelRect::of_size(width, height);
     let area = expected_at.map_or(everywhere, |at| PixelRect::around(at, 0.6 * radius + 4.0));
@@ -200,6 +213,53 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
     };
     let stands = |fit: &DiscFit| (fit.confidence() > CONFIDENT && !stray(fit)) || burnt_in_place(fit);
     faint.or_else(|| as_found().filter(|m| stands(&m.fit))).or_else(|| if is_copper { through_cloud() } else { None })
+}
+
+/// Whether a circle of the Moon's own size lies along much of a disc's limb.
+fn is_round(look: &Look, radius: f64) -> bool {
+    (look.true_radius_px() / radius - 1.0).abs() < 0.012
+        && look.fit.arc_deg >= 120.0
+        && look.fit.residual_px < 0.008 * radius + 0.3
+}
+
+/// A disc of the Moon's width that is less high than wide: a low Moon whose altitude nothing tells. The height at which the limb
+/// agrees best is taken, with the zenith along one side of the frame or the other; `None` where no height does better than the
+/// circle that was found.
+fn pressed_by_the_air(sequence: &Sequence<'_>, k: usize, look: &Look, radius: f64, aim: &Aim) -> Option<Moon> {
+    /// Widths over heights; at the horizon it is 1.2 (Explanatory Supplement to the Astronomical Almanac, from memory).
+    const RATIOS: [f64; 8] = [1.03, 1.05, 1.07, 1.09, 1.12, 1.15, 1.18, 1.21];
+    /// By how much less than the Moon's a circle's radius is, as a share, that is not its own limb's error.
+    const LEAST_PRESSED: f64 = 0.012;
+    let smaller = radius - look.true_radius_px();
+    if !(LEAST_PRESSED * radius..0.15 * radius).contains(&smaller) {
+        return None;
+    }
+    let (width, height) = sequence.size();
+    let lens = Lens::rectilinear(width, height, aim.focal_length_px()?);
+    let plane = sequence.decode(k, Channel::Brightness).ok()?.plane;
+    let measured = Measured::new(&plane);
+    // The circle lay along the limb that is lit; the Moon's middle is further from there.
+    let (x, y) = look.limb_towards();
+    let start = PixelPoint::new(look.fit.centre.x - smaller * x, look.fit.centre.y - smaller * y);
+    let turns = [0.0, std::f64::consts::FRAC_PI_2];
+    let shapes = turns.iter().flat_map(|turn| RATIOS.map(|ratio| Flattening { zenith_turn: *turn, ratio }));
+    let looks = shapes.filter_map(|flattening| {
+        let shape = SkyShape { lens, flattening: Some(flattening) };
+        let known = Known { radius, share: aim.scale_sigma().hypot(NIGHTS_SPREAD), shape, place_known: false };
+        look_at(&measured, &known.expectation(look.fit.saturated_share), start, radius, None)
+    });
+    let best = looks.max_by(|a, b| a.fit.confidence().total_cmp(&b.fit.confidence()))?;
+    let better = best.fit.confidence() > look.fit.confidence() && best.fit.residual_px < look.fit.residual_px;
+    better.then(|| Moon::of_look(&best.clone().with_cutout(&measured), best.fit))
+}
+
+/// A disc that stands as it was found, with what its radius tells of its centre: a circle that is smaller or larger than the Moon
+/// by more than limbs err lies along a part of its limb alone (the sides of a Moon that the air presses together), and is off
+/// by about as much. A burnt disc is larger all round.
+fn unlike_the_others(look: &Look, radius: Option<f64>) -> DiscFit {
+    let Some(radius) = radius.filter(|_| look.fit.saturated_share < BURNT_SHARE) else { return look.fit };
+    let differs = ((look.true_radius_px() - radius).abs() - 0.01 * radius).max(0.0);
+    DiscFit { centre_sigma_px: look.fit.centre_sigma_px.hypot(differs), ..look.fit }
 }
 
 /// Whether a first look was good enough to be fitted again without its frame.
@@ -261,7 +321,7 @@ pub(super) fn flattened(
     aim: &Aim,
     turns: &[Option<Orientation>],
 ) -> Vec<Option<Moon>> {
-    if aim.keeps_level() {
+    if aim.keeps_level() && !is_on_its_side(sequence, turns) {
         return moons;
     }
     moons
@@ -273,6 +333,22 @@ pub(super) fn flattened(
             Some(Moon { fit, ..moon })
         })
         .collect()
+}
+
+/// Whether the frames of a camera that was said to stand level show the Moon turned on its side or its head: cameras that look
+/// up do not know how they are held, and some never say it. (Any other turn may be a wrong clock's as well.)
+fn is_on_its_side(sequence: &Sequence<'_>, turns: &[Option<Orientation>]) -> bool {
+    /// Nobody levels a tripod worse than this, degrees.
+    const LEVEL_DEG: f64 = 12.0;
+    const FEWEST: usize = 3;
+    let turned = turns.iter().zip(&sequence.places).filter_map(|(turn, place)| {
+        let turn = turn.as_ref().filter(|t| t.source == OrientationSource::Features)?;
+        let zenith = (turn.up_position_angle - place.as_ref()?.parallactic_angle).normalized().degrees();
+        Some([90.0, 180.0, 270.0].iter().any(|side| (zenith - side).abs() < LEVEL_DEG))
+    });
+    let turned: Vec<bool> = turned.collect();
+    let count = turned.iter().filter(|t| **t).count();
+    count >= FEWEST && 5 * count >= 4 * turned.len()
 }
 
 fn refit_flattened(

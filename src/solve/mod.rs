@@ -43,7 +43,7 @@ pub use looks::{Looks, LooksError};
 pub use suggestion::{Suggestion, suggest};
 
 use crate::diag::{Diagnostic, Warned};
-use crate::ingest::{Night, fingerprint};
+use crate::ingest::{Frame, Night};
 use crate::registration::{ClockEstimate, FrameRegistration, Registration, RigSolution, as_written, remarks};
 use claims::Claims;
 use entries::Findings;
@@ -85,7 +85,7 @@ pub fn register_with(
     progress: &(dyn Fn(&str) + Sync),
 ) -> Warned<Registration> {
     // Before any is looked at: a file that changes meanwhile is then another.
-    let prints: Vec<Option<String>> = night.frames.par_iter().map(|f| fingerprint(&f.path)).collect();
+    let prints: Vec<Option<String>> = night.frames.par_iter().map(Frame::fingerprint).collect();
     let looked_at: Vec<LookedAt<'_>> =
         (0..night.rigs.len()).into_par_iter().map(|rig| look_at_rig(night, rig, known, progress)).collect();
     let shared = scales_of_crops(night, &looked_at);

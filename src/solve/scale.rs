@@ -223,7 +223,8 @@ pub(super) fn zooms(sequence: &Sequence<'_>, seen: &[Seen], votes: &Votes, share
     let strays = |k: &usize| agreeing(&votes[*k], first).is_none() && !is_pressed(*k, first);
     let mut rest: Vec<usize> = all.iter().copied().filter(strays).collect();
     while scales.len() < MOST_ZOOMS {
-        let Some(next) = commonest(votes, &rest, None).filter(|s| is_proved(sequence, seen, votes, &rest, *s)) else {
+        let Some(next) = commonest(votes, &rest, None).filter(|s| is_proved(sequence, seen, votes, &rest, (first, *s)))
+        else {
             break;
         };
         rest.retain(|&k| agreeing(&votes[k], next).is_none());
@@ -256,17 +257,37 @@ pub(super) fn zooms(sequence: &Sequence<'_>, seen: &[Seen], votes: &Votes, share
 /// seven degrees or so.
 const MOST_PRESSED: f64 = 1.015;
 
+/// Width over height of a disc, within two degrees of the horizon, from which on a circle may be of any size between the two.
+pub(super) const TELLS_NO_SIZE: f64 = 1.08;
+
 /// By how much a circle along the sides of the lowest disc may be too small, in logarithms (a ninth was seen at two degrees).
 const PRESSED_MOST: f64 = 0.15;
 
 /// Nobody turns a zoom more often in a night, and what disagrees more often is no zoom.
 const MOST_ZOOMS: usize = 8;
 
-/// Whether a further scale is the Moon's, at another zoom: discs that agree on it show the Moon's face, or are many and
-/// each beyond doubt. (What a cloud or a lamp makes of a frame agrees with no other frame's, but by chance.)
-fn is_proved(sequence: &Sequence<'_>, seen: &[Seen], votes: &[Vec<Vote>], rest: &[usize], scale: f64) -> bool {
-    let near: Vec<(usize, &Vote)> =
-        rest.iter().filter_map(|&k| Some((k, agreeing(&votes[k], scale)?))).filter(|(_, v)| v.weight > 0.5).collect();
+/// Whether a further scale than the `first` is the Moon's, at another zoom: discs that agree on it show the Moon's face, or are three in a row
+/// and each beyond doubt. (What a cloud or a lamp makes of a frame agrees with no other frame's, but by chance; lamps of one
+/// street do agree, in frames without a Moon here and there among those that show it: nobody zooms for one frame and back.)
+fn is_proved(
+    sequence: &Sequence<'_>,
+    seen: &[Seen],
+    votes: &[Vec<Vote>],
+    rest: &[usize],
+    (first, scale): (f64, f64),
+) -> bool {
+    // What the air presses tells no size.
+    let may_be_pressed = (first - PRESSED_MOST..first).contains(&scale);
+    let is_round = |k: &&usize| match sequence.place(**k) {
+        Some(place) => place.flattened(Angle::ZERO).ratio < TELLS_NO_SIZE,
+        None => !may_be_pressed,
+    };
+    let near: Vec<(usize, &Vote)> = rest
+        .iter()
+        .filter(is_round)
+        .filter_map(|&k| Some((k, agreeing(&votes[k], scale)?)))
+        .filter(|(_, v)| v.weight > 0.5)
+        .collect();
     let faces = near
         .iter()
         .filter(|(k, v)| {
@@ -274,7 +295,10 @@ fn is_proved(sequence: &Sequence<'_>, seen: &[Seen], votes: &[Vec<Vote>], rest: 
             look.is_some_and(|look| shows_the_moon(look, sequence.place(*k)))
         })
         .count();
-    faces >= 1 || near.iter().filter(|(_, v)| v.weight > 0.75 && v.fit.arc_deg > 120.0).count() >= 3
+    let beyond_doubt: Vec<usize> =
+        near.iter().filter(|(_, v)| v.weight > 0.75 && v.fit.arc_deg > 120.0).map(|(k, _)| *k).collect();
+    let in_a_row = |three: &[usize]| (three[0]..three[2]).all(|k| rest.contains(&k));
+    faces >= 1 || beyond_doubt.windows(3).any(in_a_row)
 }
 
 #[cfg(test)]

@@ -2,9 +2,7 @@
 
 use super::sky_place::SkyPlace;
 use crate::detect::{DiscFit, Expectation, Look, Measured, any_disc, find_discs, is_beyond_doubt};
-use crate::ingest::{
-    Channel, Frame, MEASURING_BYTES_A_PIXEL, MeasuringPlane, Night, OPEN_BYTES_A_PIXEL, Rig, decode_channel,
-};
+use crate::ingest::{Channel, Frame, MEASURING_BYTES_A_PIXEL, MeasuringPlane, Night, OPEN_BYTES_A_PIXEL, Rig};
 use crate::memory;
 use crate::raster::{PixelPoint, PixelRect};
 use crate::sky::Observer;
@@ -184,7 +182,7 @@ impl<'a> Sequence<'a> {
     /// Decodes one of its frames.
     pub fn decode(&self, k: usize, channel: Channel) -> Result<MeasuringPlane, String> {
         let frame = self.frame(k);
-        decode_channel(&frame.path, &frame.reading, channel).map_err(|why| why.to_string())
+        frame.channel(channel).map_err(|why| why.to_string())
     }
 
     /// Whether a place lies inside the frame or at most `beyond_px` outside.

@@ -20,6 +20,7 @@ fn made_up(site: Site, instants: &[&str]) -> (Night, Registration) {
     let name = |i: usize| format!("m{i:03}.jpg");
     let frames = instants.iter().enumerate().map(|(i, utc)| Frame {
         path: PathBuf::from(name(i)),
+        bytes: None,
         name: name(i),
         metadata: FrameMetadata { width: 640, height: 480, ..FrameMetadata::default() },
         time: Some(moonloom::ingest::CaptureTime { middle: Instant::parse_utc(utc).unwrap(), zone_known: true }),
@@ -42,7 +43,7 @@ fn made_up(site: Site, instants: &[&str]) -> (Night, Registration) {
         rigs: vec![rig],
         set_aside: Vec::new(),
         site: Some(site),
-        papers: Vec::new(),
+        sidecars: Vec::new(),
     };
     let solved = RigSolution {
         width: 640,

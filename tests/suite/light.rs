@@ -5,7 +5,7 @@ use moonloom::blend::{develop, source_window};
 use moonloom::compose::{ComposeRequest, PictureRequest, compose};
 use moonloom::composition::{Composition, Placement};
 use moonloom::diag::Diagnostic;
-use moonloom::ingest::{Night, Reading, decode, open_frame, parse_response, read_night};
+use moonloom::ingest::{Night, Reading, decode, parse_response, read_night};
 use moonloom::layout::{Layout, resolve};
 use moonloom::raster::{ColourMatrix, LinearImage, PixelPoint, PixelRect, RgbSpace};
 use moonloom::registration::Registration;
@@ -266,7 +266,7 @@ fn nothing_is_shown_beyond_a_frames_edge() {
 }
 
 fn developed(night: &Night, p: &Placement, composition: &Composition) -> moonloom::blend::DevelopedDisc {
-    let frame = open_frame(&night.frame(&p.frame).unwrap().path, &night.frame(&p.frame).unwrap().reading).unwrap();
+    let frame = night.frame(&p.frame).unwrap().open().unwrap();
     develop(vec![frame.light(source_window(p, p.map.source_centre))], 1, p, composition)
 }
 
@@ -594,7 +594,7 @@ fn clipped_slivers_are_white_and_what_eight_bits_cannot_tell_stays_dark() {
             let lift = p.lift.expect("evened discs say by how much they were raised");
             assert_eq!(lift.stops < lift.asked_stops + 0.9f64.log2(), held.contains(&p.frame), "{}: {lift:?}", p.frame);
             let frame = night.0.frame(&p.frame).unwrap();
-            let source = open_frame(&frame.path, &frame.reading).unwrap().whole();
+            let source = frame.open().unwrap().whole();
             // What is clipped in all channels, with all around it, comes out as paper white.
             let (w, h) = (source.width() as i64, source.height() as i64);
             let is_white = |x: i64, y: i64| {

@@ -179,7 +179,7 @@ fn the_program_prints_the_same_table() {
     let table = String::from_utf8(run.stdout).unwrap();
     // The file is rounded: what is scored is what it holds.
     let kept = std::fs::read_to_string(&registration).unwrap();
-    let (kept, _, _) = moonloom::registration::read_registration(&registration, &kept).unwrap();
+    let kept = moonloom::registration::read_registration(&registration, &kept).unwrap().registration;
     let truth = matrix().truths.iter().find(|t| t.rig == "45-own-curve").unwrap();
     assert_eq!(table, ScoreTable(&[Score::of(&kept, truth)]).to_string());
 }

@@ -4,7 +4,7 @@ use crate::nights::small_night;
 use moonloom::blend::{DevelopedDisc, FramePixels, Renderer, develop, source_window};
 use moonloom::composition::Placement;
 use moonloom::detect::DiscFit;
-use moonloom::ingest::{Night, open_frame, read_night};
+use moonloom::ingest::{Night, read_night};
 use moonloom::labels::Typeface;
 use moonloom::layout::{Layout, resolve};
 use moonloom::raster::{PixelPoint, Similarity};
@@ -87,7 +87,7 @@ fn bands_of_any_height_give_the_same_pixels() {
     let layout = Layout::parse(Path::new("grid.ron"), layout).unwrap();
     let composition = resolve(&layout, &night, &registration).unwrap().value;
     let developed = |p: &Placement| {
-        let frame = open_frame(&night.frame(&p.frame).unwrap().path, &night.frame(&p.frame).unwrap().reading).unwrap();
+        let frame = night.frame(&p.frame).unwrap().open().unwrap();
         Arc::new(develop(vec![frame.light(source_window(p, p.map.source_centre))], 1, p, &composition))
     };
     let pixels = Developed(composition.placements.iter().map(developed).collect());

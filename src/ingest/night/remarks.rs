@@ -1,6 +1,5 @@
 //! What is said of a folder of frames.
 
-use super::super::file_kind::is_raw;
 use super::{Frame, FrameTable, Night, Site};
 use crate::diag::Diagnostic;
 use std::path::PathBuf;
@@ -104,7 +103,7 @@ fn of_calibration(night: &Night, out: &mut Vec<Diagnostic>) {
     let other = |f: &&Frame| {
         let size = (f.metadata.width, f.metadata.height);
         // A sensor's frames are calibrated before they are turned upright; others are upright already.
-        size != (width, height) && !(size == (height, width) && is_raw(&f.path))
+        size != (width, height) && !(size == (height, width) && f.is_raw())
     };
     let others: Vec<&str> = night.frames.iter().filter(other).map(|f| f.name.as_str()).collect();
     if !others.is_empty() {
@@ -136,8 +135,8 @@ fn of_calibration(night: &Night, out: &mut Vec<Diagnostic>) {
     }
 }
 
-/// Where the papers beside the frames and the cameras' records disagree, and who won.
-pub(super) fn of_papers(
+/// Where the sidecars beside the frames and the cameras' records disagree, and who won.
+pub(super) fn of_sidecars(
     night: &Night,
     table: &FrameTable,
     conflicts: &[(String, &'static str)],

@@ -1,6 +1,6 @@
 //! A frame as a registration file keeps it.
 
-use super::rounded;
+use super::{degrees, rounded};
 use crate::detect::DiscFit;
 use crate::raster::{PixelPoint, PixelRect};
 use crate::registration::{
@@ -113,7 +113,7 @@ impl From<&FrameRegistration> for FrameForm {
             exclude: f.exclude,
             gain_stops: f.nudge.gain_stops,
             white: f.nudge.white,
-            turn_deg: f.nudge.turn.degrees(),
+            turn_deg: degrees(f.nudge.turn),
             status: f.status(),
             utc: f.time.map(Instant::to_iso_utc),
             centre_px: f.centre().map(|c| (rounded(c.x), rounded(c.y))),

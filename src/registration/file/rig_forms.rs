@@ -1,6 +1,6 @@
 //! A rig as a registration file keeps it.
 
-use super::rounded;
+use super::{degrees, rounded};
 use crate::raster::PixelPoint;
 use crate::registration::{
     ClockEstimate, Drift, MountRotation, PointingSolution, RigSolution, TrackingSolution, Wobble,
@@ -73,9 +73,9 @@ pub(super) struct RotationForm {
 fn pointing_form(p: &PointingSolution) -> PointingForm {
     PointingForm {
         from_utc: p.from.map(Instant::to_iso_utc),
-        azimuth_deg: p.pointing.azimuth.normalized().degrees(),
-        altitude_deg: p.pointing.altitude.degrees(),
-        roll_deg: p.pointing.roll.degrees(),
+        azimuth_deg: degrees(p.pointing.azimuth.normalized()),
+        altitude_deg: degrees(p.pointing.altitude),
+        roll_deg: degrees(p.pointing.roll),
         focal_length_px: p.pointing.lens.focal_length_px,
         k1: p.pointing.lens.k1,
         rms_px: rounded(p.rms_px),
