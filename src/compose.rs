@@ -195,6 +195,14 @@ fn sidecars(night: &Night) -> &[PathBuf] {
     &night.sidecars
 }
 
+/// What the sidecars say: their texts, or the notes of frames that lie in memory.
+fn words_beside(night: &Night) -> Vec<String> {
+    if night.sidecars.is_empty() {
+        return night.notes.iter().filter_map(|notes| crate::diag::write_ron(notes).ok()).collect();
+    }
+    night.sidecars.iter().map(|path| crate::files::read_text(path).unwrap_or_default()).collect()
+}
+
 /// Makes a picture as a file.
 ///
 /// # Errors

@@ -34,7 +34,8 @@
 //! # }
 //! ```
 //!
-//! A disc in a buffer that somebody else decoded is [`detect::find_in_picture`]; a picture in memory is [`compose::render`].
+//! A disc in a buffer that somebody else decoded is [`detect::find_in_picture`]; a night whose files are in memory is
+//! [`ingest::night_in_memory`], a picture in memory [`compose::render`].
 //! `examples/` holds a small program for each of these, for a decade's eclipses and for the plan of a night.
 //!
 //! The way of a frame: [`ingest`] reads it as linear light with a trustworthy time, [`solve`]

@@ -54,9 +54,7 @@ impl DiscCache {
         std::fs::create_dir_all(&folder).ok()?;
         let mut hash = Sha256::new();
         hash.update(build());
-        for sidecar in super::sidecars(night) {
-            hash.update(crate::files::read_text(sidecar).unwrap_or_default());
-        }
+        super::words_beside(night).iter().for_each(|words| hash.update(words));
         night.set_aside.iter().for_each(|path| stamp(&mut hash, path));
         Some(DiscCache { folder, sidecars: hash.finalize().into() })
     }

@@ -42,11 +42,7 @@ pub(super) fn stamp_frame(hash: &mut Sha256, frame: &Frame) {
 /// Only frames that `of` names count: a registration may hold some of a folder.
 pub fn frames_digest(night: &Night, of: impl Fn(&str) -> bool) -> String {
     let mut hash = Sha256::new();
-    for sidecar in super::sidecars(night) {
-        if let Ok(text) = crate::files::read_text(sidecar) {
-            hash.update(&text);
-        }
-    }
+    super::words_beside(night).iter().for_each(|words| hash.update(words));
     let mut frames: Vec<&Frame> = night.frames.iter().filter(|f| of(&f.name)).collect();
     frames.sort_by(|a, b| (&a.name, &a.path).cmp(&(&b.name, &b.path)));
     for frame in frames {

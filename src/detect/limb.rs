@@ -88,8 +88,8 @@ pub(super) fn limb_points(plane: &Plane, s: &LimbSearch) -> Vec<LimbPoint> {
     match points_by(plane, s, usual) {
         Placed::Well(points) => points,
         Placed::TooSoft(points) => match points_by(plane, s, longer) {
-            Placed::Well(points) => points,
-            Placed::TooSoft(_) => points,
+            Placed::Well(longer) if 4 * longer.len() > 3 * points.len() => longer,
+            _ => points,
         },
     }
 }
@@ -206,6 +206,10 @@ fn blur_of(
     widths.sort_by(f64::total_cmp);
     let quartile = |i: usize| widths[widths.len() * i / 4];
     let rough = quartile(2).max(1.0);
+    // A small disc is placed by its whole image later on.
+    if radius < super::small_disc::LARGEST_PX {
+        return Ok((!defocused).then_some(Blur { sigma: rough, wider: 1.0 }));
+    }
     if defocused {
         let is_burnt = |e: &&&(f64, Vec<f32>, Edge)| e.1.iter().any(|v| *v > edge_profile::BURNT);
         let is_shaken = quartile(3) - quartile(1) > MOST_UNEVEN * quartile(2);
@@ -216,10 +220,6 @@ fn blur_of(
         if rough >= 0.9 * wide as f64 {
             return Err(BeyondTheMeans);
         }
-    }
-    // A small disc is placed by its whole image later on.
-    if radius < super::small_disc::LARGEST_PX {
-        return Ok((!defocused).then_some(Blur { sigma: rough, wider: 1.0 }));
     }
     let stride = (edges.len() / 40).max(1);
     let some: Vec<(&[f32], f64)> = good().step_by(stride).map(|e| (e.1.as_slice(), e.2.at)).collect();

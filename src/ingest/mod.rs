@@ -1,7 +1,7 @@
 //! Files to linear frames with trustworthy times.
 //!
 //! [`read_night`] looks at a folder without decoding a pixel: which files are frames, what the
-//! camera recorded, what `shoot.ron` adds. [`decode`] turns one frame into linear light when a
+//! camera recorded, what `shoot.ron` adds ([`night_in_memory`] at files that are in memory: `content`); a `frame` opens itself. [`decode`] turns one frame into linear light when a
 //! later stage asks for it, or one channel of it to be measured (`measuring`): `coded` (JPEG, PNG,
 //! TIFF, by their profile: `source_colour`), `fits`, `raw` (in a process of its own) and the sensor's `mosaic`; `calibration` takes out what the camera added, by `masters`. `frame_table`
 //! and `notes` say what the cameras did not record.

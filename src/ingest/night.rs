@@ -341,6 +341,12 @@ fn read_list(folder: &Path, mut paths: Vec<PathBuf>) -> Result<Warned<Night>, Ni
     gathered(folder, sidecars, read.collect(), diagnostics)
 }
 
+/// By what name a frame is known: its file's without the folder; all that it was called, of one in memory.
+fn name_of(path: &Path, is_in_memory: bool) -> String {
+    let name = if is_in_memory { Some(path.as_os_str()) } else { path.file_name() };
+    name.map(|n| n.to_string_lossy().into_owned()).unwrap_or_default()
+}
+
 /// A frame's file, looked at.
 struct Read {
     path: PathBuf,
@@ -370,12 +376,12 @@ fn gathered(
     let (mut names, mut own) = (HashSet::new(), Vec::new());
     for Read { path, bytes, metadata, is_own } in read {
         // Names that are no text read alike once what is no text has been replaced.
-        let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+        let name = name_of(&path, bytes.is_some());
         if !names.insert(name.clone()) {
-            let message =
-                format!("a second file whose name reads as `{name}` is left out: one of the two is no text (UTF-8)");
+            let why = if bytes.is_some() { "" } else { ": one of the two is no text (UTF-8)" };
+            let message = format!("a second file whose name reads as `{name}` is left out{why}");
             diagnostics.push(Diagnostic::warning("name-twice", message).with_help("give the two files other names"));
-            night.set_aside.push(path);
+            night.set_aside.extend(bytes.is_none().then_some(path));
             continue;
         }
         match metadata {
@@ -386,7 +392,8 @@ fn gathered(
                     Diagnostic::warning("frame-unreadable", format!("{} is left out: {why}", path.display()))
                         .with_help("copy the file from the card again, or export it as JPEG or TIFF"),
                 );
-                night.set_aside.push(path);
+                // Nothing lies on the disk under the name of a frame in memory.
+                night.set_aside.extend(bytes.is_none().then_some(path));
             }
         }
     }
@@ -423,7 +430,7 @@ impl Night {
         reading: &Arc<Reading>,
         conflicts: &mut Vec<(String, &'static str)>,
     ) {
-        let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+        let name = name_of(&path, bytes.is_some());
         let notes = sidecars.notes.as_ref();
         let entry = sidecars.table.entry(&name);
         if let Some(entry) = entry {

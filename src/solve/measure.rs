@@ -111,11 +111,6 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
             return as_found();
         }
     }
-    // What the time says is pressed and the frame shows round was not taken then.
-    let is_pressed = place.is_some_and(|place| place.flattened(Angle::ZERO).ratio > TELLS_NO_SIZE);
-    if is_pressed && look.is_some_and(|l| is_round(l, radius)) {
-        return as_found();
-    }
     let (width, height) = sequence.size();
     let expected_at = place.and_then(|place| aim.expects(place));
     let pointing = place.and_then(|place| aim.pointing(place));
@@ -143,6 +138,11 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
     // (On a mount that follows it, it has hardly moved since the frame before.)
     let leash = if aim.is_pointed() { 0.5 } else { 0.1 } * radius + 3.0;
     let stray = |fit: &DiscFit| expected_at.is_some_and(|e| e.distance(fit.centre) > leash);
+    // What the time says is pressed and the frame shows round was not taken then.
+    let is_pressed = place.is_some_and(|place| place.flattened(Angle::ZERO).ratio > TELLS_NO_SIZE);
+    if is_pressed && look.is_some_and(|l| is_round(l, radius) && !stray(&l.fit)) {
+        return as_found();
+    }
     // Where nothing says where the Moon is, a sixth of its limb must.
     let shows_limb = |fit: &DiscFit| expected_at.is_some() || fit.arc_deg >= LEAST_LIMB_DEG;
     if let Some(look) = look
@@ -178,7 +178,8 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
         let fit = look.again(&expected, shading).filter(|fit| !stray(fit)).unwrap_or(look.fit);
         Some(Moon::of_look(&look, fit))
     };
-    // What shows less of its limb once the Moon's size holds it was another edge: a roof's, a cloud's.
+    // What shows less of its limb once the Moon's size holds it was another edge: a roof's, a cloud's. (What the first look is
+    // sure of still stands as photographed.)
     let refitted = |look: Look| {
         let fit = look.again(&expected, shading).filter(|fit| !stray(fit)).unwrap_or(look.fit);
         shows_limb(&fit).then(|| Moon::of_look(&look.with_cutout(&measured), fit))
@@ -218,7 +219,7 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
 /// Whether a circle of the Moon's own size lies along much of a disc's limb.
 fn is_round(look: &Look, radius: f64) -> bool {
     (look.true_radius_px() / radius - 1.0).abs() < 0.012
-        && look.fit.arc_deg >= 120.0
+        && look.fit.arc_deg >= 150.0
         && look.fit.residual_px < 0.008 * radius + 0.3
 }
 
@@ -230,8 +231,13 @@ fn pressed_by_the_air(sequence: &Sequence<'_>, k: usize, look: &Look, radius: f6
     const RATIOS: [f64; 8] = [1.03, 1.05, 1.07, 1.09, 1.12, 1.15, 1.18, 1.21];
     /// By how much less than the Moon's a circle's radius is, as a share, that is not its own limb's error.
     const LEAST_PRESSED: f64 = 0.012;
+    /// A circle that lies along less of the limb tells no radius to compare.
+    const LEAST_ARC_DEG: f64 = 120.0;
+    /// How much better the limb must agree: half a disc's takes most shapes a little.
+    const BETTER: f64 = 0.7;
     let smaller = radius - look.true_radius_px();
-    if !(LEAST_PRESSED * radius..0.15 * radius).contains(&smaller) {
+    let least = (LEAST_PRESSED + aim.scatter()) * radius + 0.3;
+    if !(least..0.15 * radius).contains(&smaller) || look.fit.arc_deg < LEAST_ARC_DEG {
         return None;
     }
     let (width, height) = sequence.size();
@@ -249,15 +255,19 @@ fn pressed_by_the_air(sequence: &Sequence<'_>, k: usize, look: &Look, radius: f6
         look_at(&measured, &known.expectation(look.fit.saturated_share), start, radius, None)
     });
     let best = looks.max_by(|a, b| a.fit.confidence().total_cmp(&b.fit.confidence()))?;
-    let better = best.fit.confidence() > look.fit.confidence() && best.fit.residual_px < look.fit.residual_px;
+    let near = best.fit.centre.distance(look.fit.centre) < 1.5 * smaller + 0.02 * radius;
+    let better =
+        near && best.fit.confidence() > look.fit.confidence() && best.fit.residual_px < BETTER * look.fit.residual_px;
     better.then(|| Moon::of_look(&best.clone().with_cutout(&measured), best.fit))
 }
 
 /// A disc that stands as it was found, with what its radius tells of its centre: a circle that is smaller or larger than the Moon
 /// by more than limbs err lies along a part of its limb alone (the sides of a Moon that the air presses together), and is off
-/// by about as much. A burnt disc is larger all round.
+/// by about as much. A burnt disc is larger all round, and so may be one of a few pixels by its glow.
 fn unlike_the_others(look: &Look, radius: Option<f64>) -> DiscFit {
-    let Some(radius) = radius.filter(|_| look.fit.saturated_share < BURNT_SHARE) else { return look.fit };
+    let Some(radius) = radius.filter(|r| *r >= SMALL_DISC_PX && look.fit.saturated_share < BURNT_SHARE) else {
+        return look.fit;
+    };
     let differs = ((look.true_radius_px() - radius).abs() - 0.01 * radius).max(0.0);
     DiscFit { centre_sigma_px: look.fit.centre_sigma_px.hypot(differs), ..look.fit }
 }
@@ -321,7 +331,7 @@ pub(super) fn flattened(
     aim: &Aim,
     turns: &[Option<Orientation>],
 ) -> Vec<Option<Moon>> {
-    if aim.keeps_level() && !is_on_its_side(sequence, turns) {
+    if aim.is_pointed() || aim.keeps_level() && !is_on_its_side(sequence, turns) {
         return moons;
     }
     moons
@@ -337,7 +347,7 @@ pub(super) fn flattened(
 
 /// Whether the frames of a camera that was said to stand level show the Moon turned on its side or its head: cameras that look
 /// up do not know how they are held, and some never say it. (Any other turn may be a wrong clock's as well.)
-fn is_on_its_side(sequence: &Sequence<'_>, turns: &[Option<Orientation>]) -> bool {
+pub(super) fn is_on_its_side(sequence: &Sequence<'_>, turns: &[Option<Orientation>]) -> bool {
     /// Nobody levels a tripod worse than this, degrees.
     const LEVEL_DEG: f64 = 12.0;
     const FEWEST: usize = 3;

@@ -277,10 +277,10 @@ fn is_proved(
     (first, scale): (f64, f64),
 ) -> bool {
     // What the air presses tells no size.
-    let may_be_pressed = (first - PRESSED_MOST..first).contains(&scale);
+    let by_air = scale - first;
     let is_round = |k: &&usize| match sequence.place(**k) {
-        Some(place) => place.flattened(Angle::ZERO).ratio < TELLS_NO_SIZE,
-        None => !may_be_pressed,
+        Some(place) => place.flattened(Angle::ZERO).ratio < TELLS_NO_SIZE || by_air.abs() > PRESSED_MOST,
+        None => !(-PRESSED_MOST..0.0).contains(&by_air),
     };
     let near: Vec<(usize, &Vote)> = rest
         .iter()

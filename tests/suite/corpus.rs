@@ -117,54 +117,165 @@ fn sequences_hold_what_they_have_reached() {
     }
 }
 
+/// What a registration of a night by another hand came to.
+struct Outcome {
+    /// Centres of easy frames off their truth, percent of the radius, and over their stated sigma; each in order.
+    off: Vec<f64>,
+    sigmas: Vec<f64>,
+    easy: usize,
+    missed: Vec<String>,
+    false_discs: Vec<String>,
+}
+
+/// Compares with the truth; the frames were changed so that a place is `scale` times as far right and down, or mirrored.
+fn outcome(found: &Registration, truth: &Value, (scale, mirrored): (f64, bool)) -> Outcome {
+    let side = |i: usize| truth["size"][i].as_f64().expect("the truth gives the frames' size");
+    let (width, height) = (side(0), side(1));
+    let mut out = Outcome { off: vec![], sigmas: vec![], easy: 0, missed: vec![], false_discs: vec![] };
+    for t in truth["frames"].as_array().expect("frames are a list") {
+        let file = t["file"].as_str().expect("frames have names").to_owned();
+        let frame = found.frame(&file).filter(|f| f.status() == Status::Measured);
+        let (visible, hard) = (t["visible"] == true, t["hard"] == true);
+        let (Some(x), Some(y), Some(r)) = (number(t, "x"), number(t, "y"), number(t, "r")) else { continue };
+        // Easy is what an eye sees at once: at least half of the disc inside the frame.
+        let places = (-20..=20).flat_map(|v| (-20..=20).map(move |u| (f64::from(u) / 20.0, f64::from(v) / 20.0)));
+        let disc = places.filter(|(u, v)| u.hypot(*v) <= 1.0);
+        let (inside, all) = disc.fold((0, 0), |(inside, all), (u, v)| {
+            let (x, y) = (x + u * r, y + v * r);
+            (inside + usize::from(x > 0.0 && y > 0.0 && x < width && y < height), all + 1)
+        });
+        let is_easy = visible && !hard && 2 * inside >= all;
+        out.easy += usize::from(is_easy);
+        let at = (if mirrored { width - x } else { x } * scale, y * scale);
+        let off = |c: moonloom::raster::PixelPoint| (c.x - at.0).hypot(c.y - at.1);
+        match frame.and_then(|f| Some((f.centre()?, f.centre_sigma_px()?))) {
+            Some((c, _)) if !visible || off(c) > 0.3 * r * scale => out.false_discs.push(file),
+            Some((c, sigma)) if is_easy => {
+                out.off.push(off(c) / (r * scale) * 100.0);
+                out.sigmas.push(off(c) / sigma.max(1e-6));
+            }
+            None if is_easy => out.missed.push(file),
+            _ => {}
+        }
+    }
+    Outcome { off: sorted(out.off), sigmas: sorted(out.sigmas), ..out }
+}
+
+impl Outcome {
+    fn print(&self, name: &str, seconds: f64) {
+        println!(
+            "{name}: {} of {} easy frames, {seconds:.1} s; centre off {:.2} % of r (median), {:.2} % (95th percentile), {:.2} % (most); error over sigma {:.2}, {:.2} (90th); missed {:?}; false {:?}",
+            self.off.len(),
+            self.easy,
+            percentile(&self.off, 0.5),
+            percentile(&self.off, 0.95),
+            percentile(&self.off, 1.0),
+            percentile(&self.sigmas, 0.5),
+            percentile(&self.sigmas, 0.9),
+            self.missed,
+            self.false_discs,
+        );
+    }
+}
+
+/// Nights by another hand.
+const NIGHTS: [&str; 2] = ["sinking-telephoto", "everything-wrong"];
+
 #[test]
 fn nights_by_another_hand_hold_what_they_have_reached() {
     let Some(root) = corpus("nights") else { return };
-    for (name, missing, p95) in [("sinking-telephoto", 0, 1.0), ("everything-wrong", 0, 1.0)] {
+    for name in NIGHTS {
         let folder = root.join(name);
-        let truth = json(&folder.join("truth.json"));
-        let side = |i: usize| truth["size"][i].as_f64().expect("the truth gives the frames' size");
-        let (width, height) = (side(0), side(1));
         let (found, seconds) = registered(&folder);
         // One lens: what the air makes of a setting Moon is no zoom.
         assert_eq!(found.rigs.len(), 1, "{name}");
-        let (mut off, mut sigmas, mut missed, mut false_discs, mut easy) = (vec![], vec![], vec![], vec![], 0);
-        for t in truth["frames"].as_array().expect("frames are a list") {
-            let file = t["file"].as_str().expect("frames have names");
-            let frame = found.frame(file).filter(|f| f.status() == Status::Measured);
-            let (visible, hard) = (t["visible"] == true, t["hard"] == true);
-            let (Some(x), Some(y), Some(r)) = (number(t, "x"), number(t, "y"), number(t, "r")) else { continue };
-            // Easy is what an eye sees at once: at least half of the disc inside the frame.
-            let places = (-20..=20).flat_map(|v| (-20..=20).map(move |u| (f64::from(u) / 20.0, f64::from(v) / 20.0)));
-            let disc = places.filter(|(u, v)| u.hypot(*v) <= 1.0);
-            let (inside, all) = disc.fold((0, 0), |(inside, all), (u, v)| {
-                let (x, y) = (x + u * r, y + v * r);
-                (inside + usize::from(x > 0.0 && y > 0.0 && x < width && y < height), all + 1)
-            });
-            let half_inside = 2 * inside >= all;
-            let is_easy = visible && !hard && half_inside;
-            easy += usize::from(is_easy);
-            match frame.and_then(|f| Some((f.centre()?, f.centre_sigma_px()?))) {
-                Some((c, _)) if !visible || (c.x - x).hypot(c.y - y) > 0.3 * r => false_discs.push(file),
-                Some((c, sigma)) if is_easy => {
-                    off.push((c.x - x).hypot(c.y - y) / r * 100.0);
-                    sigmas.push((c.x - x).hypot(c.y - y) / sigma.max(1e-6));
-                }
-                None if is_easy => missed.push(file),
-                _ => {}
+        let outcome = outcome(&found, &json(&folder.join("truth.json")), (1.0, false));
+        outcome.print(name, seconds);
+        assert!(outcome.false_discs.is_empty(), "{name}: {:?} are not the Moon", outcome.false_discs);
+        assert!(outcome.missed.is_empty(), "{name}: {:?}", outcome.missed);
+        assert!(percentile(&outcome.off, 0.95) <= 1.0, "{name}");
+    }
+}
+
+/// What becomes of frames between the camera and the folder.
+struct Change {
+    name: &'static str,
+    scale: f64,
+    mirrored: bool,
+    /// Codes 0..1 made lighter or darker.
+    tone: fn(f32) -> f32,
+    quality: u8,
+    /// Neither the camera's record nor notes are left.
+    is_bare: bool,
+}
+
+const CHANGES: [Change; 6] = [
+    Change { name: "mirrored", scale: 1.0, mirrored: true, tone: |v| v, quality: 92, is_bare: false },
+    Change { name: "enlarged", scale: 1.5, mirrored: false, tone: |v| v, quality: 90, is_bare: false },
+    Change { name: "reduced", scale: 0.5, mirrored: false, tone: |v| v, quality: 90, is_bare: false },
+    Change {
+        name: "lifted",
+        scale: 1.0,
+        mirrored: false,
+        tone: |v| 0.06 + 0.94 * v.powf(0.8),
+        quality: 92,
+        is_bare: false,
+    },
+    Change { name: "compressed", scale: 1.0, mirrored: false, tone: |v| v, quality: 60, is_bare: false },
+    Change { name: "bare", scale: 1.0, mirrored: false, tone: |v| v, quality: 92, is_bare: true },
+];
+
+impl Change {
+    /// The frame in another folder.
+    fn apply(&self, from: &Path, to: &Path) {
+        use image::{ImageDecoder, ImageEncoder, imageops};
+        let mut decoder = image::ImageReader::open(from).unwrap().into_decoder().unwrap();
+        let record = decoder.exif_metadata().unwrap().filter(|_| !self.is_bare);
+        let mut picture = image::DynamicImage::from_decoder(decoder).unwrap().into_rgb8();
+        if self.mirrored {
+            picture = imageops::flip_horizontal(&picture);
+        }
+        if self.scale != 1.0 {
+            let side = |n: u32| (f64::from(n) * self.scale).round() as u32;
+            let (width, height) = picture.dimensions();
+            picture = imageops::resize(&picture, side(width), side(height), imageops::FilterType::CatmullRom);
+        }
+        picture.iter_mut().for_each(|v| *v = ((self.tone)(f32::from(*v) / 255.0) * 255.0).round() as u8);
+        let mut bytes = Vec::new();
+        let mut encoder = image::codecs::jpeg::JpegEncoder::new_with_quality(&mut bytes, self.quality);
+        if let Some(record) = record {
+            encoder.set_exif_metadata(record).unwrap();
+        }
+        let (width, height) = picture.dimensions();
+        encoder.write_image(&picture, width, height, image::ExtendedColorType::Rgb8).unwrap();
+        std::fs::write(to, bytes).unwrap();
+    }
+}
+
+/// Nights as they come out of other programs: mirrored, resized, brightened, saved anew, without records. The notes' pixel pitch
+/// is then a lie where the size changed.
+#[test]
+#[ignore = "four minutes, and frames that are not ours to ship"]
+fn changed_nights_hold_what_they_have_reached() {
+    let Some(root) = corpus("nights") else { return };
+    let mut wrong = Vec::new();
+    for change in &CHANGES {
+        for name in NIGHTS {
+            let (from, to) = (root.join(name), tempfile::TempDir::new().unwrap());
+            let truth = json(&from.join("truth.json"));
+            let files = truth["frames"].as_array().unwrap().iter().map(|t| t["file"].as_str().unwrap());
+            files.for_each(|file| change.apply(&from.join(file), &to.path().join(file)));
+            if !change.is_bare {
+                std::fs::copy(from.join("shoot.ron"), to.path().join("shoot.ron")).unwrap();
+            }
+            let (found, seconds) = registered(to.path());
+            let outcome = outcome(&found, &truth, (change.scale, change.mirrored));
+            let name = format!("{name}, {}", change.name);
+            outcome.print(&name, seconds);
+            if !outcome.false_discs.is_empty() || outcome.missed.len() > 1 || percentile(&outcome.off, 0.95) > 2.5 {
+                wrong.push(name);
             }
         }
-        let (off, sigmas) = (sorted(off), sorted(sigmas));
-        println!(
-            "{name}: {} of {easy} easy frames, {seconds:.1} s; centre off {:.2} % of r (median), {:.2} % (95th percentile); error over sigma {:.2}, {:.2} (90th); missed {missed:?}; false {false_discs:?}",
-            off.len(),
-            percentile(&off, 0.5),
-            percentile(&off, 0.95),
-            percentile(&sigmas, 0.5),
-            percentile(&sigmas, 0.9),
-        );
-        assert!(false_discs.is_empty(), "{name}: {false_discs:?} are not the Moon");
-        assert!(missed.len() <= missing, "{name}: {missed:?}");
-        assert!(percentile(&off, 0.95) <= p95, "{name}");
     }
+    assert!(wrong.is_empty(), "{wrong:?}");
 }

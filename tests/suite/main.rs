@@ -11,8 +11,8 @@ mod hands;
 mod ignored;
 mod language;
 mod layering;
-
 mod layouts;
+mod library;
 mod licences;
 mod lies;
 mod light;

@@ -8,6 +8,7 @@ use crate::detect::DiscFit;
 use crate::raster::PixelPoint;
 use crate::registration::{Orientation, OrientationSource};
 use crate::solve::lunar_face::{Features, Passage, Shift, align};
+use crate::solve::measure;
 use crate::solve::moon::Moon;
 use crate::solve::mount::Aim;
 use crate::solve::sequence::Sequence;
@@ -33,7 +34,8 @@ pub(in crate::solve) fn tied(
     aim: &Aim,
 ) -> (Vec<Option<Moon>>, Facing) {
     // Centres may have moved since the features were taken.
-    let features = if aim.keeps_level() { facing.features } else { all_features(&moons) };
+    let unmoved = aim.keeps_level() && !measure::is_on_its_side(sequence, facing.turns());
+    let features = if unmoved { facing.features } else { all_features(&moons) };
     let mut turns = facing.turns;
     let shown: Vec<usize> = (0..moons.len()).filter(|&k| features[k].is_some() && turns[k].is_some()).collect();
     let ties: Vec<Option<Tie>> =
