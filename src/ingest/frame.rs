@@ -24,7 +24,7 @@ pub struct Frame {
     pub metadata: FrameMetadata,
     /// When it was taken, if known.
     pub time: Option<CaptureTime>,
-    /// Which rig took it: an index into [`Night::rigs`].
+    /// Which rig took it: an index into [`Night::rigs`](super::Night::rigs).
     pub rig: usize,
     /// Whether the notes call it a foreground frame.
     pub foreground: bool,
