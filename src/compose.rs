@@ -195,12 +195,11 @@ fn sidecars(night: &Night) -> &[PathBuf] {
     &night.sidecars
 }
 
-/// What the sidecars say: their texts, or the notes of frames that lie in memory.
+/// What the sidecars say: their texts, and the notes of frames that lie in memory.
 fn words_beside(night: &Night) -> Vec<String> {
-    if night.sidecars.is_empty() {
-        return night.notes.iter().filter_map(|notes| crate::diag::write_ron(notes).ok()).collect();
-    }
-    night.sidecars.iter().map(|path| crate::files::read_text(path).unwrap_or_default()).collect()
+    let in_memory = night.frames.iter().any(|f| f.bytes.is_some());
+    let notes = night.notes.iter().filter(|_| in_memory).filter_map(|notes| crate::diag::write_ron(notes).ok());
+    night.sidecars.iter().map(|path| crate::files::read_text(path).unwrap_or_default()).chain(notes).collect()
 }
 
 /// Makes a picture as a file.

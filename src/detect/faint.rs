@@ -182,6 +182,9 @@ pub(crate) fn find_faint(
     let start = PixelPoint::new((found.x - at.x0 as f64) / factor, (found.y - at.y0 as f64) / factor);
     let model = small_disc::fit_model(&copy, start, metric, radius / factor, noise.max(1e-7), shading)?;
     let sigma_px = model.sigma_px * factor;
+    if sigma_px > 0.12 * radius {
+        return None;
+    }
     let centre = PixelPoint::new(model.centre.x * factor + at.x0 as f64, model.centre.y * factor + at.y0 as f64);
     let (disc, n) = RowSums::of(&copy).disc(model.centre.x as usize, model.centre.y as usize, 0.9 * radius / factor);
     let sky = frame.sky.at(centre.x, centre.y);
@@ -190,15 +193,11 @@ pub(crate) fn find_faint(
     if shading.is_none() && unevenness(&copy, model.centre, 0.9 * radius / factor, sky) > MOST_UNEVEN {
         return None;
     }
-    let sigma_px = sigma_px.hypot(UNEVEN * factor);
-    if sigma_px > 0.12 * radius {
-        return None;
-    }
     Some(DiscFit {
         centre,
         radius_px: radius * stretch,
         rectified_radius_px: radius,
-        centre_sigma_px: sigma_px,
+        centre_sigma_px: sigma_px.hypot(UNEVEN * factor),
         radius_sigma_px: expected.radius.map_or(0.0, |p| p.sigma) * stretch,
         arc_deg: 0.0,
         residual_px: sigma_px,

@@ -319,7 +319,8 @@ pub fn night_in_memory(frames: Vec<FrameInMemory>, notes: Option<ShootNotes>) ->
     let read = frames.into_par_iter().map(|f| {
         let path = PathBuf::from(f.name);
         let content = Content { path: &path, bytes: Some(&f.bytes) };
-        Read { metadata: metadata_of(content), is_own: has_own_record(&f.bytes), path, bytes: Some(f.bytes) }
+        let metadata = metadata_of(content);
+        Read { is_own: is_own(&metadata, || has_own_record(&f.bytes)), metadata, path, bytes: Some(f.bytes) }
     });
     gathered(Path::new("memory"), sidecars, read.collect(), Vec::new())
 }
@@ -334,9 +335,7 @@ fn read_list(folder: &Path, mut paths: Vec<PathBuf>) -> Result<Warned<Night>, Ni
     paths.dedup();
     let read = paths.into_par_iter().map(|path| {
         let metadata = read_metadata(&path);
-        // What a camera took says when or how long; only the others are looked through.
-        let is_own = metadata.as_ref().is_ok_and(|m| !m.says_when_or_how_long()) && is_own_picture(&path);
-        Read { metadata, is_own, path, bytes: None }
+        Read { is_own: is_own(&metadata, || is_own_picture(&path)), metadata, path, bytes: None }
     });
     gathered(folder, sidecars, read.collect(), diagnostics)
 }
@@ -354,6 +353,11 @@ struct Read {
     metadata: Result<FrameMetadata, String>,
     /// Whether this program composed it.
     is_own: bool,
+}
+
+/// Whether this program composed a picture. What a camera took says when or how long; only the others are looked through.
+fn is_own(metadata: &Result<FrameMetadata, String>, has_record: impl FnOnce() -> bool) -> bool {
+    metadata.as_ref().is_ok_and(|m| !m.says_when_or_how_long()) && has_record()
 }
 
 fn gathered(
@@ -385,7 +389,7 @@ fn gathered(
             continue;
         }
         match metadata {
-            Ok(metadata) if is_own && !metadata.says_when_or_how_long() => own.push(path),
+            Ok(_) if is_own => own.push(path),
             Ok(metadata) => night.add((path, bytes), metadata, &sidecars, &reading, &mut conflicts),
             Err(why) => {
                 diagnostics.push(
