@@ -1,8 +1,8 @@
 //! The table of rooms in DEVELOPERS.md, held: who may use whom, and no cycle.
 
 use crate::nights::root;
+use crate::sources::Sources;
 use std::collections::{BTreeMap, BTreeSet};
-use std::path::{Path, PathBuf};
 
 /// Each room and the rooms it may use.
 const TABLE: [(&str, &[&str]); 26] = [
@@ -71,48 +71,21 @@ const TABLE: [(&str, &[&str]); 26] = [
     ("lib", &[]),
 ];
 
-fn sources(folder: &Path, out: &mut Vec<PathBuf>) {
-    for entry in std::fs::read_dir(folder).unwrap() {
-        let path = entry.unwrap().path();
-        if path.is_dir() {
-            sources(&path, out);
-        } else if path.extension().is_some_and(|e| e == "rs") {
-            out.push(path);
-        }
-    }
-}
-
-fn uses() -> BTreeMap<String, BTreeSet<String>> {
-    let src = root().join("src");
-    let mut files = Vec::new();
-    sources(&src, &mut files);
-    let mut out: BTreeMap<String, BTreeSet<String>> = BTreeMap::new();
-    for file in files {
-        let relative = file.strip_prefix(&src).unwrap();
-        let first = relative.components().next().unwrap().as_os_str().to_string_lossy().replace(".rs", "");
-        if first == "main" || first == "cli" {
-            continue;
-        }
-        let text = std::fs::read_to_string(&file).unwrap();
-        let used = out.entry(first.clone()).or_default();
-        for (at, _) in text.match_indices("crate::") {
-            let rest = &text[at + 7..];
-            let name: String = rest.chars().take_while(|c| c.is_alphanumeric() || *c == '_').collect();
-            if name != first && !name.is_empty() {
-                used.insert(name);
-            }
-        }
-    }
-    out
+/// The room of a module: the first word of its path.
+fn room(module: &str) -> &str {
+    module.split("::").next().unwrap_or(module)
 }
 
 #[test]
 fn every_room_uses_only_what_the_table_allows() {
     let table: BTreeMap<&str, &[&str]> = TABLE.into_iter().collect();
-    for (room, used) in uses() {
-        let allowed = table.get(room.as_str()).unwrap_or_else(|| panic!("the room `{room}` is not in the table"));
-        for other in used {
-            assert!(allowed.contains(&other.as_str()), "`{room}` uses `{other}`, which the table does not allow");
+    let sources = Sources::read();
+    // The root re-exports from every room, and the program stands above them all.
+    for (module, _) in sources.modules().filter(|(m, _)| !["", "main", "cli"].contains(&room(m))) {
+        let allowed = table.get(room(module)).unwrap_or_else(|| panic!("the room of `{module}` is not in the table"));
+        for place in sources.uses(module).into_iter().filter(|p| room(&p.module) != room(module)) {
+            let other = room(&place.module);
+            assert!(allowed.contains(&other), "`{module}` uses `{}`, which the table does not allow", place.module);
         }
     }
 }
@@ -141,97 +114,19 @@ fn the_developers_guide_shows_the_same_table() {
     }
 }
 
-/// A source's own name as its path from `src`, without `mod`: `solve/face/mod.rs` is `solve::face`.
-fn module_of(relative: &Path) -> String {
-    let path = relative.with_extension("").to_string_lossy().replace(['/', '\\'], "::");
-    path.strip_suffix("::mod").map_or(path.clone(), str::to_owned)
-}
-
-/// A source without what stands in comments and in its unit tests.
-fn code_of(text: &str) -> String {
-    let text = text.split("#[cfg(test)]\nmod tests").next().unwrap_or("");
-    text.lines().map(|l| l.split("//").next().unwrap_or("")).collect::<Vec<_>>().join("\n")
-}
-
-/// Every path of a source that begins at `super`, `self` or `crate`; braces are spelt out.
-fn paths_of(code: &str) -> Vec<String> {
-    let mut out = Vec::new();
-    for start in ["super::", "self::", "crate::"] {
-        for (at, _) in code.match_indices(start) {
-            // Not in the middle of a longer path.
-            if !code[..at].ends_with(|c: char| c.is_alphanumeric() || c == '_' || c == ':') {
-                spell_out(&code[at..], String::new(), &mut out);
-            }
-        }
-    }
-    out
-}
-
-/// Reads one path, `a::b` or `a::{b, c::d}`, and what is left after it.
-fn spell_out<'a>(mut rest: &'a str, mut path: String, out: &mut Vec<String>) -> &'a str {
-    loop {
-        let word: usize = rest.chars().take_while(|c| c.is_alphanumeric() || *c == '_').map(char::len_utf8).sum();
-        path.push_str(&rest[..word]);
-        rest = &rest[word..];
-        let Some(after) = rest.strip_prefix("::") else {
-            out.push(path);
-            return rest;
-        };
-        path.push_str("::");
-        rest = after;
-        if let Some(inside) = rest.strip_prefix('{') {
-            rest = inside.trim_start();
-            while !rest.is_empty() && !rest.starts_with('}') {
-                let before = rest.len();
-                rest = spell_out(rest, path.clone(), out);
-                rest = rest.trim_start_matches(|c: char| c != ',' && c != '}').trim_start_matches(',').trim_start();
-                if rest.len() == before {
-                    break;
-                }
-            }
-            return rest.strip_prefix('}').unwrap_or(rest);
-        }
-    }
-}
-
-/// Which other modules each module uses: its parents and its children are not others.
-fn edges(sources: &BTreeMap<String, String>) -> BTreeMap<&str, BTreeSet<&str>> {
-    let mut out: BTreeMap<&str, BTreeSet<&str>> = BTreeMap::new();
-    for (module, text) in sources {
-        let used = out.entry(module).or_default();
-        for path in paths_of(&code_of(text)) {
-            let mut base: Vec<&str> = module.split("::").collect();
-            let mut words = path.split("::").peekable();
-            match words.next() {
-                Some("crate") => base.clear(),
-                Some("super") => {
-                    base.pop();
-                    while words.next_if_eq(&"super").is_some() {
-                        base.pop();
-                    }
-                }
-                _ => {}
-            }
-            let mut found = None;
-            base.extend(words);
-            for length in (1..=base.len()).rev() {
-                found = sources.get_key_value(&base[..length].join("::")).map(|(name, _)| name.as_str());
-                if found.is_some() {
-                    break;
-                }
-            }
-            let is_kin = |other: &str| {
-                let within = |a: &str, b: &str| a == b || b.starts_with(&format!("{a}::"));
-                within(other, module) || within(module, other)
-            };
-            used.extend(found.filter(|other| !is_kin(other)));
-        }
-    }
-    out
+/// Which other modules each module uses, through whatever re-exports: its parents and its children are not others.
+fn edges(sources: &Sources) -> BTreeMap<&str, BTreeSet<&str>> {
+    let is_kin = |a: &str, b: &str| a == b || b.starts_with(&format!("{a}::"));
+    let of = |module| {
+        let ends = sources.uses(module).into_iter();
+        let others = ends.filter(|p| !p.module.is_empty() && !is_kin(&p.module, module) && !is_kin(module, &p.module));
+        others.filter_map(|p| sources.modules().find(|(m, _)| *m == p.module)).map(|(m, _)| m).collect()
+    };
+    sources.modules().filter(|(m, _)| !m.is_empty()).map(|(module, _)| (module, of(module))).collect()
 }
 
 /// Modules that use each other in a circle, if any do.
-fn circle(sources: &BTreeMap<String, String>) -> Option<Vec<String>> {
+fn circle(sources: &Sources) -> Option<Vec<String>> {
     let mut left = edges(sources);
     loop {
         let free: Vec<&str> =
@@ -254,18 +149,30 @@ fn circle(sources: &BTreeMap<String, String>) -> Option<Vec<String>> {
 
 #[test]
 fn files_do_not_use_each_other_in_a_circle() {
-    let src = root().join("src");
-    let mut files = Vec::new();
-    sources(&src, &mut files);
-    let texts: BTreeMap<String, String> = files
-        .iter()
-        .map(|file| (module_of(file.strip_prefix(&src).unwrap()), std::fs::read_to_string(file).unwrap()))
-        .collect();
-    assert!(edges(&texts).values().map(BTreeSet::len).sum::<usize>() > 300, "hardly any use is seen");
-    assert_eq!(circle(&texts), None);
-    // One that is planted is found: colours ask the check of layouts, which asks for colours.
-    let mut planted = texts;
-    planted.get_mut("layout::colour").unwrap().insert_str(0, "use super::{notation, check::{self, MOST}};\n");
-    let found = circle(&planted).expect("the planted circle is found");
-    assert!(["layout::check", "layout::colour"].iter().all(|m| found.contains(&(*m).to_owned())), "{found:?}");
+    let sources = Sources::read();
+    assert!(edges(&sources).values().map(BTreeSet::len).sum::<usize>() > 300, "hardly any use is seen");
+    assert_eq!(circle(&sources), None);
+}
+
+#[test]
+fn planted_circles_are_found() {
+    let texts = |colour: &str| {
+        let texts = [
+            ("", "pub mod layout;"),
+            ("layout", "mod check; mod colour; mod words; pub use check::MOST;"),
+            ("layout::check", "use super::colour::Colour; pub const MOST: usize = 1;"),
+            ("layout::colour", colour),
+            ("layout::words", ""),
+        ];
+        Sources::parse(&texts.map(|(m, t)| (m.to_owned(), t.to_owned())).into())
+    };
+    assert_eq!(circle(&texts("use super::words; pub struct Colour;")), None);
+    let found = Some(vec!["layout::check".to_owned(), "layout::colour".to_owned()]);
+    for planted in
+        ["use super::{words, check::{self, MOST}};", "use super::MOST;", "fn f() -> usize { crate::layout::MOST }"]
+    {
+        assert_eq!(circle(&texts(planted)), found, "{planted}");
+    }
+    // What unit tests use is their own affair.
+    assert_eq!(circle(&texts("#[cfg(test)] mod tests { use super::super::MOST; }")), None);
 }
