@@ -21,7 +21,7 @@ use crate::blend::Renderer;
 use crate::composition::{Composition, ForegroundPlacement};
 use crate::diag::{Diagnostic, Warned};
 use crate::ingest::{DecodeError, Night};
-use crate::labels::{FontError, Typeface, settle};
+use crate::labels::{FontError, Typeface, lay_out};
 use crate::layout::{ColourSpace, Depth, Layout, Normalization, Output, resolve};
 use crate::raster::{LinearImage, RgbSpace};
 use crate::registration::Registration;
@@ -155,7 +155,7 @@ pub fn plan_picture(
 /// Finds a free side for each label, and says what of the words cannot be shown.
 fn planned_words(layout: &Layout, composition: &mut Composition) -> Result<Vec<Diagnostic>, ComposeError> {
     let typeface = typeface(layout)?;
-    let mut said = settle(composition, &typeface);
+    let mut said = lay_out(composition, &typeface);
     said.extend(check_words(composition, &typeface));
     Ok(said)
 }

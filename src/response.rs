@@ -73,7 +73,7 @@ pub fn recover(night: &Night, registration: &Registration) -> Result<Response, R
     let mut sights = Vec::new();
     let mut points = 0;
     for moment in moments.iter().step_by(step) {
-        points += look(night, moment, points, &mut sights);
+        points += gather(night, moment, points, &mut sights);
     }
     let seen = (0..KNOTS).filter(|k| sights.iter().any(|s| knot(s.value[1]).0 == *k)).count();
     let share = 100.0 * seen as f64 / KNOTS as f64;
@@ -113,9 +113,9 @@ fn brackets<'a>(night: &Night, registration: &'a Registration) -> Vec<Bracket<'a
 }
 
 /// Adds what a moment's frames see at the points of the disc; returns how many points those are.
-fn look(night: &Night, bracket: &Bracket<'_>, first: usize, sights: &mut Vec<Sight>) -> usize {
+fn gather(night: &Night, bracket: &Bracket<'_>, first: usize, sights: &mut Vec<Sight>) -> usize {
     // File values as they are: no curve, no profile.
-    let reading = Reading { mend_hot_pixels: Some(false), ..Reading::default() };
+    let reading = Reading { repair_hot_pixels: Some(false), ..Reading::default() };
     for (f, log_exposure) in bracket {
         let (Some(frame), Some(centre), Some(radius)) = (night.frame(&f.file), f.centre(), f.radius_px()) else {
             continue;

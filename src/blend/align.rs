@@ -1,6 +1,6 @@
 //! Frames of one moment laid exactly on each other.
 //!
-//! Registration finds each disc by its limb, and a burnt limb lies a pixel further out than a fair one: good
+//! Registration finds each disc by its limb, and a clipped limb lies a pixel further out than a fair one: good
 //! enough for any picture, but on the umbra's edge a pixel is half of the light. So each frame is shifted
 //! against the next shorter exposure, on the pixels that both can tell, by least squares on the gradient
 //! (Lucas & Kanade 1981) with the ratio of light known.
@@ -11,7 +11,7 @@ use crate::raster::{PixelPoint, Plane};
 /// Registration is not further off than this, pixels; what says otherwise is not believed.
 const FURTHEST: f64 = 2.5;
 const ROUNDS: usize = 6;
-/// Blur of what is compared, and how far a burnt place shines through it.
+/// Blur of what is compared, and how far a clipped place shines through it.
 const BLUR_PX: f64 = 1.0;
 const REACH: usize = 5;
 
@@ -24,7 +24,7 @@ pub(super) fn align(frames: &mut [MomentFrame], radius: f64) {
     let planes: Vec<Plane> = frames.iter().map(|f| f.light.brightness().blurred(BLUR_PX)).collect();
     let clear: Vec<Vec<bool>> = frames.iter().map(clear_of_burning).collect();
     for pair in order.windows(2) {
-        let view = |i: usize| View { frame: &frames[i], light: &planes[i], clear: &clear[i] };
+        let view = |i: usize| Compared { frame: &frames[i], light: &planes[i], clear: &clear[i] };
         let shift = shift_between(&view(pair[1]), &view(pair[0]), radius);
         let centre = &mut frames[pair[1]].centre;
         *centre = PixelPoint::new(centre.x + shift.0, centre.y + shift.1);
@@ -36,15 +36,15 @@ pub(super) fn align(frames: &mut [MomentFrame], radius: f64) {
     }
 }
 
-/// A frame as it is compared.
-struct View<'a> {
+/// A frame as another is compared with it.
+struct Compared<'a> {
     frame: &'a MomentFrame,
     light: &'a Plane,
     clear: &'a [bool],
 }
 
-impl View<'_> {
-    /// Whether a place is neither burnt nor close to it nor beyond the window's edge.
+impl Compared<'_> {
+    /// Whether a place is neither clipped nor close to it nor beyond the window's edge.
     fn tells(&self, x: f64, y: f64) -> bool {
         let (w, h) = (self.light.width(), self.light.height());
         x >= 2.0 && y >= 2.0 && x < w as f64 - 2.0 && y < h as f64 - 2.0 && self.clear[y as usize * w + x as usize]
@@ -55,7 +55,7 @@ impl View<'_> {
 }
 
 /// By how much a frame's centre must move so that it lies on the other; nothing where the two do not tell.
-fn shift_between(one: &View<'_>, other: &View<'_>, radius: f64) -> (f64, f64) {
+fn shift_between(one: &Compared<'_>, other: &Compared<'_>, radius: f64) -> (f64, f64) {
     let (frame, light) = (one.frame, one.light);
     let (fixed, fixed_light) = (other.frame, other.light);
     let scale = f64::from(frame.ratio / fixed.ratio);
@@ -101,10 +101,10 @@ fn shift_between(one: &View<'_>, other: &View<'_>, radius: f64) -> (f64, f64) {
     (sx, sy)
 }
 
-/// Which pixels of a frame have nothing burnt, or close to it, within the reach of the blur.
+/// Which pixels of a frame have nothing clipped, or close to it, within the reach of the blur.
 fn clear_of_burning(frame: &MomentFrame) -> Vec<bool> {
     let (w, h) = (frame.light.width(), frame.light.height());
-    let burns: Vec<bool> = frame
+    let clips: Vec<bool> = frame
         .light
         .data()
         .chunks_exact(3)
@@ -120,7 +120,7 @@ fn clear_of_burning(frame: &MomentFrame) -> Vec<bool> {
             })
             .collect()
     };
-    let across = spread(&burns, 1, w, |i, w| i % w);
+    let across = spread(&clips, 1, w, |i, w| i % w);
     spread(&across, w, h, |i, w| i / w).into_iter().map(|b| !b).collect()
 }
 
@@ -150,7 +150,7 @@ mod tests {
     }
 
     #[test]
-    fn a_burnt_frame_is_laid_on_the_fair_one() {
+    fn a_clipped_frame_is_laid_on_the_fair_one() {
         let mut frames = [
             frame(PixelPoint::new(45.0, 45.0), (0.0, 0.0), 1.0),
             frame(PixelPoint::new(43.7, 46.2), (0.9, -0.4), 8.0),

@@ -127,7 +127,7 @@ pub struct DiscMeasure {
 }
 
 /// A step of a file's numbers as it shows on the dark part of a disc, at its median: the light below it and above it, two
-/// numbers apart as the blocks of compressed files are, nil where none shows. It is judged before the steps are softened
+/// numbers apart as the blocks of compressed files are, zero where none shows. It is judged before the steps are softened
 /// (what is soft by that is still not known), and before a shadow is lifted, which heeds the steps by itself.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Step {

@@ -34,7 +34,7 @@ const TRIPLES: usize = 4000;
 /// The step that shows on a disc: none where few triples are of the lowest numbers and differ by less than half a step
 /// (noise of one step leaves one in ten of them). Sky taken away leaves parts of steps: what stands less than one above
 /// black shows by as much less. `reduction`: source pixels per sheet pixel; `step`: the light of the file's smallest
-/// step above black, nil where it has none that matters.
+/// step above black, zero where it has none that matters.
 pub(super) fn shown_step(image: &LinearImage, disc: (PixelPoint, f64), reduction: f64, step: f32) -> Step {
     if step <= 0.0 {
         return Step::default();

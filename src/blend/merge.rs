@@ -40,7 +40,7 @@ pub fn merge(frames: &[MomentFrame]) -> (LinearImage, Vec<bool>) {
         frames.iter().map(|f| (onto(f, lead.centre, rect), trust(f, lead.centre, rect))).collect();
     let mut out = lead.light.clone();
     let mut saturated = lead.saturated.clone();
-    // Where every frame burns, the shortest exposure knows most.
+    // Where every frame clips, the shortest exposure knows most.
     let shortest = frames.iter().enumerate().min_by(|a, b| a.1.ratio.total_cmp(&b.1.ratio)).map_or(0, |(i, _)| i);
     let mut told: Vec<(f32, f32)> = Vec::with_capacity(frames.len());
     for i in 0..w * h {
@@ -85,7 +85,7 @@ fn trust(frame: &MomentFrame, centre: PixelPoint, rect: PixelRect) -> Vec<f32> {
                 out.push(0.0);
                 continue;
             }
-            let burns = (-1..=1).any(|oy| {
+            let clips = (-1..=1).any(|oy| {
                 (-1..=1).any(|ox| {
                     let (px, py) = ((sx + ox).clamp(0, w - 1), (sy + oy).clamp(0, h - 1));
                     frame.saturated[(py * w + px) as usize]
@@ -94,7 +94,7 @@ fn trust(frame: &MomentFrame, centre: PixelPoint, rect: PixelRect) -> Vec<f32> {
             let p = frame.light.pixel(sx as usize, sy as usize);
             let most = p[0].max(p[1]).max(p[2]);
             let shoulder = ((1.0 - most) / (1.0 - SHOULDER)).clamp(0.02, 1.0);
-            out.push(if burns { 0.0 } else { shoulder });
+            out.push(if clips { 0.0 } else { shoulder });
         }
     }
     out
@@ -143,7 +143,7 @@ mod tests {
     }
 
     #[test]
-    fn a_burnt_frame_says_nothing_and_a_short_one_says_all() {
+    fn a_clipped_frame_says_nothing_and_a_short_one_says_all() {
         let (out, saturated) = merge(&[frame(1.0, 1.0, true), frame(0.4, 0.125, false)]);
         assert!((out.pixel(4, 4)[0] - 3.2).abs() < 1e-4 && !saturated[40]);
     }

@@ -163,7 +163,7 @@ impl<'a> Renderer<'a> {
             if cover <= 0.0 {
                 continue;
             }
-            // Sky subtraction leaves noise about nil; light below nothing is nothing.
+            // Sky subtraction leaves noise about zero; light below nothing is nothing.
             let source = std::array::from_fn(|c| (pixel[c] * gain[c]).max(0.0));
             let source = tone(&self.composition.tone, source);
             let at = ((y - band.y0) as usize * self.composition.width + x as usize) * 3;

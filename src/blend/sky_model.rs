@@ -37,7 +37,7 @@ fn glow(radius: f64, squared: f64) -> f64 {
 pub(super) fn subtract(image: &mut LinearImage, centre: PixelPoint, radius: f64) -> [f32; 3] {
     std::array::from_fn(|channel| {
         let samples = samples(image, channel, centre, radius);
-        let Some((model, noise)) = fit(&samples) else { return 0.0 };
+        let Some((model, noise)) = fit_sky(&samples) else { return 0.0 };
         let width = image.width();
         for (i, pixel) in image.data_mut().chunks_exact_mut(3).enumerate() {
             let (x, y) = ((i % width) as f64 + 0.5 - centre.x, (i / width) as f64 + 0.5 - centre.y);
@@ -69,7 +69,7 @@ fn samples(image: &LinearImage, channel: usize, centre: PixelPoint, radius: f64)
 /// Least squares over what lies within 2.5 standard deviations of the model, round after round from the middle light on,
 /// and their noise. The spread is told by the median of the distances, so that two fifths of the ring may be anything: a
 /// roof, a caption, a neighbour.
-fn fit(samples: &[Sample]) -> Option<(Vector4<f64>, f64)> {
+fn fit_sky(samples: &[Sample]) -> Option<(Vector4<f64>, f64)> {
     if samples.len() < 16 {
         return None;
     }

@@ -34,7 +34,7 @@ const RIM: f64 = 0.8;
 /// Steps from which on brightness is agreed on closely and no longer widely.
 const CLOSE: (f32, f32) = (1.0, 5.0);
 
-/// Softens the steps on a disc. `step`: the light of the file's smallest step above black, nil where it has none that
+/// Softens the steps on a disc. `step`: the light of the file's smallest step above black, zero where it has none that
 /// matters; `block_px`: pixels of the frame a side that make one of the image.
 pub(super) fn soften(image: &mut LinearImage, disc: (PixelPoint, f64), step: f32, block_px: usize) {
     if step <= 0.0 || image.width() == 0 || image.height() == 0 {

@@ -106,7 +106,7 @@ fn frames(args: &ComposeArgs, layout: &Layout, warnings: &mut usize) -> Result<(
     joined(&args.frames, &args.also, args.cache.as_deref(), &beforehand, warnings)
 }
 
-/// Whether the night's papers allow what the layout asks.
+/// Whether the night's records allow what the layout asks.
 pub fn can_be_drawn(layout: &Layout, night: &Night) -> Result<(), Failure> {
     forecheck(layout, night).map_err(|d| ComposeError::Layout(Box::new(d)).into())
 }

@@ -96,7 +96,9 @@ pub fn run(args: &PlanArgs) -> Outcome {
     };
     let observer = match (&args.site, &scenario) {
         (Some(text), _) => Some(site(text)?),
-        (None, Some(s)) => Some(s.site.observer().map_err(|e| wrong(e.to_string(), "mend the site in the rig file"))?),
+        (None, Some(s)) => {
+            Some(s.site.observer().map_err(|e| wrong(e.to_string(), "correct the site in the rig file"))?)
+        }
         (None, None) => None,
     };
     if let Some(span) = &args.list {

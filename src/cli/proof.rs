@@ -54,7 +54,7 @@ pub fn run(args: &ProofArgs) -> Outcome {
     let weighed = registration.is_none();
     let registration = match registration {
         Some(registration) => registration,
-        // Looked at anew, though one may be kept: what the frames say against the papers is said then, and is not kept.
+        // Looked at anew, though one may be kept: what the frames say against the records is said then, and is not kept.
         None => {
             let Anew { found, seconds, .. } = look_anew(&night, Default::default(), &Looks::default());
             warnings += tell(&found.diagnostics);

@@ -83,7 +83,7 @@ fn may_be_replaced(out: &Path, csv: Option<&Path>) -> Outcome {
     {
         tell(&[fault]);
         let message = format!("{} is there already, and is no registration that can be read", out.display());
-        return Err(wrong(message, "mend it, move it away, or give another name with --out"));
+        return Err(wrong(message, "correct it, move it away, or give another name with --out"));
     }
     csv.map_or(Ok(()), |csv| {
         values::may_be_replaced(csv, "no table of a registration", |text| text.starts_with("file,status,"))

@@ -36,7 +36,7 @@ pub fn run(args: &ResponseArgs) -> Outcome {
     let targets = |night: &_| Ok(protect_inputs(night, args.out.as_deref().into_iter())?);
     let (night, registration) = joined(&args.frames, &[], args.cache.as_deref(), &targets, &mut warnings)?;
     let response = recover(&night, &registration).map_err(|e| {
-        let help = "take the Moon at three or more shutter times within half a minute, from dark to burnt";
+        let help = "take the Moon at three or more shutter times within half a minute, from dark to clipped";
         Failure::new(Exit::CouldNot, Diagnostic::error("no-response", e.to_string()).with_help(help))
     })?;
     say(&format!(

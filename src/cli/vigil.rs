@@ -8,7 +8,7 @@ mod speaker;
 
 use super::outcome::{Failure, Outcome, say, tell};
 use super::values::{site, wrong};
-use arrivals::{Look, has_its_end, look_of, new_files, stem};
+use arrivals::{FileState, has_its_end, new_files, state_of, stem};
 use clap::Args;
 use moonloom::diag::Warned;
 use moonloom::ingest::{NightError, read_night};
@@ -20,7 +20,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant as Moment};
 
-/// Look at each frame as it is taken, and say what to change.
+/// FileState at each frame as it is taken, and say what to change.
 ///
 /// The folder is the one that a tethered camera or a wireless card fills. Nothing is written into it, and no camera is
 /// controlled. Ctrl-C ends it.
@@ -111,7 +111,7 @@ fn open_log(path: &Path) -> Result<std::fs::File, Failure> {
 
 /// How a file looked when it was last asked, and since when it looks so.
 struct Growing {
-    look: Look,
+    look: FileState,
     since: Moment,
 }
 
@@ -122,7 +122,7 @@ struct Watch<'a> {
     /// Names without their endings: of a raw file and its JPEG one is enough.
     taken: BTreeSet<String>,
     /// What could not be taken as it was: looked at again when it changes.
-    refused: BTreeMap<PathBuf, Look>,
+    refused: BTreeMap<PathBuf, FileState>,
 }
 
 impl Watch<'_> {
@@ -154,7 +154,7 @@ impl Watch<'_> {
         if self.taken.contains(&stem(path)) {
             return false;
         }
-        let before = look_of(path);
+        let before = state_of(path);
         match self.vigil.take(path) {
             Ok(report) => {
                 self.taken.insert(stem(path));
@@ -174,11 +174,11 @@ impl Watch<'_> {
         let mut growing: BTreeMap<PathBuf, Growing> = BTreeMap::new();
         let mut last: Option<(Instant, Moment)> = None;
         let notes = self.args.folder.join("shoot.ron");
-        let mut notes_look = look_of(&notes);
+        let mut notes_state = state_of(&notes);
         loop {
             // With other notes what was refused may do.
-            if look_of(&notes) != notes_look {
-                notes_look = look_of(&notes);
+            if state_of(&notes) != notes_state {
+                notes_state = state_of(&notes);
                 self.refused.clear();
             }
             let mut whole = Vec::new();

@@ -46,7 +46,7 @@ type Seen = Vec<(PathBuf, u64, Option<SystemTime>)>;
 const BESIDE: [&str; 7] = ["ron", "png", "tif", "tiff", "jpg", "otf", "ttf"];
 
 /// Files themselves, and those right inside folders.
-fn look(paths: &[&Path], but: &Path, is_used: &dyn Fn(&str) -> bool) -> Seen {
+fn scan(paths: &[&Path], but: &Path, is_used: &dyn Fn(&str) -> bool) -> Seen {
     let mut out = Seen::new();
     let mut add = |path: PathBuf| {
         if let Ok(m) = std::fs::metadata(&path)
@@ -77,10 +77,10 @@ fn is_same(a: &Path, b: &Path) -> bool {
 pub fn run(args: &WatchArgs) -> Outcome {
     // Masks and fonts stand beside the layout.
     let beside = args.layout.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let layouts = || look(&[&args.layout, beside], &args.preview, &|ending| BESIDE.contains(&ending));
+    let layouts = || scan(&[&args.layout, beside], &args.preview, &|ending| BESIDE.contains(&ending));
     let mut sources: Vec<&Path> = vec![&args.frames];
     sources.extend(args.also.iter().map(PathBuf::as_path));
-    let frames = || look(&sources, &args.preview, &|_| true);
+    let frames = || scan(&sources, &args.preview, &|_| true);
     let (mut drawn, mut read): (Option<Seen>, Option<Seen>) = (None, None);
     let mut night: Option<(Night, Registration)> = None;
     say(&format!("watching {}; interrupt to end", args.layout.display()));

@@ -8,7 +8,9 @@ use super::ComposeError;
 use super::backdrop::Backdrop;
 use super::disc_cache::DiscCache;
 use super::simulated;
-use crate::blend::{Borne, Clipped, DevelopedDisc, FramePixels, develop, disc_rows, most_lift, settle, source_window};
+use crate::blend::{
+    Borne, Clipped, DevelopedDisc, FramePixels, develop, disc_rows, most_lift, normalise, source_window,
+};
 use crate::composition::{Composition, Gain, Lift, Placement};
 use crate::diag::Diagnostic;
 use crate::ingest::{Night, OPEN_BYTES_A_PIXEL, OpenFrame};
@@ -87,7 +89,7 @@ impl<'a> Discs<'a> {
             return Err(ComposeError::NoDisc);
         }
         discs.behind = composition.placements.iter().map(|p| discs.sky_behind_disc(p)).collect();
-        let settled = settle(composition, &measures);
+        let settled = normalise(composition, &measures);
         discs.gains = settled.gains;
         discs.lifts = settled.lifts;
         discs.clipped = settled.clipped;

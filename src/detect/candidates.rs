@@ -30,7 +30,7 @@ struct Edge {
 }
 
 thread_local! {
-    /// Each thread's plane of votes, all nil between uses: fresh memory for every radius of every
+    /// Each thread's plane of votes, all zero between uses: fresh memory for every radius of every
     /// frame costs more than the votes themselves.
     static VOTES: RefCell<Vec<f32>> = const { RefCell::new(Vec::new()) };
 }
@@ -237,7 +237,7 @@ fn peaks(
     let (w, h) = (width + 2 * margin, height + 2 * margin);
     // The plane is handed from radius to radius; only cells that got a vote are cleared again.
     if votes.len() < w * h {
-        // A new one: the system hands out nil pages, and most are never touched.
+        // A new one: the system hands out zero pages, and most are never touched.
         *votes = vec![0.0; w * h];
     }
     let mut cells = Vec::with_capacity(edges.len());

@@ -91,7 +91,7 @@ fn start(points: &[LimbPoint], guess: f64, tolerance: f64) -> Option<(f64, f64, 
 }
 
 /// Fits a circle near radius `guess`; `None` when the points do not hold one.
-pub(super) fn fit(points: &[LimbPoint], guess: f64, prior: Option<RadiusPrior>) -> Option<Circle> {
+pub(super) fn fit_circle(points: &[LimbPoint], guess: f64, prior: Option<RadiusPrior>) -> Option<Circle> {
     if points.len() < 6 {
         return None;
     }
@@ -207,7 +207,7 @@ mod tests {
 
     #[test]
     fn a_third_of_the_limb_is_enough() {
-        let circle = fit(&arc(20, 140, 0.0), 42.0, None).unwrap();
+        let circle = fit_circle(&arc(20, 140, 0.0), 42.0, None).unwrap();
         assert!(
             (circle.x - 3.0).abs() < 0.1 && (circle.y + 2.0).abs() < 0.1 && (circle.radius - 40.0).abs() < 0.1,
             "{circle:?}"
@@ -226,14 +226,14 @@ mod tests {
             step: 1.0,
             width_px: 1.0,
         }));
-        let circle = fit(&points, 42.0, None).unwrap();
+        let circle = fit_circle(&points, 42.0, None).unwrap();
         assert!((circle.x - 3.0).abs() < 0.1 && (circle.radius - 40.0).abs() < 0.1, "{circle:?}");
     }
 
     #[test]
     fn a_known_radius_steadies_a_short_arc() {
         let prior = RadiusPrior { radius: 40.0, sigma: 0.05 };
-        let circle = fit(&arc(0, 50, 0.0), 40.0, Some(prior)).unwrap();
+        let circle = fit_circle(&arc(0, 50, 0.0), 40.0, Some(prior)).unwrap();
         assert!((circle.x - 3.0).hypot(circle.y + 2.0) < 0.2, "{circle:?}");
     }
 }

@@ -3,6 +3,7 @@
 use super::frame::DiscFit;
 use crate::raster::{CodedPlane, PixelPoint, PixelRect, Plane};
 use serde::{Deserialize, Serialize};
+use std::sync::Arc;
 
 /// Cells along a side.
 pub(crate) const SIDE: usize = 144;
@@ -14,7 +15,8 @@ const LEAST_RADIUS_PX: f64 = 30.0;
 /// Linear light around a disc, and how its grid lies in the frame.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub(crate) struct Cutout {
-    pub light: Plane,
+    /// Shared: what several passes keep of a disc is one.
+    pub light: Arc<Plane>,
     /// The frame's pixel at the middle of the grid.
     pub centre: PixelPoint,
     /// Pixels of the frame a cell spans.
@@ -59,6 +61,7 @@ impl Cutout {
                 data.push(sum / (samples * samples) as f32);
             }
         }
-        Plane::from_data(SIDE, SIDE, data).map(|light| Cutout { light, centre, cell_px, noise })
+        let light = Arc::new(Plane::from_data(SIDE, SIDE, data)?);
+        Some(Cutout { light, centre, cell_px, noise })
     }
 }

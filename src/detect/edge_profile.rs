@@ -26,7 +26,7 @@ fn basis(d: f64, sigma: f64) -> [f64; 4] {
 }
 
 /// A profile with more light than this ends at the top of the scale and tells no edge's shape.
-pub(super) const BURNT: f32 = 0.985;
+pub(super) const CLIPPED: f32 = 0.985;
 
 /// Squared misfit with the edge at `place`, the four line parameters solved for.
 fn misfit(samples: &[(f64, f64)], place: f64, sigma: f64) -> Option<f64> {
@@ -57,7 +57,7 @@ pub(super) fn place(values: &[f32], first: f64, sigma: f64) -> Option<f64> {
     if from + 10 > to || (first - from as f64) < 2.5 * sigma || (to as f64 - first) < 2.5 * sigma {
         return None;
     }
-    if values[from..to].iter().any(|v| *v > BURNT) {
+    if values[from..to].iter().any(|v| *v > CLIPPED) {
         return None;
     }
     let samples: Vec<(f64, f64)> = (from..to).map(|i| (i as f64, f64::from(values[i]))).collect();

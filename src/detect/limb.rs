@@ -211,9 +211,9 @@ fn blur_of(
         return Ok((!defocused).then_some(Blur { sigma: rough, wider: 1.0 }));
     }
     if defocused {
-        let is_burnt = |e: &&&(f64, Vec<f32>, Edge)| e.1.iter().any(|v| *v > edge_profile::BURNT);
+        let is_clipped = |e: &&&(f64, Vec<f32>, Edge)| e.1.iter().any(|v| *v > edge_profile::CLIPPED);
         let is_shaken = quartile(3) - quartile(1) > MOST_UNEVEN * quartile(2);
-        if rough < WIDE * narrow as f64 || is_shaken || 2 * good().filter(is_burnt).count() > widths.len() {
+        if rough < WIDE * narrow as f64 || is_shaken || 2 * good().filter(is_clipped).count() > widths.len() {
             return Ok(None);
         }
         // Beyond the longer means all widths look alike.

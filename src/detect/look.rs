@@ -1,6 +1,6 @@
 //! One disc looked at: its limb traced, and what of its pixels is kept for later.
 
-use super::circle::{Circle, RadiusPrior, fit};
+use super::circle::{Circle, RadiusPrior, fit_circle};
 use super::cutout::Cutout;
 use super::frame::{DiscFit, Expectation, LEAST_AGREEING, LEAST_ARC_DEG, Measured, View};
 use super::limb::{LimbPoint, LimbSearch, limb_points};
@@ -96,7 +96,7 @@ fn trace(
             to_the_last: care == Care::Rough,
         };
         let points = view.shown(limb_points(&view.plane, &search), centre, metric, 1.0);
-        let circle = fit(&points, radius, expected.radius)?;
+        let circle = fit_circle(&points, radius, expected.radius)?;
         // Stars and corners end here, before anything costly is asked of them.
         if circle.arc_deg < 0.6 * LEAST_ARC_DEG || circle.agreeing < 0.6 * LEAST_AGREEING {
             return None;
@@ -116,7 +116,7 @@ fn trace(
 }
 
 /// A large disc is first settled on a reduced copy of its neighbourhood.
-fn settle(
+fn converge(
     view: &View,
     expected: &Expectation<'_>,
     first: (PixelPoint, f64),
@@ -139,7 +139,7 @@ fn settle(
         };
         let prior = expected.radius.map(|p| RadiusPrior { radius: p.radius / f, sigma: p.sigma / f + 0.2 });
         let points = view.shown(limb_points(&copy.plane, &search), centre, metric, f);
-        let circle = fit(&points, radius / f, prior)?;
+        let circle = fit_circle(&points, radius / f, prior)?;
         let (dx, dy) = metric.to_pixels(circle.x, circle.y);
         centre = PixelPoint::new(centre.x + dx * f, centre.y + dy * f);
         radius = circle.radius * f;
@@ -175,7 +175,7 @@ pub(super) fn first_look(
         if view.plane.width().min(view.plane.height()) < 16 * factor {
             return None;
         }
-        let settled = settle(&view, expected, (at, radius), factor)?;
+        let settled = converge(&view, expected, (at, radius), factor)?;
         if settled.0.distance(at) > 0.05 * radius || settled.1 > 1.1 * radius {
             view = frame.view(settled.0, settled.1 * stretch, 1.3 * settled.1 * stretch + 14.0);
         }
@@ -284,7 +284,7 @@ fn describe(
     }
 }
 
-/// How much of a displacement that all of the limb shares (outwards, by a curve or by blooming) pulls the centre along: nil
+/// How much of a displacement that all of the limb shares (outwards, by a curve or by blooming) pulls the centre along: zero
 /// where the limb shows evenly all round, one and more where an arc does, and the radius is held by the sequence. The
 /// brighter limb is displaced more, so that an evenly seen but unevenly lit limb counts as well.
 fn lopsided(points: &[LimbPoint], (x, y): (f64, f64), radius: f64) -> f64 {
@@ -430,7 +430,7 @@ impl Look {
                 LimbPoint { x: x * share, y: y * share, ..*p }
             })
             .collect();
-        let circle = fit(&points, known, expected.radius)?;
+        let circle = fit_circle(&points, known, expected.radius)?;
         let (dx, dy) = metric.to_pixels(circle.x, circle.y);
         let centre = PixelPoint::new(from.x + dx, from.y + dy);
         let traced = Traced { centre, radius: circle.radius, points, circle, metric, on_codes: true };

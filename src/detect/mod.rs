@@ -1,4 +1,4 @@
-//! One frame's pixels, and the discs they show: no sky, no papers.
+//! One frame's pixels, and the discs they show: no sky, no records.
 //!
 //! `sky_level` puts a frame on a log-like scale relative to its own sky; `candidates` lets edges vote for centres;
 //! `limb` measures the limb along rays (`edge_profile` places each edge); `circle` fits it; `small_disc` models

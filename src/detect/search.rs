@@ -48,7 +48,7 @@ pub(super) fn is_beyond_doubt(fit: &DiscFit) -> bool {
     fit.radius_px > 40.0 && fit.confidence() > BEYOND_DOUBT && fit.open_share < 0.1
 }
 
-/// Lets go of rings in the light around a disc: steps of eight bits in the glow of a burnt Moon are as round as it is.
+/// Lets go of rings in the light around a disc: steps of eight bits in the glow of a clipped Moon are as round as it is.
 fn without_glows(found: &mut Vec<Look>) {
     let glows: Vec<bool> = found.iter().map(|l| found.iter().any(|d| is_glow_of(l, d))).collect();
     let mut glows = glows.into_iter();

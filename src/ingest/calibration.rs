@@ -35,7 +35,7 @@ const SAME_DARK: f64 = 0.1;
 
 impl Masters {
     /// Whether they are of a frame's size and kind: one sample a site of a mosaic, three a pixel of others.
-    pub(super) fn fit(&self, size: (usize, usize), samples: usize) -> bool {
+    pub(super) fn suit(&self, size: (usize, usize), samples: usize) -> bool {
         let all = self.darks.iter().chain(&self.bias).chain(&self.flat);
         self.size == size && all.into_iter().all(|m| m.samples.len() == samples)
     }
@@ -171,28 +171,28 @@ fn stands_alone(value: f32, neighbours: &mut [f32]) -> Option<f32> {
 }
 
 /// Mends single pixels that glow by themselves, channel by channel.
-pub(super) fn mend_hot_pixels(light: &mut LinearImage) {
+pub(super) fn repair_hot_pixels(light: &mut LinearImage) {
     let (w, h) = (light.width(), light.height());
-    let mut mended = Vec::new();
+    let mut repaired = Vec::new();
     for y in 1..h.saturating_sub(1) {
         for x in 1..w.saturating_sub(1) {
             for c in 0..3 {
                 let at = |dx: usize, dy: usize| light.data()[((y + dy - 1) * w + x + dx - 1) * 3 + c];
                 let mut around = [at(0, 0), at(1, 0), at(2, 0), at(0, 1), at(2, 1), at(0, 2), at(1, 2), at(2, 2)];
                 if let Some(value) = stands_alone(at(1, 1), &mut around) {
-                    mended.push(((y * w + x) * 3 + c, value));
+                    repaired.push(((y * w + x) * 3 + c, value));
                 }
             }
         }
     }
-    mended.into_iter().for_each(|(i, v)| light.data_mut()[i] = v);
+    repaired.into_iter().for_each(|(i, v)| light.data_mut()[i] = v);
 }
 
 /// Mends single sites that glow by themselves, against the nearest sites of the same colour.
-pub(super) fn mend_hot_sites(part: &mut Mosaic) {
+pub(super) fn repair_hot_sites(part: &mut Mosaic) {
     let (w, h) = (part.width, part.height);
     let scale = part.white - part.black[0];
-    let mut mended = Vec::new();
+    let mut repaired = Vec::new();
     for y in 2..h.saturating_sub(2) {
         for x in 2..w.saturating_sub(2) {
             let at = |dx: usize, dy: usize| {
@@ -206,11 +206,11 @@ pub(super) fn mend_hot_sites(part: &mut Mosaic) {
             if let Some(value) = stands_alone(here, &mut around)
                 && beside.iter().all(|v| *v < 0.5 * here)
             {
-                mended.push((y * w + x, value * scale + part.black[y % 2 * 2 + x % 2]));
+                repaired.push((y * w + x, value * scale + part.black[y % 2 * 2 + x % 2]));
             }
         }
     }
-    mended.into_iter().for_each(|(i, v)| part.values[i] = v);
+    repaired.into_iter().for_each(|(i, v)| part.values[i] = v);
 }
 
 #[cfg(test)]
@@ -225,7 +225,7 @@ mod tests {
         for (dx, dy, v) in [(0, 0, 0.5), (1, 0, 0.2), (0, 1, 0.2), (1, 1, 0.1)] {
             light.set_pixel(6 + dx, 6 + dy, [v; 3]);
         }
-        mend_hot_pixels(&mut light);
+        repair_hot_pixels(&mut light);
         assert!(light.pixel(2, 2)[0] < 0.02);
         assert_eq!(light.pixel(6, 6), [0.5; 3]);
     }

@@ -4,7 +4,7 @@
 //! 24-megapixel frame are a quarter of the light they stand for, and a picture needs little of it.
 
 use super::border;
-use super::calibration::{Masters, SampleColours, mend_hot_pixels, mend_hot_sites};
+use super::calibration::{Masters, SampleColours, repair_hot_pixels, repair_hot_sites};
 use super::coded::{self, Codes};
 use super::content::Content;
 use super::fits::{self, FitsPixels};
@@ -25,7 +25,7 @@ pub struct OpenFrame {
     orientation: Orientation,
     masters: Option<Arc<Masters>>,
     exposure_s: Option<f64>,
-    mends: bool,
+    repairs: bool,
     photographed: OnceLock<PixelRect>,
     ignored: Ignored,
     /// The part that a file which breaks off still tells.
@@ -81,7 +81,7 @@ pub(super) fn open_coded(path: &Path, bytes: &[u8], reading: &Reading) -> Result
     if fits::is_fits(bytes) {
         let picture = fits::Header::parse(bytes).and_then(|h| h.picture(bytes)).map_err(damaged)?;
         let pixels = match picture.pixels {
-            FitsPixels::Light(image) => Pixels::Light { marks: burnt(&image), image, matrix: srgb },
+            FitsPixels::Light(image) => Pixels::Light { marks: clipped(&image), image, matrix: srgb },
             FitsPixels::Mosaic(mosaic) => Pixels::Mosaic(mosaic),
         };
         let open = OpenFrame::new(pixels, reading, true, Orientation::NoTransforms);
@@ -92,7 +92,7 @@ pub(super) fn open_coded(path: &Path, bytes: &[u8], reading: &Reading) -> Result
     let told = picture.told;
     let pixels = match picture.pixels {
         // Float files hold linear light by custom, whatever the integers' curve.
-        coded::Samples::Float(image) => Pixels::Light { marks: burnt(&image), image, matrix: colour.matrix() },
+        coded::Samples::Float(image) => Pixels::Light { marks: clipped(&image), image, matrix: colour.matrix() },
         coded::Samples::Integer(codes) => {
             let tables = Box::new(colour.tables(codes.steps()));
             Pixels::Coded { codes, tables, matrix: colour.matrix() }
@@ -105,14 +105,14 @@ pub(super) fn open_coded(path: &Path, bytes: &[u8], reading: &Reading) -> Result
 const BREAKS_OFF: &str = "its file breaks off; what is there of it is used";
 
 impl OpenFrame {
-    /// Pixels with what the notes say of them; `mends`: whether sites that glow are mended unless the notes say otherwise.
-    fn new(pixels: Pixels, reading: &Reading, mends: bool, orientation: Orientation) -> Self {
+    /// Pixels with what the notes say of them; `repairs`: whether sites that glow are repaired unless the notes say otherwise.
+    fn new(pixels: Pixels, reading: &Reading, repairs: bool, orientation: Orientation) -> Self {
         let mut open = OpenFrame {
             pixels,
             orientation,
             masters: reading.masters.clone(),
             exposure_s: reading.exposure_s,
-            mends: reading.mend_hot_pixels.unwrap_or(mends),
+            repairs: reading.repair_hot_pixels.unwrap_or(repairs),
             photographed: OnceLock::new(),
             ignored: reading.ignored.clone(),
             told: None,
@@ -120,7 +120,7 @@ impl OpenFrame {
         };
         // Darks and flats of another camera are none of this one's.
         let (size, samples) = (open.sensor_size(), open.sample_count());
-        if open.masters.as_ref().is_some_and(|m| !m.fit(size, samples)) {
+        if open.masters.as_ref().is_some_and(|m| !m.suit(size, samples)) {
             open.masters = None;
             open.remark = Some("dark, bias and flat frames do not fit it, and are left out".into());
         }
@@ -223,7 +223,7 @@ impl OpenFrame {
             x1: inside.x1.div_euclid(side).max(up(inside.x0)),
             y1: inside.y1.div_euclid(side).max(up(inside.y0)),
         };
-        // Light that was never coded is mended by its neighbours, and is taken whole.
+        // Light that was never coded is repaired by its neighbours, and is taken whole.
         let rows = if matches!(self.pixels, Pixels::Light { .. }) { blocks.height().max(1) as i64 } else { 16 };
         let mut light = Vec::with_capacity(blocks.width() * blocks.height() * 3);
         let mut saturated = Vec::with_capacity(blocks.width() * blocks.height());
@@ -252,8 +252,8 @@ impl OpenFrame {
 
     pub(super) fn plane(&self, of: fn(&LinearImage) -> Plane) -> Plane {
         let (width, height) = self.size();
-        // Rows that are mended by their neighbours' are taken together.
-        if self.mends || !matches!(self.pixels, Pixels::Coded { .. }) {
+        // Rows that are repaired by their neighbours' are taken together.
+        if self.repairs || !matches!(self.pixels, Pixels::Coded { .. }) {
             return of(&self.whole());
         }
         const BAND: usize = 256;
@@ -283,8 +283,8 @@ impl OpenFrame {
         if let Some(masters) = &self.masters {
             masters.correct(&mut light, rect, self.exposure_s);
         }
-        if self.mends {
-            mend_hot_pixels(&mut light);
+        if self.repairs {
+            repair_hot_pixels(&mut light);
         }
         if !matrix.is_identity() {
             for pixel in light.data_mut().as_chunks_mut::<3>().0 {
@@ -296,7 +296,7 @@ impl OpenFrame {
 
     /// Of a mosaic the sites are put right before they are interpolated, with room around the window.
     fn mosaic_light(&self, mosaic: &Mosaic, rect: PixelRect) -> (LinearImage, Vec<bool>) {
-        if self.masters.is_none() && !self.mends {
+        if self.masters.is_none() && !self.repairs {
             return mosaic.light(rect);
         }
         let (mut part, inner) = mosaic.part(rect);
@@ -307,8 +307,8 @@ impl OpenFrame {
                 self.exposure_s,
             );
         }
-        if self.mends {
-            mend_hot_sites(&mut part);
+        if self.repairs {
+            repair_hot_sites(&mut part);
         }
         part.light(inner)
     }
@@ -414,6 +414,6 @@ pub fn decode(path: &Path, reading: &Reading) -> Result<LinearImage, DecodeError
 }
 
 /// Which pixels of an image of light are at the end of its scale.
-fn burnt(image: &LinearImage) -> Vec<bool> {
+fn clipped(image: &LinearImage) -> Vec<bool> {
     image.data().chunks_exact(3).map(|p| p.iter().any(|v| *v >= 0.995)).collect()
 }

@@ -159,7 +159,7 @@ impl Entry {
                 *recorded = Some(said);
             }
         }
-        metadata.settle_exposure();
+        metadata.complete_exposure();
         conflicts
     }
 }

@@ -1,4 +1,4 @@
-//! What of a frame is to be ignored, by the notes: borders, pasted strips, captions, dates burnt into a corner.
+//! What of a frame is to be ignored, by the notes: borders, pasted strips, captions, dates printed into a corner.
 //!
 //! Strips that are plain enough are found without being told (`border`); everything else only a person can tell from the
 //! sky. Where such a rectangle lies no limb is looked for, and no disc shows a pixel of it. (A backplate is shown as it is, and

@@ -66,7 +66,7 @@ fn master(paths: &[PathBuf], reading: &Reading) -> Result<Option<SizedMaster>, D
 /// # Errors
 /// [`DecodeError`] of the first frame that cannot be read or does not fit the others.
 pub(super) fn average(files: &CalibrationFiles, reading: &Reading) -> Result<Option<Masters>, DecodeError> {
-    let reading = Reading { masters: None, mend_hot_pixels: Some(false), ..reading.clone() };
+    let reading = Reading { masters: None, repair_hot_pixels: Some(false), ..reading.clone() };
     let mut by_exposure: Vec<(Option<f64>, Vec<PathBuf>)> = Vec::new();
     for path in &files.dark {
         let exposure = read_metadata(path).ok().and_then(|m| m.exposure_time_s);

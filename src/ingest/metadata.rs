@@ -38,7 +38,7 @@ fn degrees(exif: &Exif, tag: Tag, reference: Tag, negative: &str) -> Option<f64>
     Some(if text(exif, reference).is_some_and(|r| r.eq_ignore_ascii_case(negative)) { -value } else { value })
 }
 
-fn place(exif: &Exif) -> Option<Site> {
+fn site_of(exif: &Exif) -> Option<Site> {
     let below = number(exif, Tag::GPSAltitudeRef) == Some(1.0);
     let altitude = number(exif, Tag::GPSAltitude).unwrap_or(0.0);
     Some(Site {
@@ -75,7 +75,7 @@ fn camera_record(exif: &Exif, width: usize) -> CameraRecord {
         date_time: text(exif, Tag::DateTimeOriginal),
         sub_second: text(exif, Tag::SubSecTimeOriginal),
         offset: text(exif, Tag::OffsetTimeOriginal),
-        place: place(exif),
+        place: site_of(exif),
     }
 }
 

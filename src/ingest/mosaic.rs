@@ -77,7 +77,7 @@ pub struct Mosaic {
     /// From the balanced sensor's colours to the working space.
     pub matrix: ColourMatrix,
     /// Which sites were saturated, where their numbers have been corrected since.
-    pub burnt: Option<Vec<bool>>,
+    pub clipped: Option<Vec<bool>>,
 }
 
 /// Above this share of the scale a site is taken for saturated.
@@ -88,7 +88,7 @@ impl Mosaic {
     pub fn of_light(width: usize, height: usize, values: Vec<f32>, pattern: Pattern) -> Self {
         use crate::raster::RgbSpace;
         let matrix = ColourMatrix::new(RgbSpace::SRGB.to(&RgbSpace::WORKING));
-        Mosaic { width, height, values, pattern, black: [0.0; 4], white: 1.0, balance: [1.0; 3], matrix, burnt: None }
+        Mosaic { width, height, values, pattern, black: [0.0; 4], white: 1.0, balance: [1.0; 3], matrix, clipped: None }
     }
 
     /// The sensor's numbers over the black level.
@@ -113,11 +113,11 @@ impl Mosaic {
         let (x, y) = (mirrored(x, self.width), mirrored(y, self.height));
         let black = self.black[(y % 2 * 2 + x % 2) as usize];
         let share = (self.values[y as usize * self.width + x as usize] - black) / (self.white - black);
-        let burns = match &self.burnt {
-            Some(burnt) => burnt[y as usize * self.width + x as usize],
+        let clips = match &self.clipped {
+            Some(clipped) => clipped[y as usize * self.width + x as usize],
             None => share >= SATURATED,
         };
-        (share * self.balance[self.pattern.at(x, y)], burns)
+        (share * self.balance[self.pattern.at(x, y)], clips)
     }
 
     /// The sites of a rectangle with a few more around it (an even number before it, so that the pattern's
@@ -138,12 +138,12 @@ impl Mosaic {
             height: outer.height(),
             values,
             pattern: self.pattern.clone(),
-            burnt: None,
+            clipped: None,
             ..*self
         };
         let mut part = part;
-        let burns = (0..part.height).flat_map(|y| (0..part.width).map(move |x| (x as i64, y as i64)));
-        part.burnt = Some(burns.map(|(x, y)| part.site(x, y).1).collect());
+        let clips = (0..part.height).flat_map(|y| (0..part.width).map(move |x| (x as i64, y as i64)));
+        part.clipped = Some(clips.map(|(x, y)| part.site(x, y).1).collect());
         let inner = PixelRect { x0: rect.x0 - x0, y0: rect.y0 - y0, x1: rect.x1 - x0, y1: rect.y1 - y0 };
         (part, inner)
     }

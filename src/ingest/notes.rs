@@ -57,8 +57,9 @@ pub struct Calibration {
     pub bias: Vec<String>,
     /// An even surface through the same optics.
     pub flat: Vec<String>,
-    /// Whether single glowing sites are mended; by default in camera raw and FITS, whose maker has not.
-    pub mend_hot_pixels: Option<bool>,
+    /// Whether single glowing sites are repaired; by default in camera raw and FITS, whose maker has not.
+    #[serde(alias = "mend_hot_pixels")]
+    pub repair_hot_pixels: Option<bool>,
 }
 
 /// Geodetic place, WGS84.

@@ -144,7 +144,7 @@ pub(super) fn develop_file(path: &Path) -> Result<(RawPixels, Orientation), Stri
     if d.channels == 3 {
         let shares: Vec<f32> = values.into_iter().map(|v| (v - d.black[0]) / (d.white - d.black[0])).collect();
         let marks: Vec<bool> = shares.chunks_exact(3).map(|p| p.iter().any(|v| *v >= 0.99)).collect();
-        // As in a mosaic: what burnt is cut where every channel can still tell, never tinted.
+        // As in a mosaic: what is clipped is cut where every channel can still tell, never tinted.
         let level = |(i, v): (usize, f32)| {
             let light = v * d.balance[i % 3];
             if marks[i / 3] { light.min(1.0) } else { light }
@@ -162,7 +162,7 @@ pub(super) fn develop_file(path: &Path) -> Result<(RawPixels, Orientation), Stri
         white: d.white,
         balance: d.balance,
         matrix,
-        burnt: None,
+        clipped: None,
     };
     Ok((RawPixels::Mosaic(mosaic), orientation))
 }

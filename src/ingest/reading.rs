@@ -40,8 +40,8 @@ pub struct Reading {
     pub masters: Option<Arc<Masters>>,
     /// How long the frame was exposed, seconds: which dark belongs to it.
     pub exposure_s: Option<f64>,
-    /// Whether sites that glow by themselves are mended; by default in camera raw and FITS alone.
-    pub mend_hot_pixels: Option<bool>,
+    /// Whether sites that glow by themselves are repaired; by default in camera raw and FITS alone.
+    pub repair_hot_pixels: Option<bool>,
     /// What of the frame is no photograph, by the notes.
     pub ignored: Ignored,
     /// Whether it is no photograph at all but drawn, as masks are: its file may be far smaller than a photograph's.
@@ -55,7 +55,7 @@ impl Reading {
         Reading {
             transfer: notes.transfer(),
             ignored: notes.ignore.clone(),
-            mend_hot_pixels: notes.calibration.mend_hot_pixels,
+            repair_hot_pixels: notes.calibration.repair_hot_pixels,
             ..Reading::default()
         }
     }

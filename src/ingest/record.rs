@@ -88,7 +88,7 @@ impl CameraRecord {
             exposure: None,
             clock_is_utc: false,
         };
-        out.settle_exposure();
+        out.complete_exposure();
         out
     }
 }
@@ -112,7 +112,7 @@ impl FrameMetadata {
     }
 
     /// The whole exposure, when its three parts are known.
-    pub(super) fn settle_exposure(&mut self) {
+    pub(super) fn complete_exposure(&mut self) {
         self.exposure = match (self.exposure_time_s, self.f_number, self.iso) {
             (Some(time), Some(n), Some(iso)) => Some(Exposure::new(time, n, iso)),
             _ => None,

@@ -1,12 +1,12 @@
 //! Words as stamps: lines of text set in the embedded font or in one that the layout names.
 //!
 //! The embedded font is Inter Light, subset to Latin and Greek (SIL Open Font License 1.1, `font/OFL.txt`).
-//! Kerning is applied; no shaping beyond it, so scripts that need joining are not served. [`settle`] finds each
+//! Kerning is applied; no shaping beyond it, so scripts that need joining are not served. [`lay_out`] finds each
 //! disc's label a free side.
 
-mod settle;
+mod lay_out;
 
-pub use settle::settle;
+pub use lay_out::lay_out;
 
 use crate::composition::{TextAnchor, TextRequest};
 use crate::raster::{PixelRect, Stamp};

@@ -1,4 +1,4 @@
-//! What a layout asks that a night's papers alone can deny: said before any frame is looked at.
+//! What a layout asks that a night's records alone can deny: said before any frame is looked at.
 //!
 //! What only the frames can tell (an aim, a Moon, an orientation) is left to `resolve`.
 
@@ -8,7 +8,7 @@ use crate::diag::Diagnostic;
 use crate::ingest::Night;
 use std::path::Path;
 
-/// Whether a layout can be drawn of a night, as far as its papers tell: the frames that it names, its moments, the site, the
+/// Whether a layout can be drawn of a night, as far as its records tell: the frames that it names, its moments, the site, the
 /// exposures, the files beside it.
 ///
 /// # Errors

@@ -1,7 +1,7 @@
 //! A layout file and a registration become a [`Composition`]: every disc explicit, only pixels and radians.
 //!
 //! * `notation`: the layout file as a person writes it; `sheet`: its lengths in pixels;
-//! * `check`: ranges and contradictions, in our own words, with the place in the file; `beforehand`: what a night's papers
+//! * `check`: ranges and contradictions, in our own words, with the place in the file; `beforehand`: what a night's records
 //!   alone deny of it;
 //! * `select`: which frames are shown, `wanted` at which moments, `moments` which of them are one;
 //! * `arrange`: where each disc goes, one file an arrangement, with its words and marks;
@@ -92,7 +92,7 @@ impl Layout {
     }
 }
 
-/// Resolves a layout for a night. Labels stand under their discs still; `labels::settle` finds them room.
+/// Resolves a layout for a night. Labels stand under their discs still; `labels::lay_out` finds them room.
 ///
 /// # Errors
 /// A [`Diagnostic`] when the layout asks for what the night does not have.

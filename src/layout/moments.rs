@@ -13,7 +13,7 @@ use crate::units::Instant;
 /// minute.)
 const SHADOW_MAY_MOVE: f64 = 0.05;
 
-/// How far the shadow moved over the disc between two instants while its edge lay on it, radii; nil where no site is known.
+/// How far the shadow moved over the disc between two instants while its edge lay on it, radii; zero where no site is known.
 fn shadow_moved(night: &Night, a: Instant, b: Instant) -> f64 {
     let Some(observer) = night.observer() else { return 0.0 };
     let [a, b] = [a, b].map(|at| shadow_from(&observer, at, &apparent_moon(&observer, at)));
@@ -62,14 +62,14 @@ pub(super) fn moments<'a>(
     (groups.into_iter().filter_map(|group| moment(group, night, merging)).collect(), said)
 }
 
-/// One moment: led by the longest exposure that does not burn, or by the one that burns least.
+/// One moment: led by the longest exposure that does not burn, or by the one that clips least.
 fn moment<'a>(group: Vec<Chosen<'a>>, night: &Night, merging: Merging) -> Option<Chosen<'a>> {
     let first = group.first().and_then(|c| night.frame(&c.registered?.file));
     let exposed = |f: &FrameRegistration| night.frame(&f.file)?.metadata.times_the_light_of(&first?.metadata);
-    let burns = |f: &FrameRegistration| f.fit().map_or(0.0, |fit| fit.saturated_share);
+    let clips = |f: &FrameRegistration| f.fit().map_or(0.0, |fit| fit.saturated_share);
     let rank = |f: &FrameRegistration| {
-        let clean = burns(f) < 0.02;
-        (clean, if clean { exposed(f).unwrap_or(0.0) } else { -burns(f) })
+        let clean = clips(f) < 0.02;
+        (clean, if clean { exposed(f).unwrap_or(0.0) } else { -clips(f) })
     };
     let frames: Vec<&FrameRegistration> = group.iter().filter_map(|c| c.registered).collect();
     let (at, lead) = frames.iter().enumerate().max_by(|(_, a), (_, b)| {

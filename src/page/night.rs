@@ -22,13 +22,13 @@ pub(super) struct Asked {
     offset_s: Option<i32>,
 }
 
-struct Settled {
+struct Chosen {
     observer: Observer,
     eclipse: LunarEclipse,
     zone: TimeZone,
 }
 
-fn settled(desk: &Desk, asked: &Asked) -> Answer<Settled> {
+fn chosen(desk: &Desk, asked: &Asked) -> Answer<Chosen> {
     let night = desk.work().night.clone();
     let own = night.as_ref().and_then(|n| n.observer());
     let observer = match (asked.latitude, asked.longitude) {
@@ -45,7 +45,7 @@ fn settled(desk: &Desk, asked: &Asked) -> Answer<Settled> {
     let eclipse = eclipse_within(at, 1.5);
     let noted = night.as_ref().and_then(|n| n.notes.as_ref()?.label_offset_s()).map(|s| s as i32);
     let offset = asked.offset_s.or(noted).unwrap_or(0);
-    Ok(Settled {
+    Ok(Chosen {
         observer,
         eclipse: eclipse.ok_or("there is no lunar eclipse near that date")?,
         zone: Offset::from_seconds(offset).map_or(TimeZone::UTC, TimeZone::fixed),
@@ -53,7 +53,7 @@ fn settled(desk: &Desk, asked: &Asked) -> Answer<Settled> {
 }
 
 fn planned(desk: &Desk, asked: &Asked) -> Answer<(ShootingPlan, Drawing)> {
-    let Settled { observer, eclipse, zone } = settled(desk, asked)?;
+    let Chosen { observer, eclipse, zone } = chosen(desk, asked)?;
     let request =
         PlanRequest { observer, zone, eclipse: &eclipse, rigs: &[], trail_px: 2.0, horizon: HorizonProfile::default() };
     let plan = crate::plan::plan(&request);

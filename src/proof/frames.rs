@@ -140,7 +140,7 @@ fn one(
     let radius_sigma_px = f.fit().map(|fit| fit.radius_sigma_px);
     let odd_size = is_measured
         && limb.zip(predicted_radius_px).is_some_and(|(limb, predicted)| {
-            // A burnt disc is larger by its glow, and the registration knows how much.
+            // A clipped disc is larger by its glow, and the registration knows how much.
             let own = f.disc().map_or(limb.r, crate::registration::Disc::moon_radius_px);
             (own - predicted).abs() > (ODD_SIZE * predicted).max(4.0 * radius_sigma_px.unwrap_or(0.0)).max(1.0)
         });

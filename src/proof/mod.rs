@@ -1,7 +1,7 @@
 //! What was found in a night, laid out to be looked at: the proof.
 //!
 //! [`Proof::of`] gathers it as data (frames with what the sky predicts for each, contacts and which frames fall where, claims
-//! of the papers and what became of them, three sentences for a tired reader); `windows` cuts each frame's part out that a
+//! of the records and what became of them, three sentences for a tired reader); `windows` cuts each frame's part out that a
 //! person wants to see, `plots` draws the numbers over time, `page` writes all of it into one HTML file that needs nothing
 //! else.
 
@@ -38,7 +38,7 @@ pub struct Proof {
     pub contacts: Vec<ContactProof>,
     /// What lies between the contacts, and how many usable frames show it.
     pub stretches: Vec<StretchProof>,
-    /// What the papers say, and what the frames say of it.
+    /// What the records say, and what the frames say of it.
     pub claims: Vec<Claim>,
     /// Everything that was said of the night, gravest first.
     pub remarks: Vec<Remark>,
@@ -97,7 +97,7 @@ pub struct Remark {
 
 impl Proof {
     /// Gathers what was found. `said` is what was said of the night; `weighed`: whether by the run that registered it, which
-    /// alone weighs the papers' claims (a registration file does not keep what came of that).
+    /// alone weighs the records' claims (a registration file does not keep what came of that).
     pub fn of(night: &Night, registration: &Registration, said: &[Diagnostic], weighed: bool) -> Self {
         let frames = frames::gathered(night, registration);
         let (contacts, stretches) = contacts::gathered(&frames, registration);
@@ -169,7 +169,7 @@ fn remarks(said: &[Diagnostic]) -> Vec<Remark> {
         .collect()
 }
 
-/// What the papers claim, each with the message that contradicts it, if one does.
+/// What the records claim, each with the message that contradicts it, if one does.
 fn claims(night: &Night, registration: &Registration, said: &[Diagnostic], weighed: bool) -> Vec<Claim> {
     // `held`: what the frames show where none of the messages is said.
     let claim = |about, claimed: Option<String>, codes: &[&str], held: Option<String>| {

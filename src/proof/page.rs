@@ -98,7 +98,7 @@ fn claims(out: &mut String, proof: &Proof) {
         .collect();
     table(
         out,
-        "What the papers say, and what the frames say of it",
+        "What the records say, and what the frames say of it",
         &["About", "Notes and camera", "The frames"],
         &rows,
     );

@@ -161,7 +161,7 @@ fn drawn(proof: &Proof, quantity: &Quantity<'_>) -> Option<Plot> {
         points
     };
     let (points, line) = (of(quantity.value), of(quantity.predicted));
-    // Nothing is told by fewer, nor by what is nil all night.
+    // Nothing is told by fewer, nor by what is zero all night.
     if points.len() < 3 || points.iter().all(|p| p.value.abs() < 1e-3) {
         return None;
     }

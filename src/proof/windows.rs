@@ -87,10 +87,10 @@ fn shown(frame: &OpenFrame, wanted: PixelRect, side: f64, as_taken: bool) -> Opt
     let (w, h) = (cut.light.width() as u32, cut.light.height() as u32);
     let mut jpeg = Vec::new();
     JpegEncoder::new_with_quality(&mut jpeg, QUALITY).write_image(&bytes, w, h, ExtendedColorType::Rgb8).ok()?;
-    Some(Window { jpeg, shows: place(shown), wanted: place(wanted), lifted_stops: f64::from(gain.log2()) })
+    Some(Window { jpeg, shows: rectangle(shown), wanted: rectangle(wanted), lifted_stops: f64::from(gain.log2()) })
 }
 
-fn place(rect: PixelRect) -> (f64, f64, f64, f64) {
+fn rectangle(rect: PixelRect) -> (f64, f64, f64, f64) {
     let PixelPoint { x, y } = PixelPoint::new(rect.x0 as f64, rect.y0 as f64);
     (x, y, rect.width() as f64, rect.height() as f64)
 }

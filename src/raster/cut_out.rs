@@ -13,6 +13,6 @@ pub struct CutOut {
     pub saturated: Vec<bool>,
     /// Light below which the frame's numbers tell nothing but their own steps.
     pub darkest_told: f32,
-    /// The light of the file's smallest step above black; nil where noise hides it.
+    /// The light of the file's smallest step above black; zero where noise hides it.
     pub step: f32,
 }

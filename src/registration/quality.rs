@@ -6,7 +6,7 @@ use crate::raster::PixelRect;
 /// How good a disc is, and what it lacks most.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Rating {
-    /// 0 is no disc, 1 as sharp as this lens gets, whole in the frame, clear and nowhere burnt.
+    /// 0 is no disc, 1 as sharp as this lens gets, whole in the frame, clear and nowhere clipped.
     pub quality: f64,
     /// What it lacks most, where that is worth a word.
     pub lacks: Option<&'static str>,
@@ -83,7 +83,7 @@ impl Quality {
         let parts = [
             ("soft", sharp),
             ("dimmed by cloud", clear),
-            ("burnt", fair),
+            ("clipped", fair),
             ("underexposed", exposed),
             ("cut", whole),
             (LIMB_BROKEN, round),

@@ -143,16 +143,16 @@ fn is_doubtful(solved: &PointingSolution, glare_px: f64) -> bool {
     (solved.rms_px > MOST_PX.max((MOST_OF_GLARE * glare_px).min(MOST_BY_GLARE_PX)) && solved.frames >= 8) || upside_down
 }
 
-/// Radius of a rig's usual disc, pixels, where it is burnt and so seen by its glare; nil elsewhere.
+/// Radius of a rig's usual disc, pixels, where it is clipped and so seen by its glare; zero elsewhere.
 fn glare_px(registration: &Registration, rig: usize) -> f64 {
-    /// Burnt is what is saturated over a third of its area.
-    const BURNT: f64 = 0.3;
+    /// Clipped is what is saturated over a third of its area.
+    const CLIPPED: f64 = 0.3;
     let middle = |mut values: Vec<f64>| {
         values.sort_by(f64::total_cmp);
         values.get(values.len() / 2).copied().unwrap_or(0.0)
     };
     let fits = || registration.frames.iter().filter(|f| f.rig == rig).filter_map(FrameRegistration::fit);
-    if middle(fits().map(|f| f.saturated_share).collect()) < BURNT {
+    if middle(fits().map(|f| f.saturated_share).collect()) < CLIPPED {
         return 0.0;
     }
     middle(fits().map(|f| f.radius_px).collect())
@@ -166,7 +166,7 @@ fn clock_remark(clock: &ClockEstimate) -> Option<Diagnostic> {
     let words = format!("by the Earth's shadow, the {}", clock_words(clock));
     let help = match clock.zone_slip_s() {
         Some(slip) => format!(
-            "it looks like a time zone or summer time {:+.2} h off: mend `clock: (utc_offset: …)` in shoot.ron",
+            "it looks like a time zone or summer time {:+.2} h off: correct `clock: (utc_offset: …)` in shoot.ron",
             slip / 3600.0
         ),
         None => "register with `--clock from-shadow`, or write `clock: (ahead_s: …)` into shoot.ron".into(),

@@ -23,7 +23,7 @@ pub struct Disc {
     pub centre: PixelPoint,
     /// Radius of the circle of its area as seen, pixels.
     pub radius_px: f64,
-    /// Radius of the Moon inside a disc that is burnt beyond its limb, pixels, where the scale tells it.
+    /// Radius of the Moon inside a disc that is clipped beyond its limb, pixels, where the scale tells it.
     pub true_radius_px: Option<f64>,
     /// Standard deviation of the centre, pixels.
     pub centre_sigma_px: f64,
@@ -44,7 +44,7 @@ impl From<DiscFit> for Disc {
 }
 
 impl Disc {
-    /// The Moon's own radius, pixels: inside a burnt disc's glare where that is known, else as seen.
+    /// The Moon's own radius, pixels: inside a clipped disc's glare where that is known, else as seen.
     pub fn moon_radius_px(&self) -> f64 {
         self.true_radius_px.unwrap_or(self.radius_px)
     }

@@ -6,7 +6,7 @@ use super::moon_disc::MoonDisc;
 use super::night_sky::NightSky;
 use super::painting::Painting;
 use super::scenario::{FrameFormat, Landscape, RehearsedMount, RehearsedRig, Scenario, empty_notes};
-use super::shot::{Night, Shot};
+use super::shot::{RehearsedNight, Shot};
 use super::sky_field::open_sky;
 use super::truth::{FrameTruth, Truth};
 use crate::diag::write_ron;
@@ -71,7 +71,7 @@ pub fn rehearse(
 ) -> Result<Vec<Truth>, RehearseError> {
     let mut truths = Vec::new();
     for (index, rig) in scenario.rigs.iter().enumerate() {
-        let night = Night::new(scenario, rig, hash(scenario.seed, index as u64))?;
+        let night = RehearsedNight::new(scenario, rig, hash(scenario.seed, index as u64))?;
         let folder = out.join(&rig.name);
         std::fs::create_dir_all(&folder).map_err(|source| RehearseError::Folder { path: folder.clone(), source })?;
         refuse_a_photographers_folder(&folder)?;
@@ -124,14 +124,14 @@ pub fn refuse_a_photographers_folder(folder: &Path) -> Result<(), RehearseError>
     Ok(())
 }
 
-impl<'a> Night<'a> {
+impl<'a> RehearsedNight<'a> {
     fn new(scenario: &'a Scenario, rig: &'a RehearsedRig, seed: u64) -> Result<Self, RehearseError> {
         let observer = scenario.site.observer().map_err(|_| RehearseError::Incomplete { what: "site" })?;
         let eclipse = scenario.lunar_eclipse().ok_or(RehearseError::Incomplete { what: "eclipse" })?;
         let camera = &rig.camera;
         let focal_length_px = camera.focal_length_mm * 1000.0 / camera.pixel_pitch_um;
         let lens = Lens { k1: camera.k1, ..Lens::rectilinear(camera.width_px, camera.height_px, focal_length_px) };
-        Ok(Night {
+        Ok(RehearsedNight {
             scenario,
             rig,
             observer,

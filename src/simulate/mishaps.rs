@@ -153,7 +153,7 @@ impl Mishaps {
         }
     }
 
-    /// How deep a place lies behind a bough or a roof's edge, pixels; above nil is covered.
+    /// How deep a place lies behind a bough or a roof's edge, pixels; above zero is covered.
     fn cover_depth(&self, moon_at: PixelPoint, moon_radius_px: f64, at: PixelPoint, seed: u64) -> f64 {
         // From below, more or less; the disc's centre and some more stays free.
         let (s, c) = ((uniform(seed, 320) - 0.5) * 1.6).sin_cos();

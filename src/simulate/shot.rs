@@ -13,7 +13,7 @@ pub(super) struct Shot {
 }
 
 /// What stays as it is for all frames of a rig.
-pub(super) struct Night<'a> {
+pub(super) struct RehearsedNight<'a> {
     pub(super) scenario: &'a Scenario,
     pub(super) rig: &'a RehearsedRig,
     pub(super) observer: Observer,

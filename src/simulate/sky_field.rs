@@ -4,12 +4,12 @@ use super::moon_disc::MoonDisc;
 use super::night_sky::{NightSky, stars};
 use super::painting::Painting;
 use super::scenario::RehearsedMount;
-use super::shot::{Night, Shot};
+use super::shot::{RehearsedNight, Shot};
 use crate::raster::{PixelPoint, PixelRect};
 use crate::units::Instant;
 use rayon::prelude::*;
 
-impl Night<'_> {
+impl RehearsedNight<'_> {
     pub(super) fn lay_stars(&self, field: &mut Painting<'_>, instant: Instant) {
         let pixel_arcsec = 206_264.8 / self.lens.focal_length_px;
         for star in stars(&self.observer, self.air, instant) {

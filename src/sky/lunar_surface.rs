@@ -97,7 +97,7 @@ pub fn lunar_albedo(detail: SurfaceDetail, place: &Vector3) -> f64 {
     }
 }
 
-/// Noise of the size of craters that the map does not show, about nil.
+/// Noise of the size of craters that the map does not show, about zero.
 fn texture(place: &Vector3) -> f64 {
     /// Cells to a radius of the globe: 8 km and halves of it.
     const CELLS: f64 = 220.0;

@@ -60,7 +60,7 @@ pub enum LooksError {
 fn reading_of(frame: &Frame) -> String {
     let r = &frame.reading;
     let response = r.response.as_ref().map(|r| r.iter().flatten().map(|v| f64::from(*v)).sum::<f64>());
-    format!("{:?} {response:?} {} {:?} {:?}", r.transfer, r.masters.is_some(), r.mend_hot_pixels, r.ignored)
+    format!("{:?} {response:?} {} {:?} {:?}", r.transfer, r.masters.is_some(), r.repair_hot_pixels, r.ignored)
 }
 
 impl Looks {

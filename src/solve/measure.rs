@@ -4,7 +4,7 @@
 //! decoded once more and searched where the solution expects the Moon.
 
 use super::choice::Choice;
-use super::moon::{BURNT_SHARE, Moon};
+use super::moon::{CLIPPED_SHARE, Moon};
 use super::mount::Aim;
 use super::scale::TELLS_NO_SIZE;
 use super::sequence::{Seen, Sequence};
@@ -204,15 +204,15 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
             let noise = measured.sky.noise_at(fit.centre.x, fit.centre.y);
             Moon { fit, look: None, cutout: Cutout::take(&plane, noise, fit.centre, fit.radius_px) }
         });
-    // What was well seen stands as photographed, whatever the solution makes of it; so does a disc burnt far beyond its
+    // What was well seen stands as photographed, whatever the solution makes of it; so does a disc clipped far beyond its
     // limb, which no true radius fits, where it stands just where the solved aim has the Moon.
-    let burnt_in_place = |fit: &DiscFit| {
+    let clipped_in_place = |fit: &DiscFit| {
         aim.is_pointed()
-            && fit.saturated_share > BURNT_SHARE
+            && fit.saturated_share > CLIPPED_SHARE
             && fit.confidence() > 0.5 * CONFIDENT
             && expected_at.is_some_and(|e| e.distance(fit.centre) < 0.2 * fit.radius_px + 1.0)
     };
-    let stands = |fit: &DiscFit| (fit.confidence() > CONFIDENT && !stray(fit)) || burnt_in_place(fit);
+    let stands = |fit: &DiscFit| (fit.confidence() > CONFIDENT && !stray(fit)) || clipped_in_place(fit);
     faint.or_else(|| as_found().filter(|m| stands(&m.fit))).or_else(|| if is_copper { through_cloud() } else { None })
 }
 
@@ -263,9 +263,9 @@ fn pressed_by_the_air(sequence: &Sequence<'_>, k: usize, look: &Look, radius: f6
 
 /// A disc that stands as it was found, with what its radius tells of its centre: a circle that is smaller or larger than the Moon
 /// by more than limbs err lies along a part of its limb alone (the sides of a Moon that the air presses together), and is off
-/// by about as much. A burnt disc is larger all round, and so may be one of a few pixels by its glow.
+/// by about as much. A clipped disc is larger all round, and so may be one of a few pixels by its glow.
 fn unlike_the_others(look: &Look, radius: Option<f64>) -> DiscFit {
-    let Some(radius) = radius.filter(|r| *r >= SMALL_DISC_PX && look.fit.saturated_share < BURNT_SHARE) else {
+    let Some(radius) = radius.filter(|r| *r >= SMALL_DISC_PX && look.fit.saturated_share < CLIPPED_SHARE) else {
         return look.fit;
     };
     let differs = ((look.true_radius_px() - radius).abs() - 0.01 * radius).max(0.0);

@@ -1,4 +1,4 @@
-//! What the night was: from the discs that frames show, the sky, and the claims of the papers.
+//! What the night was: from the discs that frames show, the sky, and the claims of the records.
 //!
 //! [`register`] is the list of passes, rig by rig. Each borrows what it needs and returns a new value:
 //!
@@ -11,7 +11,7 @@
 //! 5. `measure`: each Moon once more with the radius, lens and air known; `mount` again from those;
 //! 6. `face`: which way up, by the Moon's own features (`lunar_face`), and ties from frame to frame;
 //! 7. `shadow`: the phase that each frame shows, and with it the camera's clock;
-//! 8. `overruled`: what the papers claim (`claims`) that the frames overrule;
+//! 8. `overruled`: what the records claim (`claims`) that the frames overrule;
 //! 9. `entries`: all that written down as a [`Registration`].
 //!
 //! `suggestion` is what frames without shoot notes suggest for them.

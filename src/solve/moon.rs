@@ -18,5 +18,5 @@ impl Moon {
     }
 }
 
-/// Share of a disc's pixels at the top of the scale from which it is burnt out: its limb is the edge of its own glare.
-pub(super) const BURNT_SHARE: f64 = 0.2;
+/// Share of a disc's pixels at the top of the scale from which it is clipped: its limb is the edge of its own glare.
+pub(super) const CLIPPED_SHARE: f64 = 0.2;

@@ -91,7 +91,7 @@ impl Claims {
                      focal length and pixel pitch given; they are set aside"
                 ),
             )
-            .with_help(format!("write `optics: (focal_length_mm: {true_mm:.0})` into shoot.ron, or mend the pixel pitch"))
+            .with_help(format!("write `optics: (focal_length_mm: {true_mm:.0})` into shoot.ron, or correct the pixel pitch"))
         })
     }
 

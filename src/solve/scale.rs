@@ -1,7 +1,7 @@
 //! Which discs are one Moon: the plate scale of a rig, or several where the lens was zoomed.
 //!
 //! Every disc of every frame votes for the scale at which it would be the Moon; the Moon is the size that most frames
-//! have in common, whatever else each of them shows. What the papers say of the focal length breaks a tie and no more.
+//! have in common, whatever else each of them shows. What the records say of the focal length breaks a tie and no more.
 //! Frames that show another size, and agree on it among themselves, are another zoom.
 //!
 //! Frames that were cropped by hand differ in size, so that each is a rig of its own; the Moon's size in pixels is the same in
@@ -128,10 +128,10 @@ pub(super) fn in_common(rigs: &[&Votes]) -> Option<Scale> {
         trials.map(|scale| (scale, support(scale))).max_by(|a, b| a.1.total_cmp(&b.1)).map(|(scale, _)| scale)?;
     let convinced = frames.iter().filter(|(_, votes)| votes.iter().any(|v| v.weight > 2.0 * CONFIDENT));
     let agree = |votes: &[Vote]| agreeing(votes, first).is_some_and(|v| v.weight > CONFIDENT);
-    let agreed: Vec<usize> = frames.iter().filter(|(_, votes)| agree(votes)).map(|(rig, _)| *rig).collect();
-    let of_several = agreed.iter().any(|rig| *rig != agreed[0]);
-    let settled = settled(frames.iter().map(|(_, votes)| votes.as_slice()), first)?;
-    (agreed.len() >= 3 && of_several && 2 * agreed.len() > convinced.count()).then_some(settled)
+    let of_size: Vec<usize> = frames.iter().filter(|(_, votes)| agree(votes)).map(|(rig, _)| *rig).collect();
+    let of_several = of_size.iter().any(|rig| *rig != of_size[0]);
+    let settled = agreed(frames.iter().map(|(_, votes)| votes.as_slice()), first)?;
+    (of_size.len() >= 3 && of_several && 2 * of_size.len() > convinced.count()).then_some(settled)
 }
 
 /// What a frame's best vote gives a scale.
@@ -164,7 +164,7 @@ fn agreeing(votes: &[Vote], scale: f64) -> Option<&Vote> {
 }
 
 /// The scale settled from the discs near a first one: the median of those that show half of their limb, or of all.
-fn settled<'a>(frames: impl Iterator<Item = &'a [Vote]>, first: f64) -> Option<Scale> {
+fn agreed<'a>(frames: impl Iterator<Item = &'a [Vote]>, first: f64) -> Option<Scale> {
     let near: Vec<&Vote> = frames.filter_map(|votes| agreeing(votes, first)).collect();
     let whole = |v: &&&Vote| v.fit.arc_deg >= 170.0 && v.fit.confidence() > CONFIDENT && v.fit.saturated_share < 0.2;
     let mut scales: Vec<f64> = near.iter().filter(whole).map(|v| v.scale).collect();
@@ -245,7 +245,7 @@ pub(super) fn zooms(sequence: &Sequence<'_>, seen: &[Seen], votes: &Votes, share
             let members: Vec<usize> =
                 all.iter().copied().filter(|&k| owned[k].unwrap_or_else(|| beside(k)) == zoom).collect();
             // One frame by itself is no common size.
-            let scale = settled(members.iter().map(|&k| votes[k].as_slice()), scales[zoom]).filter(|s| s.frames >= 2);
+            let scale = agreed(members.iter().map(|&k| votes[k].as_slice()), scales[zoom]).filter(|s| s.frames >= 2);
             let scale = scale.or_else(|| lent(&members));
             Zoom { members, scale }
         })

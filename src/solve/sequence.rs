@@ -196,7 +196,7 @@ impl<'a> Sequence<'a> {
     }
 }
 
-/// The least of those radii that another shares to a tenth; nil where they are not half of so many frames'. (The lamps of
+/// The least of those radii that another shares to a tenth; zero where they are not half of so many frames'. (The lamps of
 /// a town lie on a large circle now and then, and each time on another.)
 fn least_common(radii: &[f64], frames: usize) -> f64 {
     const SAME: f64 = 0.1;

@@ -1,6 +1,6 @@
 //! What stands still in a frame that does not move is no Moon: street lamps, windows, towers.
 //!
-//! Papers are hardly asked. A camera that stood still shows several lights at the same places in frame after frame while the
+//! Records are hardly asked. A camera that stood still shows several lights at the same places in frame after frame while the
 //! sky moves; on a mount that follows the sky it is the Moon alone that stays (and the ghost that it throws). Of few frames the
 //! notes' word for a fixed tripod makes a shorter way of the Moon believed, never one that no frame shows.
 

@@ -35,7 +35,7 @@ impl Way {
         (span.abs() > 0.0).then(|| Way { from: a, at, step: ((b.x - a.x) / span, (b.y - a.y) / span) })
     }
 
-    fn place(&self, pace: f64) -> PixelPoint {
+    fn position(&self, pace: f64) -> PixelPoint {
         let t = pace - self.at;
         PixelPoint::new(self.from.x + self.step.0 * t, self.from.y + self.step.1 * t)
     }
@@ -62,7 +62,7 @@ pub(super) fn without_strays(sequence: &Sequence<'_>, seen: &[&Seen], choices: V
 
 fn strays(discs: &[(usize, DiscFit)], paces: &[f64]) -> Vec<(usize, DiscFit)> {
     let keeps_to = |way: &Way, (k, fit): &(usize, DiscFit), length: f64| {
-        way.place(paces[*k]).distance(fit.centre) < fit.radius_px + 0.1 * length
+        way.position(paces[*k]).distance(fit.centre) < fit.radius_px + 0.1 * length
     };
     let mut best: (usize, Option<(Way, f64)>) = (0, None);
     for (i, (k, a)) in discs.iter().enumerate() {
@@ -84,7 +84,8 @@ fn strays(discs: &[(usize, DiscFit)], paces: &[f64]) -> Vec<(usize, DiscFit)> {
         return Vec::new();
     }
     // The sky's way bends and a lens bends it more: only what is far off is none of it.
-    let far =
-        |(k, fit): &&(usize, DiscFit)| way.place(paces[*k]).distance(fit.centre) > 5.0 * fit.radius_px + 0.35 * length;
+    let far = |(k, fit): &&(usize, DiscFit)| {
+        way.position(paces[*k]).distance(fit.centre) > 5.0 * fit.radius_px + 0.35 * length
+    };
     discs.iter().filter(far).copied().collect()
 }

@@ -25,7 +25,7 @@ const NEARER: f64 = 0.4;
 /// Frames by which that is told.
 const TELLING: usize = 12;
 
-/// How near frames of one moment are, seconds; nil of a camera that does not bracket.
+/// How near frames of one moment are, seconds; zero of a camera that does not bracket.
 fn moment_s(before: &[Judged]) -> f64 {
     let times: Vec<f64> = before.iter().rev().take(TELLING).filter_map(|j| Some(j.at?.tt_seconds())).collect();
     let gaps: Vec<f64> = times.windows(2).map(|w| (w[0] - w[1]).abs()).collect();
@@ -92,7 +92,7 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
     let is_sliver = judged.umbral_fraction.is_some_and(|u| u > 0.75) && !total;
     if clipped > CLIPPED && !is_sliver {
         // How far beyond white it is, the frame cannot tell: the plan can.
-        // In totality no further than two stops: it is the rim that burns, and how bright the rest is nobody foretells.
+        // In totality no further than two stops: it is the rim that clips, and how bright the rest is nobody foretells.
         let of_umbra = |u: [f64; 3]| shortest.map_or(u[0], |now| u[0].max(now / 4.0));
         let to = advised.as_ref().and_then(|a| if total { a.umbra_s.map(of_umbra) } else { a.lit_s });
         let shorter = shortest.map(|now| to.filter(|to| *to < 0.75 * now).unwrap_or(now / 2.0));

@@ -45,7 +45,7 @@ pub enum Kind {
     Contact(&'static str, bool),
     /// The clock.
     Clock,
-    /// A claim of the papers.
+    /// A claim of the records.
     Claim(&'static str),
     /// No frame comes.
     Silence,

@@ -40,7 +40,7 @@ const LAST: usize = 16;
 /// and from some spread over the earlier ones: enough for a tripod's aim and the shadow's clock, few enough for a second.
 const EARLIER: usize = 24;
 
-/// From so many Moons on what frames deny of the papers is worth a word.
+/// From so many Moons on what frames deny of the records is worth a word.
 const SURE_FROM: usize = 8;
 
 /// What is known besides what the frames' notes say.

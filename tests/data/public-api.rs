@@ -77,6 +77,12 @@ pub mod blend {
         fn sky_behind(&self, _index: usize) -> Option<[f32; 3]> {}
         fn shows(&self, _index: usize, _rect: PixelRect) -> Option<(Plane, PixelRect)> {}
     }
+    pub struct Normalised {
+        pub gains: Vec<[f32; 3]>,
+        pub lifts: Vec<Option<Lift>>,
+        pub clipped: Vec<Option<Clipped>>,
+        pub diagnostics: Vec<Diagnostic>,
+    }
     #[derive(Clone, Copy, Debug, PartialEq)]
     pub struct Photographed {
         pub left: f64,
@@ -94,12 +100,6 @@ pub mod blend {
         ) -> Self {}
         pub fn rows(&self, rows: Range<usize>) -> Vec<f32> {}
     }
-    pub struct Settled {
-        pub gains: Vec<[f32; 3]>,
-        pub lifts: Vec<Option<Lift>>,
-        pub clipped: Vec<Option<Clipped>>,
-        pub diagnostics: Vec<Diagnostic>,
-    }
     #[derive(Clone, Copy, Debug, Default, PartialEq)]
     pub struct Step {
         pub below: f32,
@@ -113,7 +113,10 @@ pub mod blend {
     ) -> DevelopedDisc {}
     pub fn disc_rows(p: &Placement, height: usize) -> Range<usize> {}
     pub fn most_lift(disc: &DevelopedDisc, p: &Placement) -> f32 {}
-    pub fn settle(composition: &Composition, measures: &[Option<Borne>]) -> Settled {}
+    pub fn normalise(
+        composition: &Composition,
+        measures: &[Option<Borne>],
+    ) -> Normalised {}
     pub fn source_window(p: &Placement, centre: PixelPoint) -> PixelRect {}
 }
 pub mod camera {
@@ -605,7 +608,7 @@ pub mod ingest {
         pub dark: Vec<String>,
         pub bias: Vec<String>,
         pub flat: Vec<String>,
-        pub mend_hot_pixels: Option<bool>,
+        pub repair_hot_pixels: Option<bool>,
     }
     #[derive(Clone, Copy, Debug, PartialEq)]
     pub struct CaptureTime {
@@ -752,7 +755,7 @@ pub mod ingest {
         pub response: Option<Arc<[Vec<f32>; 3]>>,
         pub masters: Option<Arc<Masters>>,
         pub exposure_s: Option<f64>,
-        pub mend_hot_pixels: Option<bool>,
+        pub repair_hot_pixels: Option<bool>,
         pub ignored: Ignored,
         pub is_drawing: bool,
     }
@@ -849,7 +852,7 @@ pub mod labels {
         pub fn missing_letters(&self, requests: &[TextRequest]) -> String {}
     }
     pub fn font() -> Result<FontRef<'static>, FontError> {}
-    pub fn settle(
+    pub fn lay_out(
         composition: &mut Composition,
         typeface: &Typeface,
     ) -> Vec<Diagnostic> {}

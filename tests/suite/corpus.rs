@@ -95,7 +95,7 @@ fn sorted(mut values: Vec<f64>) -> Vec<f64> {
 #[test]
 fn sequences_hold_what_they_have_reached() {
     let Some(root) = corpus("sequences") else { return };
-    for (name, reached) in [("tracked-total", 20), ("burnt-through-cloud", 24)] {
+    for (name, reached) in [("tracked-total", 20), ("clipped-through-cloud", 24)] {
         let folder = root.join(name);
         let list = json(&folder.join("circles.json"));
         let (found, seconds) = registered(&folder);

@@ -230,7 +230,7 @@ fn darks_and_flats_give_an_even_surface_its_even_light_again() {
         let scene = [0.3, 0.2, 0.1];
         write_light(&frame, 2.0, |x, y| scene.map(|v| v * vignette(x, y) + glow(x, 2.0)));
         let notes = format!(
-            "(version: 1, linear_values: {}, calibration: (dark: [\"darks\"], flat: [\"flats\"], mend_hot_pixels: false))",
+            "(version: 1, linear_values: {}, calibration: (dark: [\"darks\"], flat: [\"flats\"], repair_hot_pixels: false))",
             ending == "tif"
         );
         std::fs::write(folder.path().join("shoot.ron"), notes).unwrap();

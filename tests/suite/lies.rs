@@ -1,4 +1,4 @@
-//! The lie table: each claim of the papers falsified on an honest night. The discs must stand as on the honest night, and
+//! The lie table: each claim of the records falsified on an honest night. The discs must stand as on the honest night, and
 //! the lie must be named.
 
 use crate::nights::root;

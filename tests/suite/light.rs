@@ -131,7 +131,7 @@ fn off_the_truth(seed: u64) -> (BTreeMap<(usize, usize, usize), f64>, f64) {
     assert!(composition.placements.iter().any(|p| p.also.len() == 4), "five frames a moment");
     let (mut off, mut range) = (BTreeMap::new(), (f64::INFINITY, 0.0f64));
     for (moment, p) in composition.placements.iter().enumerate() {
-        // The moment's own frames, the longest exposure first: a place's light is that of the longest which is not burnt
+        // The moment's own frames, the longest exposure first: a place's light is that of the longest which is not clipped
         // there. While a bracket is taken the shadow moves on by a third of a pixel, on its edge three percent of the light.
         let apart = |t: &FrameTruth| {
             let seconds = |utc: &str| moonloom::units::Instant::parse_utc(utc).unwrap().tt_seconds();

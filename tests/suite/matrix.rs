@@ -104,7 +104,7 @@ fn orientations_are_within_half_a_degree() {
     for s in matrix().scores.iter().filter(|s| s.radius_px() > 150.0) {
         let (median, most) = (s.orientation_deg(0.5).unwrap(), s.orientation_deg(0.95).unwrap());
         assert!(median <= 0.5, "{}: median {median:.2} degrees", s.rig);
-        // Cloud, boughs and burnt-out discs leave few features: there the median alone is promised.
+        // Cloud, boughs and clipped discs leave few features: there the median alone is promised.
         assert!(most <= 0.5 || s.rig.ends_with("bad"), "{}: 95th percentile {most:.2} degrees", s.rig);
         assert!(s.discs.iter().all(|d| d.mirror_right != Some(false)), "{}: a mirror image was misread", s.rig);
     }
@@ -205,12 +205,12 @@ fn a_wrong_clock_is_said_and_put_right_only_when_asked() {
     let asked = moonloom(&["register", text(folder.path()), "--out", text(&registration), "--clock", "from-shadow"]);
     let words = stderr(&asked);
     assert!(asked.status.success() && words.contains("put right") && !words.contains("clock-far-off"), "{words}");
-    let mended = std::fs::read_to_string(&registration).unwrap();
+    let repaired = std::fs::read_to_string(&registration).unwrap();
     let first_utc = |text: &str| {
         let at = text.find(" utc: \"").unwrap() + 7;
         moonloom::units::Instant::parse_utc(&text[at..at + 24]).unwrap()
     };
-    let shift = first_utc(&mended).seconds_since(first_utc(&kept));
+    let shift = first_utc(&repaired).seconds_since(first_utc(&kept));
     // An hour behind in the notes, and the camera 43 s ahead besides.
     assert!((shift + 3600.0 + 43.0).abs() < 15.0, "{shift}");
 }

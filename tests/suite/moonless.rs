@@ -1,5 +1,5 @@
 //! Pictures without a Moon: what is round and bright and is none must not be called measured. And a town at moonrise,
-//! where the Moon is one small burnt light among a hundred.
+//! where the Moon is one small clipped light among a hundred.
 
 use crate::nights::text;
 use moonloom::ingest::read_frames;

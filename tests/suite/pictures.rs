@@ -365,8 +365,8 @@ fn enlarged_discs_are_round_and_the_backplates_own_moon_is_taken_out() {
     };
     let (around, _) = level(&plate, (own.reach_px, 1.2 * own.reach_px));
     let (moon, _) = level(&plate, (0.0, 5.0));
-    let (mended, brightest) = level(&picture, (0.0, 0.6 * own.reach_px));
-    println!("sky {around:.5}, its Moon {moon:.5}, mended {mended:.5}, at most {brightest:.5}");
+    let (repaired, brightest) = level(&picture, (0.0, 0.6 * own.reach_px));
+    println!("sky {around:.5}, its Moon {moon:.5}, repaired {repaired:.5}, at most {brightest:.5}");
     assert!(moon > 5.0 * around, "there was a Moon");
-    assert!((mended / around - 1.0).abs() < 0.15 && brightest < around + 0.3 * (moon - around));
+    assert!((repaired / around - 1.0).abs() < 0.15 && brightest < around + 0.3 * (moon - around));
 }

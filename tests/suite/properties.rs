@@ -116,7 +116,7 @@ fn the_order_of_the_files_changes_nothing() {
     assert_eq!(a.frames, b.frames);
 }
 
-/// A registration of a frame a minute, some of them planted bad (burnt over nine tenths), none better than the others.
+/// A registration of a frame a minute, some of them planted bad (clipped over nine tenths), none better than the others.
 fn planted(bad: &[bool]) -> Registration {
     let night = read_night(small_night()).unwrap().value;
     let mut registration = register(&night, Default::default(), &|_| {}).value;

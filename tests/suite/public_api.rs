@@ -203,7 +203,6 @@ fn as_called(signature: &mut syn::Signature) {
                     name.mutability = None;
                 }
             }
-            _ => {}
         }
     }
 }

@@ -114,11 +114,11 @@ fn a_raw_frame_says_when_and_how_it_was_exposed() {
 }
 
 #[test]
-fn a_burnt_moon_is_white_and_marked() {
+fn a_clipped_moon_is_white_and_marked() {
     let truth = truth_of(&raw_night());
     let folder = TempDir::new().unwrap();
-    let burnt = NIGHT.replace("seconds: 0.004", "seconds: 0.2");
-    let scenario = Scenario::parse(Path::new("raw.ron"), &burnt).unwrap();
+    let clipped = NIGHT.replace("seconds: 0.004", "seconds: 0.2");
+    let scenario = Scenario::parse(Path::new("raw.ron"), &clipped).unwrap();
     rehearse(&scenario, folder.path(), &|_| {}).unwrap();
     let t = &truth.frames[0];
     let open = open_frame(&folder.path().join("night").join(&t.file), &Reading::default()).unwrap();

@@ -1,4 +1,4 @@
-//! Moonrise over a town: a burnt Moon in its own glare, and a hundred lamps that look just like it.
+//! Moonrise over a town: a clipped Moon in its own glare, and a hundred lamps that look just like it.
 
 use crate::nights::{root, truth_of};
 use moonloom::ingest::{Night, read_night};
@@ -55,7 +55,7 @@ fn bared(noted: &Path, bare: &Path, truth: &Truth) {
     }
 }
 
-/// Burnt ten stops over: the disc as seen is three times the Moon, and the Moon inside it is told by the scale.
+/// Clipped ten stops over: the disc as seen is three times the Moon, and the Moon inside it is told by the scale.
 fn the_true_moon_is_known_inside(found: &Registration, truth: &Truth) {
     let mut worst = 0.0f64;
     for (frame, t) in found.frames.iter().zip(&truth.frames) {
@@ -68,7 +68,7 @@ fn the_true_moon_is_known_inside(found: &Registration, truth: &Truth) {
 }
 
 #[test]
-fn over_a_town_the_burnt_moon_is_found_and_no_lamp() {
+fn over_a_town_the_clipped_moon_is_found_and_no_lamp() {
     let folder = TempDir::new().unwrap();
     let path = root().join("tests/data/rehearsals/town.ron");
     let scenario = Scenario::parse(&path, &std::fs::read_to_string(&path).unwrap()).unwrap_or_else(|d| panic!("{d}"));

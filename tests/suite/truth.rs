@@ -66,7 +66,7 @@ fn every_moon_of_the_long_lens_sample_is_found_within_1_percent() {
     score("sample-frames/tele", &sample("tele"), registered_tele(), 0.01);
 }
 
-/// A quarter of an hour in brackets around U2, two thirds of it burnt or copper: nothing in it tells a phase that its times
+/// A quarter of an hour in brackets around U2, two thirds of it clipped or copper: nothing in it tells a phase that its times
 /// contradict.
 #[test]
 fn brackets_around_totality_are_found_and_raise_no_alarm() {

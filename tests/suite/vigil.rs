@@ -98,12 +98,14 @@ fn each_planted_fault_is_named_within_two_frames() {
     let dark = night(folder.path(), "dark", |t| {
         t.replace("seconds: 0.005", "seconds: 0.0005").replace("seconds: 0.01", "seconds: 0.001")
     });
-    let burnt = night(folder.path(), "burnt", |t| {
+    let clipped = night(folder.path(), "clipped", |t| {
         t.replace("seconds: 0.005", "seconds: 0.05").replace("seconds: 0.01", "seconds: 0.1")
     });
-    for (with, kind, words) in
-        [(blurred, Kind::Focus, "focus has slipped"), (dark, Kind::Dark, "under"), (burnt, Kind::Clipped, "is clipped")]
-    {
+    for (with, kind, words) in [
+        (blurred, Kind::Focus, "focus has slipped"),
+        (dark, Kind::Dark, "under"),
+        (clipped, Kind::Clipped, "is clipped"),
+    ] {
         let (reports, _) = watch(&spliced(folder.path(), (&good, &with), AT)[..AT + 4]);
         let told = said(&reports, |k| k == kind);
         assert!(
@@ -167,7 +169,7 @@ fn of_good_frames_hardly_one_gives_a_false_alarm() {
         alarms.extend(said(&reports, |k| !matches!(k, Kind::Contact(..))).into_iter().map(|a| (folder, a)));
     }
     println!("{frames_seen} good frames, alarms: {alarms:?}");
-    // The wide lens's exposures are for the landscape: in its first frame of totality a third of the disc is burnt, and
+    // The wide lens's exposures are for the landscape: in its first frame of totality a third of the disc is clipped, and
     // rightly named.
     let rightly =
         |(folder, (_, text)): &(&str, (usize, String))| *folder == "wide" && text.contains("of the disc is clipped");

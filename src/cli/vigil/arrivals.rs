@@ -5,9 +5,9 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime};
 
 /// A file's length and when it was changed.
-pub type Look = (u64, Option<SystemTime>);
+pub type FileState = (u64, Option<SystemTime>);
 
-pub fn look_of(path: &Path) -> Option<Look> {
+pub fn state_of(path: &Path) -> Option<FileState> {
     let meta = std::fs::metadata(path).ok().filter(std::fs::Metadata::is_file)?;
     Some((meta.len(), meta.modified().ok()))
 }
@@ -21,14 +21,14 @@ pub fn stem(path: &Path) -> String {
 const BESIDE: [&str; 8] = ["ron", "csv", "json", "txt", "xmp", "tmp", "part", "log"];
 
 /// Files that were not taken yet, and how each looks.
-pub fn new_files(folder: &Path, taken: &BTreeSet<String>) -> Vec<(PathBuf, Look)> {
+pub fn new_files(folder: &Path, taken: &BTreeSet<String>) -> Vec<(PathBuf, FileState)> {
     let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
     entries
         .filter_map(|entry| {
             let path = entry.path();
             let name = path.file_name()?.to_string_lossy().into_owned();
             let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
-            let look = look_of(&path)?;
+            let look = state_of(&path)?;
             let is_new = !name.starts_with('.') && !BESIDE.contains(&ending.as_str()) && !taken.contains(&stem(&path));
             is_new.then_some((path, look))
         })

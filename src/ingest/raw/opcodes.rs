@@ -1,7 +1,7 @@
 //! What a digital negative asks to be done to its numbers before they are light (Adobe DNG Specification 1.7, chapter 7):
 //! curves, gains and offsets of whole rows, of columns, of a map laid over the picture.
 //!
-//! Lists are big-endian whatever the file is. Only what changes light is done here. Left out: the mending of single pixels,
+//! Lists are big-endian whatever the file is. Only what changes light is done here. Left out: the repair of single pixels,
 //! bounds, warps (the registration measures the lens for itself), and radial vignetting, which flats take out.
 
 /// One step.

@@ -214,11 +214,11 @@ fn camera_record(exif: &Exif, camera: &str) -> CameraRecord {
         date_time: exif.date_time_original.clone(),
         sub_second: exif.sub_sec_time_original.clone(),
         offset: exif.offset_time_original.clone(),
-        place: exif.gps.as_ref().and_then(place),
+        place: exif.gps.as_ref().and_then(site_of),
     }
 }
 
-fn place(gps: &ExifGPS) -> Option<Site> {
+fn site_of(gps: &ExifGPS) -> Option<Site> {
     let degrees = |parts: &Option<[Rational; 3]>, reference: &Option<String>, negative: &str| {
         let [d, m, s] = parts.as_ref()?;
         let value = ratio(Some(d))? + ratio(Some(m))? / 60.0 + ratio(Some(s)).unwrap_or(0.0) / 3600.0;

@@ -16,16 +16,16 @@ use kurbo::{Affine, Arc, BezPath, ParamCurve, ParamCurveArclen, PathSeg, Point, 
 const ACCURACY: f64 = 1e-3;
 
 /// A path with its lengths.
-struct Measured {
+struct MeasuredPath {
     segments: Vec<(PathSeg, f64)>,
     length: f64,
 }
 
-impl Measured {
+impl MeasuredPath {
     fn of(path: &BezPath) -> Self {
         let segments: Vec<(PathSeg, f64)> = path.segments().map(|s| (s, s.arclen(ACCURACY))).collect();
         let length = segments.iter().map(|s| s.1).sum();
-        Measured { segments, length }
+        MeasuredPath { segments, length }
     }
 
     /// The point at a distance from the beginning.
@@ -107,7 +107,7 @@ pub(super) fn path(
 ) -> Result<Vec<Diagnostic>, Diagnostic> {
     context.heading(&mut out.texts);
     context.footing(&mut out.texts);
-    let way = Measured::of(&context.trace(&path.along)?);
+    let way = MeasuredPath::of(&context.trace(&path.along)?);
     let shares = shares(context, path, chosen)?;
     let count = chosen.iter().map(|c| c.slot + 1).max().unwrap_or(1);
     let diameter = match path.disc_diameter {
@@ -147,7 +147,7 @@ mod tests {
     #[test]
     fn distances_along_an_arc_are_arc_lengths() {
         let arc = Arc::new(Point::new(100.0, 50.0), (80.0, 80.0), 0.0, std::f64::consts::PI, 0.0).to_path(1e-4);
-        let way = Measured::of(&arc);
+        let way = MeasuredPath::of(&arc);
         assert!((way.length - 80.0 * std::f64::consts::PI).abs() < 0.01);
         for share in [0.0, 0.2, 0.5, 0.9, 1.0f64] {
             let at = way.at(share * way.length).unwrap();

@@ -34,7 +34,7 @@ impl Context<'_> {
         };
         // Canvas offset -> mirrored back -> turned back -> source scale -> source pixels.
         let to_rectified = scaled(times(spot.turn.back(), spot.stretch), moon_radius_px / spot.radius_px);
-        // Its sky begins beyond all that is burnt.
+        // Its sky begins beyond all that is clipped.
         let source_radius_px = chosen.registered.and_then(FrameRegistration::radius_px).unwrap_or(moon_radius_px);
         let map =
             LinearMap { source_centre, target_centre: spot.centre, to_source: times(inverse(metric), to_rectified) };

@@ -256,7 +256,7 @@ impl Context<'_> {
         chosen: &[Chosen<'_>],
         said: &mut Vec<Diagnostic>,
     ) -> Option<OwnMoon> {
-        /// Glow and bloom of a Moon that a landscape's exposure burns, radii and pixels.
+        /// Glow and bloom of a Moon that a landscape's exposure clips, radii and pixels.
         const GLOW: (f64, f64) = (4.0, 8.0);
         /// Exposures further apart than this show another sky: a logarithm, two stops.
         const ALIKE: f64 = 1.4;

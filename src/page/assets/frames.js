@@ -1,4 +1,4 @@
-// The contact sheet: what was found in each frame, looked at, left out, mended.
+// The contact sheet: what was found in each frame, looked at, left out, corrected.
 import { $, ask, el, json, refresh, say, state } from "./page.js";
 
 const MARKS = { measured: "\u25cf measured", inferred: "\u25cb inferred", absent: "\u2715 absent" };

@@ -8,8 +8,8 @@ use std::path::Path;
 /// Whether the numbers of a file, which a person may have edited, can be true.
 pub(super) fn check(path: &Path, text: &str, form: &FileForm) -> Result<(), Diagnostic> {
     let fault = |names: &[&str], message: String| {
-        let mut d =
-            Diagnostic::error("registration-value", message).with_help("mend the number, or register the frames again");
+        let mut d = Diagnostic::error("registration-value", message)
+            .with_help("correct the number, or register the frames again");
         d.span = Span::of_field(path, text, names);
         Err(d)
     };

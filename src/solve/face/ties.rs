@@ -70,7 +70,7 @@ fn tie(
 }
 
 /// How far the centres of a chain move.
-fn centres(chain: &[Tie], fits: &[DiscFit]) -> Vec<Settled> {
+fn centres(chain: &[Tie], fits: &[DiscFit]) -> Vec<Correction> {
     // What a limb says of its centre, beyond its own statistics: seas at the limb, relief.
     let anchors: Vec<f64> = fits.iter().map(|f| f.centre_sigma_px.hypot(0.04 + 3e-4 * f.radius_px)).collect();
     let links: Vec<Link> = chain
@@ -86,7 +86,7 @@ fn centres(chain: &[Tie], fits: &[DiscFit]) -> Vec<Settled> {
 }
 
 /// How far the turns of a chain change, degrees clockwise.
-fn turned(chain: &[Tie], nodes: &[usize], turns: &[Option<Orientation>]) -> Vec<Settled> {
+fn turned(chain: &[Tie], nodes: &[usize], turns: &[Option<Orientation>]) -> Vec<Correction> {
     let anchors: Vec<f64> = nodes.iter().map(|k| turns[*k].map_or(1.0, |o| o.sigma.degrees())).collect();
     let links: Vec<Link> = chain
         .iter()
@@ -99,7 +99,7 @@ fn turned(chain: &[Tie], nodes: &[usize], turns: &[Option<Orientation>]) -> Vec<
     relax(&anchors, &links)
 }
 
-fn moved_centre(fit: DiscFit, by: Settled) -> DiscFit {
+fn moved_centre(fit: DiscFit, by: Correction) -> DiscFit {
     // More than a limb's worst error is no alignment.
     if by.value.norm() > 0.02 * fit.radius_px + 1.0 {
         return fit;
@@ -108,7 +108,7 @@ fn moved_centre(fit: DiscFit, by: Settled) -> DiscFit {
     DiscFit { centre, centre_sigma_px: by.sigma, ..fit }
 }
 
-fn moved_turn(o: Orientation, by: Settled) -> Orientation {
+fn moved_turn(o: Orientation, by: Correction) -> Orientation {
     if o.source == OrientationSource::Pointing {
         return o;
     }
@@ -135,14 +135,14 @@ struct Link {
 
 /// A correction and its standard deviation.
 #[derive(Clone, Copy)]
-struct Settled {
+struct Correction {
     value: Complex<f64>,
     sigma: f64,
 }
 
-/// The least-squares corrections of a chain whose members are anchored at nil with the standard
+/// The least-squares corrections of a chain whose members are anchored at zero with the standard
 /// deviations `anchors` and tied by `links`: a tridiagonal system, eliminated forwards and backwards.
-fn relax(anchors: &[f64], links: &[Link]) -> Vec<Settled> {
+fn relax(anchors: &[f64], links: &[Link]) -> Vec<Correction> {
     let n = anchors.len();
     let weight = |sigma: f64| 1.0 / (sigma * sigma);
     // Forward: what each member knows from itself and all before it.
@@ -158,7 +158,7 @@ fn relax(anchors: &[f64], links: &[Link]) -> Vec<Settled> {
         forward.push((precision, sum));
     }
     // Backward: what those after it say.
-    let mut out = vec![Settled { value: Complex::new(0.0, 0.0), sigma: 0.0 }; n];
+    let mut out = vec![Correction { value: Complex::new(0.0, 0.0), sigma: 0.0 }; n];
     let mut after: Option<(f64, Complex<f64>)> = None;
     for k in (0..n).rev() {
         let (mut precision, mut sum) = forward[k];
@@ -170,7 +170,7 @@ fn relax(anchors: &[f64], links: &[Link]) -> Vec<Settled> {
             sum += said;
             own = (own.0 + passed, own.1 + said);
         }
-        out[k] = Settled { value: sum / precision, sigma: (1.0 / precision).sqrt() };
+        out[k] = Correction { value: sum / precision, sigma: (1.0 / precision).sqrt() };
         after = Some(own);
     }
     out
@@ -185,7 +185,7 @@ mod tests {
         // Three anchors of equal weight; links that want the middle one moved by one.
         let link = |wanted: f64| Link { wanted: Complex::new(wanted, 0.0), carry: Complex::new(1.0, 0.0), sigma: 1e-3 };
         let moved = relax(&[1.0, 1.0, 1.0], &[link(1.0), link(-1.0)]);
-        // All links hold, and the mean of the three stays nil: -1/3, 2/3, -1/3.
+        // All links hold, and the mean of the three stays zero: -1/3, 2/3, -1/3.
         for (m, expected) in moved.iter().zip([-1.0 / 3.0, 2.0 / 3.0, -1.0 / 3.0]) {
             assert!((m.value.re - expected).abs() < 1e-4, "{} {expected}", m.value.re);
         }

@@ -33,14 +33,14 @@ impl Features {
         let least = fit.sky_level + (6.0 * cutout.noise).max(0.02 * fit.disc_level);
         let mut light = vec![0.0f32; SIDE * SIDE];
         let mut known = vec![0.0f32; SIDE * SIDE];
-        // Beside burnt-out light the rest is bent, too.
-        let burnt = cutout.light.data().iter().map(|v| f32::from(u8::from(*v > 0.95))).collect();
-        let burnt = Plane::from_data(SIDE, SIDE, burnt)?.blurred(1.5);
+        // Beside clipped light the rest is bent, too.
+        let clipped = cutout.light.data().iter().map(|v| f32::from(u8::from(*v > 0.95))).collect();
+        let clipped = Plane::from_data(SIDE, SIDE, clipped)?.blurred(1.5);
         for (i, (l, k)) in light.iter_mut().zip(&mut known).enumerate() {
             let (x, y) = ((i % SIDE) as f64 + 0.5 - half, (i / SIDE) as f64 + 0.5 - half);
             let at = cutout.cell_of(fit, x / RADIUS, y / RADIUS);
             let value = cutout.light.sample(at.0, at.1);
-            if x.hypot(y) < RIM * RADIUS && value > least && burnt.sample(at.0, at.1) < 0.05 {
+            if x.hypot(y) < RIM * RADIUS && value > least && clipped.sample(at.0, at.1) < 0.05 {
                 (*l, *k) = ((value - fit.sky_level).ln(), 1.0);
             }
         }

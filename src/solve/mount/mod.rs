@@ -1,4 +1,4 @@
-//! What a rig's mount did, and its plate scale: the claim of the papers weighed against what the frames show.
+//! What a rig's mount did, and its plate scale: the claim of the records weighed against what the frames show.
 //!
 //! `pointing` solves a fixed tripod from knock to knock, `tracking` the path over the frames of a mount that follows the
 //! sky. A claimed mount is believed as long as most well-seen discs agree with it; else the others are tried, and a
@@ -8,7 +8,7 @@ mod pointing;
 mod tracking;
 
 use super::claims::Claims;
-use super::moon::{BURNT_SHARE, Moon};
+use super::moon::{CLIPPED_SHARE, Moon};
 use super::scale::Scale;
 use super::sequence::{Seen, Sequence};
 use super::sky_place::SkyPlace;
@@ -136,7 +136,7 @@ impl Aim {
     }
 
     /// Whether so many frames show something where one pointing expects the Moon that lights anywhere cannot be what it
-    /// rests on: burnt Moons over a town, none of them convincing and none of the Moon's size.
+    /// rests on: clipped Moons over a town, none of them convincing and none of the Moon's size.
     fn is_no_chance(&self, lens: Lens, frames: &Sightings<'_>) -> bool {
         /// Two lenses are tried.
         const TRIALS: f64 = 2.0 * pointing::TRIALS as f64;
@@ -270,7 +270,7 @@ impl Aim {
         Some((at, self.tracking.as_ref()?.rms_px, radius))
     }
 
-    /// The Moon's radius where a disc stands, pixels, where that is burnt beyond its limb.
+    /// The Moon's radius where a disc stands, pixels, where that is clipped beyond its limb.
     pub fn true_radius_px(&self, place: &SkyPlace, seen: &DiscFit) -> Option<f64> {
         /// A limb's blur and the scale's error take no more than this share, and two pixels' worth of a small disc's blur.
         const BEYOND: f64 = 0.03;
@@ -280,7 +280,7 @@ impl Aim {
             None => self.focal_length_px()? * place.semidiameter.radians(),
         };
         let radius = radius * place.flattened(Angle::ZERO).ratio.recip().sqrt();
-        (seen.saturated_share > BURNT_SHARE && seen.radius_px > (1.0 + BEYOND) * radius + 2.0).then_some(radius)
+        (seen.saturated_share > CLIPPED_SHARE && seen.radius_px > (1.0 + BEYOND) * radius + 2.0).then_some(radius)
     }
 
     /// What the mount did, as the frames have it.

@@ -86,7 +86,7 @@ pub(super) fn tolerance_px(rms_px: f64) -> f64 {
 const FEWEST: usize = 4;
 
 /// The pointing that most of the sightings agree with: from pairs of their best discs, or where less than half agree on one
-/// (a burnt Moon over a town is the tenth light of its frame), of more.
+/// (a clipped Moon over a town is the tenth light of its frame), of more.
 fn consensus(lens: Lens, sightings: &[&Sighted]) -> Option<CameraPointing> {
     // Some fifty frames spread over the night give pairs enough, and half as many where each has more discs; a long night
     // has hundreds.

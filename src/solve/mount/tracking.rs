@@ -61,7 +61,7 @@ struct Fitted {
     frames: usize,
 }
 
-fn fit(points: &[Waypoint], runs: &[std::ops::Range<usize>], period_s: Option<f64>) -> Option<Fitted> {
+fn fit_track(points: &[Waypoint], runs: &[std::ops::Range<usize>], period_s: Option<f64>) -> Option<Fitted> {
     let first = points[runs.first()?.start].instant;
     let columns = 3 * runs.len() + if period_s.is_some() { 2 } else { 0 };
     let row = |run: usize, p: &Waypoint| {
@@ -137,7 +137,7 @@ fn fit(points: &[Waypoint], runs: &[std::ops::Range<usize>], period_s: Option<f6
 /// Solves the path through waypoints in the order of time; `None` when no stretch has five frames.
 pub(super) fn solve(points: &[Waypoint]) -> Option<TrackingSolution> {
     let runs = runs(points);
-    let plain = fit(points, &runs, None)?;
+    let plain = fit_track(points, &runs, None)?;
     let total: usize = runs.iter().map(ExactSizeIterator::len).sum();
     let mut best = plain;
     let mut gaps: Vec<f64> = points.windows(2).map(|p| p[1].instant.seconds_since(p[0].instant)).collect();
@@ -154,7 +154,7 @@ pub(super) fn solve(points: &[Waypoint]) -> Option<TrackingSolution> {
             if shortest >= 1500.0 {
                 break;
             }
-            if let Some(trial) = fit(points, &runs, Some(1.0 / frequency))
+            if let Some(trial) = fit_track(points, &runs, Some(1.0 / frequency))
                 && trial.rms_px < best.rms_px
                 && trial.rms_px < 0.6 * plain_rms
                 && trial.frames * 10 >= total * 8
@@ -164,7 +164,7 @@ pub(super) fn solve(points: &[Waypoint]) -> Option<TrackingSolution> {
         }
         match best.wobble {
             // A swing that nobody can see is the seeing's.
-            Some(w) if w.amplitude_px() < 0.3 => best = fit(points, &runs, None)?,
+            Some(w) if w.amplitude_px() < 0.3 => best = fit_track(points, &runs, None)?,
             Some(w) => best = refined(points, &runs, best, w.period_s),
             None => {}
         }
@@ -178,7 +178,7 @@ fn refined(points: &[Waypoint], runs: &[std::ops::Range<usize>], mut best: Fitte
     let mut step = 0.01 * coarse_s;
     for _ in 0..12 {
         for trial_period in [period - step, period + step] {
-            if let Some(trial) = fit(points, runs, Some(trial_period))
+            if let Some(trial) = fit_track(points, runs, Some(trial_period))
                 && trial.rms_px < best.rms_px
             {
                 (best, period) = (trial, trial_period);

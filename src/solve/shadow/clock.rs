@@ -240,7 +240,7 @@ impl<'a> Comparison<'a> {
     }
 
     /// Gauss-Newton on all four, with their standard deviations from the scatter.
-    fn settle(&self, start: Unknowns) -> Option<(Unknowns, f64)> {
+    fn converge(&self, start: Unknowns) -> Option<(Unknowns, f64)> {
         let mut u = start;
         let mut sigma_s = f64::INFINITY;
         for _ in 0..40 {
@@ -310,7 +310,7 @@ pub(super) fn estimate(observer: &Observer, edges: &[ShadowEdge]) -> Option<Cloc
         .into_par_iter()
         .map(trial)
         .min_by(|a, b| a.0.total_cmp(&b.0).then(a.1.ahead_s.abs().total_cmp(&b.1.ahead_s.abs())))?;
-    let (found, sigma_s) = comparison.settle(coarse)?;
+    let (found, sigma_s) = comparison.converge(coarse)?;
     let agrees = |e: &&ShadowEdge| {
         comparison.crosses(e, found) && (e.place - comparison.modelled(e, found).0).abs() < 4.0 * spread(e)
     };

@@ -7,7 +7,7 @@ use crate::diag::Diagnostic;
 use crate::raster::PixelRect;
 
 /// Moves labels to a free side of their discs; one that has none is dropped, which is said.
-pub fn settle(composition: &mut Composition, typeface: &Typeface) -> Vec<Diagnostic> {
+pub fn lay_out(composition: &mut Composition, typeface: &Typeface) -> Vec<Diagnostic> {
     let requests = std::mem::take(&mut composition.texts);
     let (labels, others): (Vec<TextRequest>, Vec<TextRequest>) = requests.into_iter().partition(|r| r.beside.is_some());
     // Title, caption and names of marks stand where they are.

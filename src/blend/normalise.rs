@@ -21,7 +21,7 @@ pub struct Borne {
 }
 
 /// What is done to the light of each disc, in the order of the placements.
-pub struct Settled {
+pub struct Normalised {
     /// Factors, red, green and blue.
     pub gains: Vec<[f32; 3]>,
     /// By how much evened discs are raised.
@@ -35,7 +35,7 @@ pub struct Settled {
 /// Where the night has too few discs outside the penumbra, those whose brighter part has this share of the
 /// uneclipsed Moon's light stand in for them.
 const ALMOST_UNECLIPSED: f64 = 0.985;
-/// Discs with more burnt pixels are no measure of colour.
+/// Discs with more clipped pixels are no measure of colour.
 const MOST_BURNT: f32 = 0.02;
 /// Even discs are not dimmed to less than its inverse.
 const MOST_GAIN: f64 = 256.0;
@@ -76,7 +76,7 @@ fn by_uneclipsed<T>(discs: &[&Disc<'_>], of: impl Fn(&Disc<'_>) -> Option<T>, en
 }
 
 /// Settles the factors of all discs; `None` stands for one that could not be had.
-pub fn settle(composition: &Composition, measures: &[Option<Borne>]) -> Settled {
+pub fn normalise(composition: &Composition, measures: &[Option<Borne>]) -> Normalised {
     let mut diagnostics = Vec::new();
     let discs: Vec<Option<Disc<'_>>> = composition
         .placements
@@ -168,7 +168,7 @@ pub fn settle(composition: &Composition, measures: &[Option<Borne>]) -> Settled 
             .then_some(Clipped { from: d.measure.saturated_from, weight })
     };
     let clipped = discs.iter().map(|disc| disc.as_ref().and_then(clipped)).collect();
-    Settled { gains, lifts, clipped, diagnostics }
+    Normalised { gains, lifts, clipped, diagnostics }
 }
 
 /// Which discs were raised by less than evenness asks: their names, the stops they got and the stops that were asked.
@@ -329,7 +329,7 @@ fn white(
     Ok(factors)
 }
 
-/// The middle one; of none, nil.
+/// The middle one; of none, zero.
 fn median(mut values: Vec<f64>) -> f64 {
     let middle = values.len() / 2;
     if values.is_empty() { 0.0 } else { *values.select_nth_unstable_by(middle, f64::total_cmp).1 }
