@@ -46,7 +46,7 @@
 //!
 //! # Features
 //! `default-features = false` leaves the sky, and the Moon in frames: [`sky`], [`ingest`], [`detect`], [`solve`], [`registration`],
-//! [`response`]. `picture` adds layouts, pictures, plans and rehearsals; `exr` writes OpenEXR; `schema` prints a layout's fields; `raw`
+//! [`response`]. `picture` adds layouts, pictures, plans and rehearsals; `exr` writes OpenEXR, `video` films as AV1; `schema` prints a layout's fields; `raw`
 //! reads camera raw (LGPL; in a process of its own: `ingest::answer_as_raw_reader`); `page` serves the work to a browser; `cli` is the
 //! program.
 //!

@@ -9,7 +9,12 @@ use clap::{Args, ValueEnum};
 use moonloom::compose::{ComposeError, Film, PictureRequest, check_targets, output_spec, plan_film, protect};
 use moonloom::diag::Diagnostic;
 use moonloom::layout::Layout;
-use moonloom::write::{Container, Delay, OutputSpec, write_animation, write_picture};
+use moonloom::write::{Container, Delay, OutputSpec, WriteError, write_animation, write_picture};
+#[cfg(feature = "video")]
+use moonloom::{
+    compose::protect_inputs,
+    write::{video_can_say, write_video},
+};
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
@@ -21,7 +26,7 @@ pub struct FilmArgs {
     /// A folder of frames, or a registration made by `register`
     #[arg(value_name = "FRAMES_DIR|REGISTRATION")]
     frames: PathBuf,
-    /// An animated PNG (film.png), or numbered pictures (film/####.png, .tif): each # is a digit
+    /// A video (film.mp4: AV1, ten bits), an animated PNG (film.png), or numbered pictures (film/####.png, .tif): each # is a digit
     #[arg(long, value_name = "FILE")]
     out: PathBuf,
     /// A layout of one cell, `PhaseGrid(columns: 1, rows: 1)`: its canvas, light, selection and words (default: 1080 x 1080,
@@ -34,7 +39,8 @@ pub struct FilmArgs {
     /// What goes evenly: the night's time, gaps and all, or the photographs
     #[arg(long, value_enum, default_value_t = Pace::Time, value_name = "PACE")]
     pace: Pace,
-    /// Numbered pictures a second; a photograph is written as often as it is seen. Without this each is written once
+    /// Pictures a second, of a video or numbered ones; a photograph is written as often as it is seen. Without this each is
+    /// written once, and a video shows it as long as it stands
     #[arg(long, value_name = "PICTURES")]
     rate: Option<f64>,
     /// Frames of the same night from another camera
@@ -74,6 +80,8 @@ const LAYOUT: &str = r##"(
 /// Where pictures go.
 enum Target {
     Animation(PathBuf),
+    #[cfg(feature = "video")]
+    Video(PathBuf),
     /// Before and after the digits, and how many there are.
     Numbered {
         before: String,
@@ -87,11 +95,15 @@ impl Target {
         let name = out.to_string_lossy();
         let digits = name.matches('#').count();
         if digits == 0 {
-            return match Container::for_path(out)? {
-                Container::Png => Ok(Target::Animation(out.to_owned())),
+            #[cfg(feature = "video")]
+            if out.extension().is_some_and(|e| e.eq_ignore_ascii_case("mp4")) {
+                return Ok(Target::Video(out.to_owned()));
+            }
+            return match Container::for_path(out) {
+                Ok(Container::Png) => Ok(Target::Animation(out.to_owned())),
                 _ => Err(wrong(
-                    format!("{name} is one picture, and only a PNG can hold a film"),
-                    "end it in .png, or write numbered pictures: --out 'film/####.tif'",
+                    format!("{name} cannot hold a film"),
+                    "end it in .mp4 or .png, or write numbered pictures: --out 'film/####.tif'",
                 )),
             };
         }
@@ -105,6 +117,8 @@ impl Target {
     fn numbered(&self, number: usize) -> PathBuf {
         match self {
             Target::Animation(path) => path.clone(),
+            #[cfg(feature = "video")]
+            Target::Video(path) => path.clone(),
             Target::Numbered { before, after, digits } => format!("{before}{number:0digits$}{after}").into(),
         }
     }
@@ -166,6 +180,16 @@ pub fn run(args: &FilmArgs) -> Outcome {
         Some(path) => read_layout(path)?,
         None => Layout::parse(Path::new("film.ron"), LAYOUT).map_err(|d| Failure::new(Exit::BadRequest, d))?,
     };
+    #[cfg(feature = "video")]
+    if matches!(target, Target::Video(_)) {
+        let wanted = layout.file.output.colour_space;
+        if !video_can_say(&output_spec(Path::new("film.png"), layout.file.output)?.space) {
+            return Err(wrong(
+                format!("{wanted:?} has no number in video"),
+                "write `output: (colour_space: Srgb)` in the layout, or DisplayP3, or Rec2020",
+            ));
+        }
+    }
     // Pictures that are numbered get a folder of their own.
     if matches!(target, Target::Numbered { .. })
         && let Some(folder) = target.numbered(1).parent().filter(|f| !f.as_os_str().is_empty())
@@ -174,7 +198,11 @@ pub fn run(args: &FilmArgs) -> Outcome {
     }
     let mut warnings = 0;
     let beforehand = |night: &moonloom::ingest::Night| {
-        check_targets(night, &target.numbered(1), None)?;
+        match &target {
+            #[cfg(feature = "video")]
+            Target::Video(path) => protect_inputs(night, std::iter::once(path.as_path()))?,
+            target => check_targets(night, &target.numbered(1), None)?,
+        }
         let given = std::iter::once(&args.frames).chain(&args.also).map(PathBuf::as_path);
         Ok(protect(given, std::iter::once(target.numbered(1).as_path()))?)
     };
@@ -190,11 +218,31 @@ pub fn run(args: &FilmArgs) -> Outcome {
     warnings += tell(&planned.diagnostics);
     let mut film = planned.value;
     let durations = durations(&film, args);
-    let spec =
-        OutputSpec { record: Some(film.record.clone()), ..output_spec(&target.numbered(1), layout.file.output)? };
-    let progress = Progress::new("drawing picture");
+    let kept = match &target {
+        // Its codes are those of a picture of sixteen bits before they are the video's.
+        #[cfg(feature = "video")]
+        Target::Video(_) => PathBuf::from("film.png"),
+        target => target.numbered(1),
+    };
+    let spec = OutputSpec { record: Some(film.record.clone()), ..output_spec(&kept, layout.file.output)? };
+    let (progress, film_size) = (Progress::new("drawing picture"), (film.width, film.height));
     let (said, written) = match &target {
-        Target::Animation(path) => animate(&mut film, &request, path, &spec, &delays(&durations), &progress)?,
+        Target::Animation(path) => {
+            let to = |delays: &[Delay], pictures: &mut Pictures<'_>| {
+                write_animation(path, &spec, film_size, delays, pictures)
+            };
+            animate(&mut film, &request, &once(&delays(&durations)), &to, &progress)?
+        }
+        #[cfg(feature = "video")]
+        Target::Video(path) => {
+            let to =
+                |delays: &[Delay], pictures: &mut Pictures<'_>| write_video(path, &spec, film_size, delays, pictures);
+            let shown = match args.rate {
+                Some(rate) => at_rate(&repeats(&durations, rate), rate),
+                None => once(&delays(&durations)),
+            };
+            animate(&mut film, &request, &shown, &to, &progress)?
+        }
         Target::Numbered { .. } => {
             let counts = args.rate.map_or_else(|| vec![1; film.pictures.len()], |rate| repeats(&durations, rate));
             number(&mut film, &request, &target, &spec, &counts, &progress)?
@@ -221,23 +269,55 @@ pub fn run(args: &FilmArgs) -> Outcome {
 
 type Drawn = Result<(Vec<Diagnostic>, usize), Failure>;
 
+/// Hands out the light of a film's pictures, one after another.
+type Pictures<'a> = dyn FnMut(usize) -> Option<Vec<f32>> + 'a;
+
+/// Writes pictures that stand so long as one file.
+type Writing<'a> = dyn Fn(&[Delay], &mut Pictures<'_>) -> Result<(), WriteError> + Sync + 'a;
+
+/// Which photograph each picture of a file shows, and for how long.
+type Shown = Vec<(usize, Delay)>;
+
+/// Each photograph once, as long as it stands.
+fn once(delays: &[Delay]) -> Shown {
+    delays.iter().copied().enumerate().collect()
+}
+
+/// Photographs as often as they are seen at so many pictures a second.
+#[cfg(feature = "video")]
+fn at_rate(counts: &[usize], rate: f64) -> Shown {
+    let all: usize = counts.iter().sum();
+    let times = delays(&vec![1.0 / rate; all]);
+    counts.iter().enumerate().flat_map(|(k, n)| std::iter::repeat_n(k, *n)).zip(times).collect()
+}
+
 /// All pictures into one file. The encoder pulls, and so does the film: the pictures go through a channel of one.
 fn animate(
     film: &mut Film,
     request: &PictureRequest<'_>,
-    path: &Path,
-    spec: &OutputSpec,
-    delays: &[Delay],
+    shown: &Shown,
+    write: &Writing<'_>,
     progress: &Progress,
 ) -> Drawn {
-    let size = (film.width, film.height);
-    let (send, receive) = std::sync::mpsc::sync_channel::<Vec<f32>>(1);
+    let delays: Vec<Delay> = shown.iter().map(|(_, delay)| *delay).collect();
+    let (send, receive) = std::sync::mpsc::sync_channel::<(usize, Vec<f32>)>(1);
     let (drawn, written) = std::thread::scope(|scope| {
-        let writer = scope.spawn(move || write_animation(path, spec, size, delays, &mut |_| receive.recv().ok()));
+        let delays = &delays;
+        let writer = scope.spawn(move || {
+            let mut last: Option<(usize, Vec<f32>)> = None;
+            write(delays, &mut |k| {
+                let wanted = shown[k].0;
+                // Photographs that are seen for less than a picture are passed over.
+                while last.as_ref().is_none_or(|(at, _)| *at < wanted) {
+                    last = Some(receive.recv().ok()?);
+                }
+                last.as_ref().map(|(_, light)| light.clone())
+            })
+        });
         let drawn = film.draw(request, |k, light| -> Result<(), ComposeError> {
             progress.step(&(k + 1).to_string());
             // A writer that has given up says why itself.
-            let _ = send.send(light);
+            let _ = send.send((k, light));
             Ok(())
         });
         drop(send);
@@ -248,7 +328,7 @@ fn animate(
         Ok(written) => written?,
         Err(panic) => std::panic::resume_unwind(panic),
     }
-    Ok((said, delays.len()))
+    Ok((said, shown.len()))
 }
 
 /// A file a picture, as often as it is seen.
@@ -295,7 +375,7 @@ mod tests {
     fn digits_stand_where_the_name_has_them() {
         let of = |name: &str| Target::of(Path::new(name)).map_err(|f| f.diagnostic.message.clone());
         assert_eq!(of("film/f####.tif").unwrap().numbered(7), Path::new("film/f0007.tif"));
-        assert!(of("film.tif").is_err_and(|m| m.contains("only a PNG")));
+        assert!(of("film.tif").is_err_and(|m| m.contains("cannot hold a film")));
         assert!(of("a##b##.png").is_err());
         assert!(of("film.png").is_ok());
     }

@@ -3,6 +3,7 @@
 use super::ComposeError;
 use crate::ingest::{FrameMetadata, Night, is_own_picture, read_metadata};
 use crate::write::{Container, WriteError};
+use std::io::Read;
 use std::path::Path;
 
 /// Whether a picture may be written there: checked before any work is done.
@@ -19,6 +20,12 @@ pub fn check_targets(night: &Night, out: &Path, preview: Option<&Path>) -> Resul
         }
     }
     protect_inputs(night, [Some(out), preview].into_iter().flatten())
+}
+
+/// Whether a file is one of ISO/IEC 14496-12's family: a camera's video, or a photograph of a kind that is not read.
+fn is_recording(path: &Path) -> bool {
+    let mut start = [0; 8];
+    std::fs::File::open(path).and_then(|mut file| file.read_exact(&mut start)).is_ok() && &start[4..] == b"ftyp"
 }
 
 /// Whether two names mean one file: the same one, or two that are not there yet in the same folder.
@@ -64,7 +71,8 @@ pub fn protect_inputs<'a>(night: &Night, targets: impl Iterator<Item = &'a Path>
         }
         // A frame of another folder is as precious as one of this.
         let was_taken = |m: FrameMetadata| m.exposure_time_s.is_some() || m.clock_reading_s.is_some();
-        if target.is_file() && !is_own_picture(target) && read_metadata(target).is_ok_and(was_taken) {
+        let is_precious = || read_metadata(target).is_ok_and(was_taken) || is_recording(target);
+        if target.is_file() && !is_own_picture(target) && is_precious() {
             return Err(ComposeError::TargetIsPhotograph { path: target.to_owned() });
         }
         if target.is_dir() {

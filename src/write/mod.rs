@@ -11,9 +11,13 @@ mod exif_block;
 mod exr;
 mod icc;
 mod jpeg;
+#[cfg(feature = "video")]
+mod mp4;
 mod png;
 mod record;
 mod tiff;
+#[cfg(feature = "video")]
+mod video;
 mod whole_file;
 
 pub use exif_block::CaptureTags;
@@ -247,6 +251,28 @@ pub fn write_animation(
     pictures: &mut dyn FnMut(usize) -> Option<Vec<f32>>,
 ) -> Result<(), WriteError> {
     whole_file::write_whole(path, |file| png::animate(file, spec, (width, height), delays, pictures))
+}
+
+/// Whether a colour space can be said in a video: sRGB, Display P3 and Rec. 2020 can.
+#[cfg(feature = "video")]
+pub fn video_can_say(space: &RgbSpace) -> bool {
+    video::CodePoints::of(space).is_some()
+}
+
+/// Writes a film as AV1 in MP4, pulling its pictures as [`write_animation`] does: ten bits in the colour space of `spec`, which is
+/// sRGB, Display P3 or Rec. 2020. No picture is shown for less than a thousandth of a second.
+///
+/// # Errors
+/// [`WriteError`]; the target is then as it was before.
+#[cfg(feature = "video")]
+pub fn write_video(
+    path: &Path,
+    spec: &OutputSpec,
+    (width, height): (usize, usize),
+    delays: &[Delay],
+    pictures: &mut dyn FnMut(usize) -> Option<Vec<f32>>,
+) -> Result<(), WriteError> {
+    whole_file::write_whole(path, |file| video::encode(file, spec, (width, height), delays, pictures))
 }
 
 /// The numbers of linear Rec. 2020 light as eight-bit sRGB codes (IEC 61966-2-1), three a pixel: for a screen. Colours beyond

@@ -2475,6 +2475,8 @@ pub mod write {
     }
     pub fn abandon_unfinished() {}
     pub fn srgb_codes(light: &[f32]) -> Vec<u8> {}
+    #[cfg(feature = "video")]
+    pub fn video_can_say(space: &RgbSpace) -> bool {}
     pub fn write_animation(
         path: &Path,
         spec: &OutputSpec,
@@ -2491,4 +2493,12 @@ pub mod write {
         bands: &'a mut Bands<'a>,
     ) -> Result<(), WriteError> {}
     pub fn write_text(path: &Path, text: &str) -> Result<(), WriteError> {}
+    #[cfg(feature = "video")]
+    pub fn write_video(
+        path: &Path,
+        spec: &OutputSpec,
+        (width, height): (usize, usize),
+        delays: &[Delay],
+        pictures: &mut dyn FnMut(usize) -> Option<Vec<f32>>,
+    ) -> Result<(), WriteError> {}
 }

@@ -5,7 +5,7 @@ use std::path::Path;
 use std::process::Output;
 use tempfile::TempDir;
 
-fn grid_for_small_night(folder: &Path) -> std::path::PathBuf {
+pub fn grid_for_small_night(folder: &Path) -> std::path::PathBuf {
     let path = folder.join("grid.ron");
     let layout = r#"(
         version: 1,
@@ -20,7 +20,7 @@ fn compose(layout: &Path, frames: &Path, out: &Path, cache: &Path) -> Output {
     moonloom(&["compose", text(layout), text(frames), "--out", text(out), "--cache", text(cache)])
 }
 
-fn refused(run: &Output, status: i32, words: &[&str]) {
+pub fn refused(run: &Output, status: i32, words: &[&str]) {
     let said = stderr(run);
     assert_eq!(run.status.code(), Some(status), "{said}");
     for word in words {
@@ -627,72 +627,4 @@ fn the_program_examines_itself_and_completes_its_own_words() {
     assert!(moonloom(&["manual", "--out", text(folder.path())]).status.success());
     let page = std::fs::read_to_string(folder.path().join("moonloom-compose.1")).unwrap();
     assert!(page.contains(".TH moonloom-compose 1") && page.contains("longest"), "{page}");
-}
-
-/// A film stands still: each disc in the middle, at one size, no brighter than its neighbours; it lasts as long as was asked.
-#[test]
-fn a_film_is_steady_and_lasts_as_long_as_was_asked() {
-    let folder = TempDir::new().unwrap();
-    let (out, cache) = (folder.path().join("film.png"), folder.path().join("cache"));
-    let args = ["film", text(small_night()), "--longest-side", "240", "--seconds", "6", "--cache", text(&cache)];
-    let run = moonloom(&[&args[..], &["--out", text(&out), "--json"]].concat());
-    assert!(run.status.success(), "{}", stderr(&run));
-    let told: serde_json::Value = serde_json::from_slice(&run.stdout).unwrap();
-    let pictures = told["pictures"].as_array().unwrap();
-    assert!(pictures.len() >= 6 && pictures.iter().all(|p| p["centre_px"] == pictures[0]["centre_px"]), "{told}");
-    // The animation by a reader of its own.
-    let mut reader =
-        png::Decoder::new(std::io::BufReader::new(std::fs::File::open(&out).unwrap())).read_info().unwrap();
-    let count = reader.info().animation_control().unwrap().num_frames;
-    assert_eq!(count as usize, pictures.len());
-    let (width, height) = reader.info().size();
-    assert_eq!((width, height), (240, 240));
-    let (mut seconds, mut centres) = (0.0, Vec::new());
-    for _ in 0..count {
-        let mut bytes = vec![0; reader.output_buffer_size().unwrap()];
-        reader.next_frame(&mut bytes).unwrap();
-        let control = reader.info().frame_control().unwrap();
-        seconds += f64::from(control.delay_num) / f64::from(control.delay_den);
-        // The limb in a row and a column through the middle, half way up from the sky to the disc's own light.
-        let at = |x: usize, y: usize| {
-            f64::from(u16::from_be_bytes([bytes[6 * (240 * y + x)], bytes[6 * (240 * y + x) + 1]]))
-        };
-        let row: Vec<f64> = (0..240).map(|x| at(x, 100)).collect();
-        centres.push(middle_of_what_is_lit(&row));
-    }
-    assert!((seconds - 6.0).abs() < 0.002, "{seconds} s");
-    let whole: Vec<f64> = centres.into_iter().flatten().collect();
-    let mean = whole.iter().sum::<f64>() / whole.len() as f64;
-    let rms = (whole.iter().map(|c| (c - mean).powi(2)).sum::<f64>() / whole.len() as f64).sqrt();
-    println!("film: discs stand within {rms:.3} px rms in {} pictures lit on both sides", whole.len());
-    assert!(whole.len() >= 3 && rms < 0.15, "{rms}");
-    // Numbered, as often as each is seen; nothing else.
-    let numbered = folder.path().join("film/p##.tif");
-    let run = moonloom(&[&args[..], &["--out", text(&numbered), "--rate", "5"]].concat());
-    assert!(run.status.success(), "{}", stderr(&run));
-    assert_eq!(std::fs::read_dir(folder.path().join("film")).unwrap().count(), 30);
-    let layout = grid_for_small_night(folder.path());
-    let refusing = [&args[..], &["--out", text(&out), "--layout", text(&layout)]].concat();
-    refused(&moonloom(&refusing), 2, &["makes no film", "columns: 1"]);
-    refused(&moonloom(&["film", text(small_night()), "--out", text(&folder.path().join("f.jpg"))]), 2, &["only a PNG"]);
-}
-
-/// Between the two places where a profile rises and falls through half of its light; `None` where it is not lit on both sides.
-fn middle_of_what_is_lit(profile: &[f64]) -> Option<f64> {
-    let most = profile.iter().copied().fold(0.0, f64::max);
-    let half = 0.3 * most;
-    let crossing = |i: usize, j: usize| {
-        let (a, b) = (profile[i], profile[j]);
-        i as f64 + (half - a) / (b - a) * (j as f64 - i as f64)
-    };
-    let first = profile.iter().position(|v| *v > half)?;
-    let last = profile.iter().rposition(|v| *v > half)?;
-    if first == 0 || last + 1 >= profile.len() {
-        return None;
-    }
-    let (left, right) = (crossing(first - 1, first), crossing(last + 1, last));
-    // Partial phases are lit on one side, and a sliver on both of its own.
-    let is_whole = last - first > profile.len() / 2;
-    let steep = |i: usize| profile[i.min(profile.len() - 4) + 3] > 0.5 * most;
-    (is_whole && steep(first) && profile[last - 3] > 0.5 * most && most > 8000.0).then_some((left + right) / 2.0)
 }

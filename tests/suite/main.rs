@@ -5,6 +5,7 @@ mod arrangements;
 mod cli;
 mod corpus;
 mod faults;
+mod film;
 mod frames;
 mod golden;
 mod hands;

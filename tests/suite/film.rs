@@ -1,0 +1,209 @@
+//! Films: steady, as long as was asked, and read by others as they were written.
+
+use crate::cli::{grid_for_small_night, refused};
+use crate::nights::{moonloom, small_night, stderr, text};
+use mp4_atom::{Codec, Colr, Decode, Moov};
+use std::path::Path;
+use std::process::Command;
+use tempfile::TempDir;
+
+/// A film stands still: each disc in the middle, at one size, no brighter than its neighbours; it lasts as long as was asked.
+#[test]
+fn a_film_is_steady_and_lasts_as_long_as_was_asked() {
+    let folder = TempDir::new().unwrap();
+    let (out, cache) = (folder.path().join("film.png"), folder.path().join("cache"));
+    let args = ["film", text(small_night()), "--longest-side", "240", "--seconds", "6", "--cache", text(&cache)];
+    let run = moonloom(&[&args[..], &["--out", text(&out), "--json"]].concat());
+    assert!(run.status.success(), "{}", stderr(&run));
+    let told: serde_json::Value = serde_json::from_slice(&run.stdout).unwrap();
+    let pictures = told["pictures"].as_array().unwrap();
+    assert!(pictures.len() >= 6 && pictures.iter().all(|p| p["centre_px"] == pictures[0]["centre_px"]), "{told}");
+    // The animation by a reader of its own.
+    let mut reader =
+        png::Decoder::new(std::io::BufReader::new(std::fs::File::open(&out).unwrap())).read_info().unwrap();
+    let count = reader.info().animation_control().unwrap().num_frames;
+    assert_eq!(count as usize, pictures.len());
+    let (width, height) = reader.info().size();
+    assert_eq!((width, height), (240, 240));
+    let (mut seconds, mut centres) = (0.0, Vec::new());
+    for _ in 0..count {
+        let mut bytes = vec![0; reader.output_buffer_size().unwrap()];
+        reader.next_frame(&mut bytes).unwrap();
+        let control = reader.info().frame_control().unwrap();
+        seconds += f64::from(control.delay_num) / f64::from(control.delay_den);
+        // The limb in a row and a column through the middle, half way up from the sky to the disc's own light.
+        let at = |x: usize, y: usize| {
+            f64::from(u16::from_be_bytes([bytes[6 * (240 * y + x)], bytes[6 * (240 * y + x) + 1]]))
+        };
+        let row: Vec<f64> = (0..240).map(|x| at(x, 100)).collect();
+        centres.push(middle_of_what_is_lit(&row));
+    }
+    assert!((seconds - 6.0).abs() < 0.002, "{seconds} s");
+    let whole: Vec<f64> = centres.into_iter().flatten().collect();
+    let mean = whole.iter().sum::<f64>() / whole.len() as f64;
+    let rms = (whole.iter().map(|c| (c - mean).powi(2)).sum::<f64>() / whole.len() as f64).sqrt();
+    println!("film: discs stand within {rms:.3} px rms in {} pictures lit on both sides", whole.len());
+    assert!(whole.len() >= 3 && rms < 0.15, "{rms}");
+    // Numbered, as often as each is seen; nothing else.
+    let numbered = folder.path().join("film/p##.tif");
+    let run = moonloom(&[&args[..], &["--out", text(&numbered), "--rate", "5"]].concat());
+    assert!(run.status.success(), "{}", stderr(&run));
+    assert_eq!(std::fs::read_dir(folder.path().join("film")).unwrap().count(), 30);
+    let layout = grid_for_small_night(folder.path());
+    let refusing = [&args[..], &["--out", text(&out), "--layout", text(&layout)]].concat();
+    refused(&moonloom(&refusing), 2, &["makes no film", "columns: 1"]);
+    refused(
+        &moonloom(&["film", text(small_night()), "--out", text(&folder.path().join("f.jpg"))]),
+        2,
+        &["cannot hold a film"],
+    );
+}
+
+/// Between the two places where a profile rises and falls through half of its light; `None` where it is not lit on both sides.
+fn middle_of_what_is_lit(profile: &[f64]) -> Option<f64> {
+    let most = profile.iter().copied().fold(0.0, f64::max);
+    let half = 0.3 * most;
+    let crossing = |i: usize, j: usize| {
+        let (a, b) = (profile[i], profile[j]);
+        i as f64 + (half - a) / (b - a) * (j as f64 - i as f64)
+    };
+    let first = profile.iter().position(|v| *v > half)?;
+    let last = profile.iter().rposition(|v| *v > half)?;
+    if first == 0 || last + 1 >= profile.len() {
+        return None;
+    }
+    let (left, right) = (crossing(first - 1, first), crossing(last + 1, last));
+    // Partial phases are lit on one side, and a sliver on both of its own.
+    let is_whole = last - first > profile.len() / 2;
+    let steep = |i: usize| profile[i.min(profile.len() - 4) + 3] > 0.5 * most;
+    (is_whole && steep(first) && profile[last - 3] > 0.5 * most && most > 8000.0).then_some((left + right) / 2.0)
+}
+
+/// The boxes of a file of ISO/IEC 14496-12, one after another: kind and contents.
+fn boxes(bytes: &[u8]) -> Vec<(String, &[u8])> {
+    let (mut rest, mut out) = (bytes, Vec::new());
+    while !rest.is_empty() {
+        let short = u32::from_be_bytes(rest[..4].try_into().unwrap()) as usize;
+        let (head, length) =
+            if short == 1 { (16, u64::from_be_bytes(rest[8..16].try_into().unwrap()) as usize) } else { (8, short) };
+        out.push((String::from_utf8_lossy(&rest[4..8]).into_owned(), &rest[head..length]));
+        rest = &rest[length..];
+    }
+    out
+}
+
+/// Sixteen-bit codes of a file's pictures, by a program that is not ours; `None` where it is not installed.
+fn decoded_by_another(path: &Path) -> Option<Vec<u16>> {
+    let arguments =
+        ["-v", "warning", "-i", text(path), "-fps_mode", "passthrough", "-f", "rawvideo", "-pix_fmt", "rgb48le", "-"];
+    let run = Command::new("ffmpeg").args(arguments).output().ok()?;
+    assert!(run.status.success() && run.stderr.is_empty(), "{}", stderr(&run));
+    Some(run.stdout.chunks_exact(2).map(|b| u16::from_le_bytes([b[0], b[1]])).collect())
+}
+
+/// A video is a whole MP4 (ISO/IEC 14496-12) of AV1 that says its colour (ITU-T H.273: BT.709's primaries are 1, sRGB's curve 13),
+/// lasts to the millisecond and, where ffmpeg is installed, is read by it without a word as what was drawn: 40 dB at least.
+#[test]
+fn a_video_is_read_as_it_was_drawn() {
+    let folder = TempDir::new().unwrap();
+    let (out, cache) = (folder.path().join("film.mp4"), folder.path().join("cache"));
+    let args = ["film", text(small_night()), "--longest-side", "240", "--seconds", "6", "--cache", text(&cache)];
+    let film = |more: &[&str]| moonloom(&[&args[..], more].concat());
+    let run = film(&["--out", text(&out), "--json"]);
+    assert!(run.status.success(), "{}", stderr(&run));
+    let told: serde_json::Value = serde_json::from_slice(&run.stdout).unwrap();
+    let seconds: Vec<f64> = told["seconds"].as_array().unwrap().iter().map(|s| s.as_f64().unwrap()).collect();
+    let bytes = std::fs::read(&out).unwrap();
+    let parts = boxes(&bytes);
+    let kinds: Vec<&str> = parts.iter().map(|(kind, _)| kind.as_str()).collect();
+    assert_eq!(kinds, ["ftyp", "mdat", "moov", "uuid"]);
+    assert!(String::from_utf8_lossy(parts[3].1).contains("urn:moonloom:picture:1"));
+    let moov_at = bytes.windows(4).rposition(|w| w == b"moov").unwrap() - 4;
+    let moov = Moov::decode(&mut &bytes[moov_at..]).unwrap();
+    let media = &moov.trak[0].mdia;
+    let times: Vec<u32> =
+        media.minf.stbl.stts.entries.iter().flat_map(|e| vec![e.sample_delta; e.sample_count as usize]).collect();
+    assert_eq!((media.mdhd.timescale, media.mdhd.duration, times.iter().sum::<u32>()), (1000, 6000, 6000));
+    assert_eq!(times.len(), seconds.len());
+    assert!(times.iter().zip(&seconds).all(|(ms, s)| (f64::from(*ms) - 1000.0 * s).abs() <= 1.0), "{times:?}");
+    let Codec::Av01(av1) = &media.minf.stbl.stsd.codecs[0] else { panic!("it is no AV1") };
+    let colour = Colr::Nclx {
+        colour_primaries: 1,
+        transfer_characteristics: 13,
+        matrix_coefficients: 1,
+        full_range_flag: false,
+    };
+    assert_eq!((av1.visual.width, av1.visual.height, av1.colr.as_ref()), (240, 240, Some(&colour)));
+    assert!(av1.av1c.high_bitdepth && !av1.av1c.twelve_bit && av1.av1c.seq_profile == 0);
+    // So often a second, each photograph as often as it is seen.
+    let even = folder.path().join("even.mp4");
+    assert!(film(&["--out", text(&even), "--rate", "5"]).status.success());
+    let bytes = std::fs::read(&even).unwrap();
+    let moov = Moov::decode(&mut &bytes[bytes.windows(4).rposition(|w| w == b"moov").unwrap() - 4..]).unwrap();
+    let entries = &moov.trak[0].mdia.minf.stbl.stts.entries;
+    assert!(entries.iter().all(|e| e.sample_delta == 200) && moov.mvhd.duration == 6000);
+    // What is not a film of ours is not written over; what is, is.
+    assert!(film(&["--out", text(&out)]).status.success());
+    std::fs::write(&out, b"\0\0\0\x18ftypmp42 a camera's own").unwrap();
+    refused(&film(&["--out", text(&out)]), 2, &["nothing is written over it"]);
+    // The pictures themselves.
+    let numbered = folder.path().join("film/p##.png");
+    assert!(film(&["--out", text(&numbered)]).status.success());
+    let again = folder.path().join("again.mp4");
+    assert!(film(&["--out", text(&again)]).status.success());
+    let Some(found) = decoded_by_another(&again) else {
+        println!("ffmpeg is not installed; no other program has read the video");
+        return;
+    };
+    let one = 3 * 240 * 240;
+    assert_eq!(found.len(), times.len() * one);
+    for (k, found) in found.chunks_exact(one).enumerate() {
+        let drawn = image::open(folder.path().join(format!("film/p{:02}.png", k + 1))).unwrap().into_rgb16();
+        let squares =
+            drawn.as_raw().iter().zip(found).map(|(a, b)| ((f64::from(*a) - f64::from(*b)) / 65_535.0).powi(2));
+        let decibels = -10.0 * (squares.sum::<f64>() / one as f64).log10();
+        println!("video, picture {k}: {decibels:.1} dB");
+        assert!(decibels > 40.0, "picture {k}: {decibels}");
+    }
+}
+
+/// Wide colours are said as what they are (ITU-T H.273: BT.2020's primaries are 9, its ten-bit curve 14, its matrix 9), and a
+/// space that video has no number for is refused.
+#[test]
+fn a_video_says_its_colour() {
+    let folder = TempDir::new().unwrap();
+    let of = |space: &str| {
+        let layout = folder.path().join("film.ron");
+        let text_of = format!(
+            "(version: 2, canvas: (width: 96, height: 96), arrangement: PhaseGrid(columns: 1, rows: 1), output: (colour_space: {space}))"
+        );
+        std::fs::write(&layout, text_of).unwrap();
+        let (out, cache) = (folder.path().join(format!("{space}.mp4")), folder.path().join("cache"));
+        let run = moonloom(&[
+            "film",
+            text(small_night()),
+            "--layout",
+            text(&layout),
+            "--out",
+            text(&out),
+            "--cache",
+            text(&cache),
+        ]);
+        (run, out)
+    };
+    let (run, out) = of("Rec2020");
+    assert!(run.status.success(), "{}", stderr(&run));
+    let bytes = std::fs::read(&out).unwrap();
+    let moov = Moov::decode(&mut &bytes[bytes.windows(4).rposition(|w| w == b"moov").unwrap() - 4..]).unwrap();
+    let Codec::Av01(av1) = &moov.trak[0].mdia.minf.stbl.stsd.codecs[0] else { panic!("it is no AV1") };
+    let wide = Colr::Nclx {
+        colour_primaries: 9,
+        transfer_characteristics: 14,
+        matrix_coefficients: 9,
+        full_range_flag: false,
+    };
+    assert_eq!(av1.colr.as_ref(), Some(&wide));
+    let (run, out) = of("AdobeRgbCompatible");
+    refused(&run, 2, &["AdobeRgbCompatible", "Rec2020"]);
+    assert!(!out.exists());
+}
