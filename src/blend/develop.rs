@@ -93,7 +93,7 @@ pub fn develop(cut_outs: Vec<CutOut>, block_px: usize, p: &Placement, compositio
 fn measure(image: &LinearImage, saturated: &[bool], centre: PixelPoint, radius: f64) -> DiscMeasure {
     let mut values: [Vec<f32>; 3] = Default::default();
     let mut clipped: Vec<f32> = Vec::new();
-    let (mut sum, mut unburnt) = ([0.0f64; 3], 0.0);
+    let (mut sum, mut unclipped) = ([0.0f64; 3], 0.0);
     for (i, p) in image.data().as_chunks::<3>().0.iter().enumerate() {
         let (x, y) = ((i % image.width()) as f64 + 0.5 - centre.x, (i / image.width()) as f64 + 0.5 - centre.y);
         let away = x.hypot(y);
@@ -103,7 +103,7 @@ fn measure(image: &LinearImage, saturated: &[bool], centre: PixelPoint, radius: 
                 clipped.push(p[0].max(p[1]).max(p[2]));
             } else if away < 0.9 * radius {
                 (0..3).for_each(|c| sum[c] += f64::from(p[c]));
-                unburnt += 1.0;
+                unclipped += 1.0;
             }
         }
     }
@@ -117,6 +117,6 @@ fn measure(image: &LinearImage, saturated: &[bool], centre: PixelPoint, radius: 
     let tenth = clipped.len() / 10;
     let saturated_from =
         if clipped.is_empty() { 0.0 } else { *clipped.select_nth_unstable_by(tenth, f32::total_cmp).1 };
-    let mean = sum.map(|s| (s / f64::max(unburnt, 1.0)) as f32);
+    let mean = sum.map(|s| (s / f64::max(unclipped, 1.0)) as f32);
     DiscMeasure { bright, mean, saturated_share, saturated_from, step: Step::default() }
 }

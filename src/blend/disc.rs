@@ -119,7 +119,7 @@ pub struct DiscMeasure {
     pub mean: [f32; 3],
     /// Share of the disc's pixels that are saturated in every frame.
     pub saturated_share: f32,
-    /// Light of the brightest channel from which on pixels are saturated: the lowest tenth of them lies below. Nil
+    /// Light of the brightest channel from which on pixels are saturated: the lowest tenth of them lies below. Zero
     /// where none is.
     pub saturated_from: f32,
     /// The step of the file's numbers that shows on its dark part.

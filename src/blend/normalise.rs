@@ -75,7 +75,7 @@ fn by_uneclipsed<T>(discs: &[&Disc<'_>], of: impl Fn(&Disc<'_>) -> Option<T>, en
     discs.iter().filter(|d| d.is_almost_uneclipsed()).filter_map(|d| of(d)).collect()
 }
 
-/// Settles the factors of all discs; `None` stands for one that could not be had.
+/// The factors of all discs; `None` stands for one that could not be had.
 pub fn normalise(composition: &Composition, measures: &[Option<Borne>]) -> Normalised {
     let mut diagnostics = Vec::new();
     let discs: Vec<Option<Disc<'_>>> = composition
@@ -297,7 +297,7 @@ fn white(
 ) -> Result<[f64; 3], Diagnostic> {
     let refused = |why: String| {
         Diagnostic::warning("no-white", format!("{why}; the cameras' white is kept"))
-            .with_help("show a high, unburnt Moon from before the eclipse, or use `white_balance: AsShot`")
+            .with_help("show a high, unclipped Moon from before the eclipse, or use `white_balance: AsShot`")
     };
     let is_high = |d: &Disc<'_>| air_is_removed || d.placement.sky.is_some_and(|s| s.airmass < MOST_AIRMASS);
     let colour = |d: &Disc<'_>| {
@@ -311,7 +311,7 @@ fn white(
         return Err(refused(if low {
             "the uneclipsed Moon is shown through so much air only that its colour is the air's".into()
         } else {
-            "no uneclipsed, unburnt Moon is shown to anchor white on".into()
+            "no uneclipsed, unclipped Moon is shown to anchor white on".into()
         }));
     }
     let middle: [f64; 3] = std::array::from_fn(|c| median(ratios.iter().map(|r| r[c]).collect()));

@@ -6,15 +6,14 @@ use super::frames::joined;
 use super::outcome::{Exit, Failure, Outcome, Progress, print_json, say, strict, tell};
 use super::values::{make_folder, wrong};
 use clap::{Args, ValueEnum};
-use moonloom::compose::{ComposeError, Film, PictureRequest, check_targets, output_spec, plan_film, protect};
+use moonloom::compose::{
+    ComposeError, Film, PictureRequest, check_targets, output_spec, plan_film, protect, protect_inputs,
+};
 use moonloom::diag::Diagnostic;
 use moonloom::layout::Layout;
 use moonloom::write::{Container, Delay, OutputSpec, WriteError, write_animation, write_picture};
 #[cfg(feature = "video")]
-use moonloom::{
-    compose::protect_inputs,
-    write::{video_can_say, write_video},
-};
+use moonloom::write::{video_can_say, write_video};
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
@@ -69,6 +68,10 @@ enum Pace {
     Photographs,
 }
 
+/// No side of a video has fewer pixels: its encoder takes none.
+#[cfg(feature = "video")]
+const LEAST_SIDE: usize = 16;
+
 /// What is taken without a layout.
 const LAYOUT: &str = r##"(
     version: 2,
@@ -103,7 +106,11 @@ impl Target {
                 Ok(Container::Png) => Ok(Target::Animation(out.to_owned())),
                 _ => Err(wrong(
                     format!("{name} cannot hold a film"),
-                    "end it in .mp4 or .png, or write numbered pictures: --out 'film/####.tif'",
+                    if cfg!(feature = "video") {
+                        "end it in .mp4 or .png, or write numbered pictures: --out 'film/####.tif'"
+                    } else {
+                        "end it in .png, or write numbered pictures: --out 'film/####.tif'"
+                    },
                 )),
             };
         }
@@ -134,22 +141,19 @@ fn durations(film: &Film, args: &FilmArgs) -> Vec<f64> {
     steps.iter().map(|s| s / all * args.seconds).collect()
 }
 
-/// Milliseconds that end where the film's own time does, so that no rounding adds up; beyond a minute, seconds.
+/// Times that end where the film's own does, so that no rounding adds up: in thousandths of a second, or coarser where those would
+/// not fit sixteen bits.
 fn delays(durations: &[f64]) -> Vec<Delay> {
     let (mut until, mut told) = (0.0, 0.0);
     durations
         .iter()
         .map(|d| {
             until += d;
-            let ms: f64 = ((until - told) * 1000.0).round().max(1.0);
-            if ms < 60_000.0 {
-                told += ms / 1000.0;
-                Delay { parts: ms as u16, of_a_second: 1000 }
-            } else {
-                let seconds = (ms / 1000.0).round().min(60_000.0);
-                told += seconds;
-                Delay { parts: seconds as u16, of_a_second: 1 }
-            }
+            let left: f64 = until - told;
+            let of_a_second = [1000, 100, 10, 1].into_iter().find(|of| left * f64::from(*of) < 65_535.0).unwrap_or(1);
+            let parts = (left * f64::from(of_a_second)).round().clamp(1.0, 65_535.0);
+            told += parts / f64::from(of_a_second);
+            Delay { parts: parts as u16, of_a_second }
         })
         .collect()
 }
@@ -168,28 +172,45 @@ fn repeats(durations: &[f64], rate: f64) -> Vec<usize> {
         .collect()
 }
 
-pub fn run(args: &FilmArgs) -> Outcome {
+/// What cannot be made whatever the night: said before a frame is looked at.
+fn check(args: &FilmArgs) -> Result<(), Failure> {
     if !(0.1..=36_000.0).contains(&args.seconds) || args.rate.is_some_and(|r| !(0.1..=240.0).contains(&r)) {
         return Err(wrong(
             "a film lasts 0.1 to 36,000 seconds, with 0.1 to 240 pictures a second".into(),
             "correct --seconds or --rate",
         ));
     }
+    if args.rate.is_some_and(|rate| rate * args.seconds < 0.5) {
+        return Err(wrong("such a film would have no picture".into(), "raise --rate or --seconds"));
+    }
+    Ok(())
+}
+
+/// How pictures are written, all but how the film was made; a video's codes are those of a picture of sixteen bits before they are its
+/// own.
+fn spec_of(target: &Target, layout: &Layout) -> Result<OutputSpec, Failure> {
+    #[cfg(feature = "video")]
+    if let Target::Video(_) = target {
+        let spec = output_spec(Path::new("film.png"), layout.file.output)?;
+        if !video_can_say(&spec.space) {
+            return Err(wrong(
+                format!("{:?} has no number in video", layout.file.output.colour_space),
+                "write `output: (colour_space: Srgb)` in the layout, or DisplayP3, or Rec2020",
+            ));
+        }
+        return Ok(spec);
+    }
+    Ok(output_spec(&target.numbered(1), layout.file.output)?)
+}
+
+pub fn run(args: &FilmArgs) -> Outcome {
+    check(args)?;
     let target = Target::of(&args.out)?;
     let layout = match &args.layout {
         Some(path) => read_layout(path)?,
         None => Layout::parse(Path::new("film.ron"), LAYOUT).map_err(|d| Failure::new(Exit::BadRequest, d))?,
     };
-    #[cfg(feature = "video")]
-    if matches!(target, Target::Video(_)) {
-        let wanted = layout.file.output.colour_space;
-        if !video_can_say(&output_spec(Path::new("film.png"), layout.file.output)?.space) {
-            return Err(wrong(
-                format!("{wanted:?} has no number in video"),
-                "write `output: (colour_space: Srgb)` in the layout, or DisplayP3, or Rec2020",
-            ));
-        }
-    }
+    let spec = spec_of(&target, &layout)?;
     // Pictures that are numbered get a folder of their own.
     if matches!(target, Target::Numbered { .. })
         && let Some(folder) = target.numbered(1).parent().filter(|f| !f.as_os_str().is_empty())
@@ -198,11 +219,7 @@ pub fn run(args: &FilmArgs) -> Outcome {
     }
     let mut warnings = 0;
     let beforehand = |night: &moonloom::ingest::Night| {
-        match &target {
-            #[cfg(feature = "video")]
-            Target::Video(path) => protect_inputs(night, std::iter::once(path.as_path()))?,
-            target => check_targets(night, &target.numbered(1), None)?,
-        }
+        protect_inputs(night, std::iter::once(target.numbered(1).as_path()))?;
         let given = std::iter::once(&args.frames).chain(&args.also).map(PathBuf::as_path);
         Ok(protect(given, std::iter::once(target.numbered(1).as_path()))?)
     };
@@ -218,36 +235,9 @@ pub fn run(args: &FilmArgs) -> Outcome {
     warnings += tell(&planned.diagnostics);
     let mut film = planned.value;
     let durations = durations(&film, args);
-    let kept = match &target {
-        // Its codes are those of a picture of sixteen bits before they are the video's.
-        #[cfg(feature = "video")]
-        Target::Video(_) => PathBuf::from("film.png"),
-        target => target.numbered(1),
-    };
-    let spec = OutputSpec { record: Some(film.record.clone()), ..output_spec(&kept, layout.file.output)? };
-    let (progress, film_size) = (Progress::new("drawing picture"), (film.width, film.height));
-    let (said, written) = match &target {
-        Target::Animation(path) => {
-            let to = |delays: &[Delay], pictures: &mut Pictures<'_>| {
-                write_animation(path, &spec, film_size, delays, pictures)
-            };
-            animate(&mut film, &request, &once(&delays(&durations)), &to, &progress)?
-        }
-        #[cfg(feature = "video")]
-        Target::Video(path) => {
-            let to =
-                |delays: &[Delay], pictures: &mut Pictures<'_>| write_video(path, &spec, film_size, delays, pictures);
-            let shown = match args.rate {
-                Some(rate) => at_rate(&repeats(&durations, rate), rate),
-                None => once(&delays(&durations)),
-            };
-            animate(&mut film, &request, &shown, &to, &progress)?
-        }
-        Target::Numbered { .. } => {
-            let counts = args.rate.map_or_else(|| vec![1; film.pictures.len()], |rate| repeats(&durations, rate));
-            number(&mut film, &request, &target, &spec, &counts, &progress)?
-        }
-    };
+    let spec = OutputSpec { record: Some(film.record.clone()), ..spec };
+    let progress = Progress::new("drawing picture");
+    let (said, written) = write(&mut film, &request, (&target, &spec), (&durations, args.rate), &progress)?;
     progress.end();
     warnings += tell(&said);
     say(&format!(
@@ -267,6 +257,43 @@ pub fn run(args: &FilmArgs) -> Outcome {
     strict(args.strict, warnings)
 }
 
+/// Draws the pictures and writes them as the target wants them.
+fn write(
+    film: &mut Film,
+    request: &PictureRequest<'_>,
+    (target, spec): (&Target, &OutputSpec),
+    (durations, rate): (&[f64], Option<f64>),
+    progress: &Progress,
+) -> Drawn {
+    let size = (film.width, film.height);
+    match target {
+        Target::Animation(path) => {
+            let to =
+                |delays: &[Delay], pictures: &mut Pictures<'_>| write_animation(path, spec, size, delays, pictures);
+            animate(film, request, &once(&delays(durations)), &to, progress)
+        }
+        #[cfg(feature = "video")]
+        Target::Video(path) => {
+            if size.0.min(size.1) < LEAST_SIDE {
+                return Err(wrong(
+                    format!("a video of {} x {} pixels is too small", size.0, size.1),
+                    "no side may have less than 16 pixels: see --longest-side and the layout's canvas",
+                ));
+            }
+            let to = |delays: &[Delay], pictures: &mut Pictures<'_>| write_video(path, spec, size, delays, pictures);
+            let shown = match rate {
+                Some(rate) => at_rate(&repeats(durations, rate), rate),
+                None => once(&delays(durations)),
+            };
+            animate(film, request, &shown, &to, progress)
+        }
+        Target::Numbered { .. } => {
+            let counts = rate.map_or_else(|| vec![1; film.pictures.len()], |rate| repeats(durations, rate));
+            number(film, request, target, spec, &counts, progress)
+        }
+    }
+}
+
 type Drawn = Result<(Vec<Diagnostic>, usize), Failure>;
 
 /// Hands out the light of a film's pictures, one after another.
@@ -283,12 +310,17 @@ fn once(delays: &[Delay]) -> Shown {
     delays.iter().copied().enumerate().collect()
 }
 
-/// Photographs as often as they are seen at so many pictures a second.
+/// Photographs as often as they are seen at so many pictures a second, each as long as any other.
 #[cfg(feature = "video")]
 fn at_rate(counts: &[usize], rate: f64) -> Shown {
-    let all: usize = counts.iter().sum();
-    let times = delays(&vec![1.0 / rate; all]);
-    counts.iter().enumerate().flat_map(|(k, n)| std::iter::repeat_n(k, *n)).zip(times).collect()
+    // Whole rates exactly, others as far as sixteen bits tell them.
+    let parts = [1, 1000, 100].into_iter().find(|p| {
+        let of = rate * f64::from(*p);
+        of < 65_535.0 && ((of - of.round()).abs() < 1e-9 || *p > 1)
+    });
+    let parts: u16 = parts.unwrap_or(100);
+    let delay = Delay { parts, of_a_second: (rate * f64::from(parts)).round() as u16 };
+    counts.iter().enumerate().flat_map(|(k, n)| std::iter::repeat_n((k, delay), *n)).collect()
 }
 
 /// All pictures into one file. The encoder pulls, and so does the film: the pictures go through a channel of one.
@@ -305,30 +337,31 @@ fn animate(
         let delays = &delays;
         let writer = scope.spawn(move || {
             let mut last: Option<(usize, Vec<f32>)> = None;
-            write(delays, &mut |k| {
+            let written = write(delays, &mut |k| {
                 let wanted = shown[k].0;
                 // Photographs that are seen for less than a picture are passed over.
                 while last.as_ref().is_none_or(|(at, _)| *at < wanted) {
                     last = Some(receive.recv().ok()?);
                 }
                 last.as_ref().map(|(_, light)| light.clone())
-            })
+            });
+            // Those that are passed over at the end: nobody who still sends shall take that for a failure.
+            written.inspect(|()| receive.iter().for_each(drop))
         });
         let drawn = film.draw(request, |k, light| -> Result<(), ComposeError> {
             progress.step(&(k + 1).to_string());
-            // A writer that has given up says why itself.
-            let _ = send.send((k, light));
-            Ok(())
+            // A writer that has given up says why itself, and no more is drawn for it.
+            let ended = WriteError::Encode { path: request.night.folder.clone(), message: "the writer ended".into() };
+            send.send((k, light)).map_err(|_| ComposeError::Write(ended))
         });
         drop(send);
         (drawn, writer.join())
     });
-    let said = drawn?;
     match written {
         Ok(written) => written?,
         Err(panic) => std::panic::resume_unwind(panic),
     }
-    Ok((said, shown.len()))
+    Ok((drawn?, shown.len()))
 }
 
 /// A file a picture, as often as it is seen.
@@ -368,7 +401,18 @@ mod tests {
         // A picture that is seen for less than one is not written.
         assert_eq!(repeats(&[0.01, 0.01, 0.1], 25.0), [0, 1, 2]);
         let long = delays(&[100.0, 0.5]);
-        assert_eq!(long[0], Delay { parts: 100, of_a_second: 1 });
+        assert_eq!(long[0], Delay { parts: 10_000, of_a_second: 100 });
+        assert_eq!(delays(&[90.4]), [Delay { parts: 9040, of_a_second: 100 }]);
+    }
+
+    #[cfg(feature = "video")]
+    #[test]
+    fn pictures_of_a_rate_are_alike() {
+        let shown = at_rate(&[2, 0, 1], 24.0);
+        let delay = Delay { parts: 1, of_a_second: 24 };
+        assert_eq!(shown, [(0, delay), (0, delay), (2, delay)]);
+        assert_eq!(at_rate(&[1], 23.976)[0].1, Delay { parts: 1000, of_a_second: 23_976 });
+        assert_eq!(at_rate(&[1], 119.88)[0].1, Delay { parts: 100, of_a_second: 11_988 });
     }
 
     #[test]

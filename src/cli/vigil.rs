@@ -20,7 +20,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant as Moment};
 
-/// FileState at each frame as it is taken, and say what to change.
+/// Look at each frame as it is taken, and say what to change.
 ///
 /// The folder is the one that a tethered camera or a wireless card fills. Nothing is written into it, and no camera is
 /// controlled. Ctrl-C ends it.
@@ -109,9 +109,9 @@ fn open_log(path: &Path) -> Result<std::fs::File, Failure> {
     std::fs::OpenOptions::new().append(true).create(true).open(path).map_err(|e| Failure::reading(path, &e))
 }
 
-/// How a file looked when it was last asked, and since when it looks so.
+/// The state of a file when it was last asked, and since when it is so.
 struct Growing {
-    look: FileState,
+    state: FileState,
     since: Moment,
 }
 
@@ -186,13 +186,13 @@ impl Watch<'_> {
             growing.retain(|path, _| there.iter().any(|(p, _)| p == path));
             for (path, look) in there.into_iter().filter(|(path, look)| self.refused.get(path) != Some(look)) {
                 match growing.get(&path) {
-                    Some(g) if g.look == look => {
+                    Some(g) if g.state == look => {
                         let stood = g.since.elapsed();
                         if look.0 > 0 && (stood > PATIENCE || (stood >= STANDS && has_its_end(&path))) {
                             whole.push((look.1, path));
                         }
                     }
-                    _ => drop(growing.insert(path, Growing { look, since: Moment::now() })),
+                    _ => drop(growing.insert(path, Growing { state: look, since: Moment::now() })),
                 }
             }
             whole.sort();

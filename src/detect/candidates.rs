@@ -237,7 +237,7 @@ fn peaks(
     let (w, h) = (width + 2 * margin, height + 2 * margin);
     // The plane is handed from radius to radius; only cells that got a vote are cleared again.
     if votes.len() < w * h {
-        // A new one: the system hands out zero pages, and most are never touched.
+        // A new one: the system hands out zeroed pages, and most are never touched.
         *votes = vec![0.0; w * h];
     }
     let mut cells = Vec::with_capacity(edges.len());

@@ -170,7 +170,7 @@ fn stands_alone(value: f32, neighbours: &mut [f32]) -> Option<f32> {
     (value - median > 6.0 * spread + 0.01).then_some(median)
 }
 
-/// Mends single pixels that glow by themselves, channel by channel.
+/// Repairs single pixels that glow by themselves, channel by channel.
 pub(super) fn repair_hot_pixels(light: &mut LinearImage) {
     let (w, h) = (light.width(), light.height());
     let mut repaired = Vec::new();
@@ -188,7 +188,7 @@ pub(super) fn repair_hot_pixels(light: &mut LinearImage) {
     repaired.into_iter().for_each(|(i, v)| light.data_mut()[i] = v);
 }
 
-/// Mends single sites that glow by themselves, against the nearest sites of the same colour.
+/// Repairs single sites that glow by themselves, against the nearest sites of the same colour.
 pub(super) fn repair_hot_sites(part: &mut Mosaic) {
     let (w, h) = (part.width, part.height);
     let scale = part.white - part.black[0];

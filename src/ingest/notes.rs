@@ -235,6 +235,12 @@ mod tests {
     use super::*;
 
     #[test]
+    fn an_older_name_is_read() {
+        let notes = ShootNotes::parse(Path::new("shoot.ron"), "(version: 1, calibration: (mend_hot_pixels: true))").unwrap();
+        assert_eq!(notes.calibration.repair_hot_pixels, Some(true));
+    }
+
+    #[test]
     fn offsets_are_read_as_people_write_them() {
         assert_eq!(parse_offset("+08:00"), Some(28_800));
         assert_eq!(parse_offset("-0330"), Some(-12_600));

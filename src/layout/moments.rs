@@ -62,7 +62,7 @@ pub(super) fn moments<'a>(
     (groups.into_iter().filter_map(|group| moment(group, night, merging)).collect(), said)
 }
 
-/// One moment: led by the longest exposure that does not burn, or by the one that clips least.
+/// One moment: led by the longest exposure that does not clip, or by the one that clips least.
 fn moment<'a>(group: Vec<Chosen<'a>>, night: &Night, merging: Merging) -> Option<Chosen<'a>> {
     let first = group.first().and_then(|c| night.frame(&c.registered?.file));
     let exposed = |f: &FrameRegistration| night.frame(&f.file)?.metadata.times_the_light_of(&first?.metadata);

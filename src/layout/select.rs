@@ -8,7 +8,7 @@ use super::wanted;
 use crate::diag::{Diagnostic, Warned};
 use crate::ingest::Night;
 use crate::registration::{FrameRegistration, Quality, Rating, Registration, Status, is_cut};
-use crate::sky::{LunarEclipse, apparent_moon};
+use crate::sky::{Contact, LunarEclipse, apparent_moon};
 use crate::units::Instant;
 
 /// How far from a moment a frame may lie unless the layout says, minutes.
@@ -363,7 +363,7 @@ impl<'a> Chooser<'a, '_> {
     /// As many as stand far enough apart, the better ones where there is a choice; what cannot be judged is left out.
     ///
     /// Of all chains whose neighbours are one spacing or more apart the most worthy, by dynamic programming: a disc is
-    /// worth one and its quality, and loses a little for each spacing that it leaves empty before it, so that among
+    /// worth one and its quality, half a disc more deep in a mapped shadow, and loses a little for each spacing that it leaves empty before it, so that among
     /// equals the even spread wins. `apart`: the distance of two places over the least that is asked.
     fn spaced<P>(
         &self,
@@ -373,11 +373,16 @@ impl<'a> Chooser<'a, '_> {
     ) -> Vec<Chosen<'a>> {
         /// What a gap of one spacing too much costs, of a disc's worth.
         const UNEVEN: f64 = 0.2;
+        /// What a disc deep in the shadow is worth besides, where the shadow is mapped: the dark and the dim of totality are rated
+        /// lower than any lit disc, and a map without them has no middle.
+        const DEEP: f64 = 0.5;
+        let deep = self.deep(&chosen);
         // The best chain that ends at each frame, and the one before it.
         let mut best: Vec<(f64, Option<usize>)> = vec![(f64::NEG_INFINITY, None); chosen.len()];
         for i in 0..chosen.len() {
             let Some(here) = &places[i] else { continue };
-            let worth = 1.0 + chosen[i].registered.map_or(0.0, |f| self.rate(f));
+            let depth = if deep[i] { DEEP } else { 0.0 };
+            let worth = 1.0 + chosen[i].registered.map_or(0.0, |f| self.rate(f)) + depth;
             best[i] = (worth, None);
             for j in 0..i {
                 let Some(there) = &places[j] else { continue };
@@ -397,6 +402,23 @@ impl<'a> Chooser<'a, '_> {
             at = best[i].1;
         }
         chosen.into_iter().zip(keep).filter_map(|(c, kept)| kept.then_some(c)).collect()
+    }
+
+    /// Which discs of a map of the shadow are total, or within ten minutes of the middle of a partial eclipse.
+    fn deep(&self, chosen: &[Chosen<'a>]) -> Vec<bool> {
+        const NEAR_S: f64 = 600.0;
+        let mapped = matches!(self.arrangement, Arrangement::ShadowMap(_));
+        let is_umbral = |e: &LunarEclipse| e.at(Contact::U1).is_some();
+        let Some(eclipse) = wanted::eclipse_of(self.night).filter(|e| mapped && is_umbral(e)) else {
+            return vec![false; chosen.len()];
+        };
+        let greatest = eclipse.greatest();
+        let (from, until) = eclipse
+            .at(Contact::U2)
+            .zip(eclipse.at(Contact::U3))
+            .unwrap_or_else(|| (greatest.plus_seconds(-NEAR_S), greatest.plus_seconds(NEAR_S)));
+        let is_deep = |at: Instant| at.seconds_since(from) >= 0.0 && until.seconds_since(at) >= 0.0;
+        chosen.iter().map(|c| c.instant.is_some_and(is_deep)).collect()
     }
 
     /// `count` of them, evenly spread over time (by index where times are missing), the better ones where there is a

@@ -128,10 +128,10 @@ pub(super) fn in_common(rigs: &[&Votes]) -> Option<Scale> {
         trials.map(|scale| (scale, support(scale))).max_by(|a, b| a.1.total_cmp(&b.1)).map(|(scale, _)| scale)?;
     let convinced = frames.iter().filter(|(_, votes)| votes.iter().any(|v| v.weight > 2.0 * CONFIDENT));
     let agree = |votes: &[Vote]| agreeing(votes, first).is_some_and(|v| v.weight > CONFIDENT);
-    let of_size: Vec<usize> = frames.iter().filter(|(_, votes)| agree(votes)).map(|(rig, _)| *rig).collect();
-    let of_several = of_size.iter().any(|rig| *rig != of_size[0]);
+    let agreeing_rigs: Vec<usize> = frames.iter().filter(|(_, votes)| agree(votes)).map(|(rig, _)| *rig).collect();
+    let of_several = agreeing_rigs.iter().any(|rig| *rig != agreeing_rigs[0]);
     let settled = agreed(frames.iter().map(|(_, votes)| votes.as_slice()), first)?;
-    (of_size.len() >= 3 && of_several && 2 * of_size.len() > convinced.count()).then_some(settled)
+    (agreeing_rigs.len() >= 3 && of_several && 2 * agreeing_rigs.len() > convinced.count()).then_some(settled)
 }
 
 /// What a frame's best vote gives a scale.

@@ -88,7 +88,7 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
     let advised =
         context.plan_request().zip(context.setup(now)).zip(now.at).map(|((r, s), at)| exposure_at(&r, &s, at));
     let total = judged.umbral_fraction.is_some_and(|u| u > 0.999);
-    // Beside a last sliver one exposes for the copper, and lets it burn.
+    // Beside a last sliver one exposes for the copper, and lets it clip.
     let is_sliver = judged.umbral_fraction.is_some_and(|u| u > 0.75) && !total;
     if clipped > CLIPPED && !is_sliver {
         // How far beyond white it is, the frame cannot tell: the plan can.

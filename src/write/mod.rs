@@ -235,8 +235,16 @@ pub fn write_picture<'a>(
 pub struct Delay {
     /// Numerator.
     pub parts: u16,
-    /// Denominator.
+    /// Denominator; 0 is a hundred, as in an animated PNG.
     pub of_a_second: u16,
+}
+
+impl Delay {
+    /// The denominator as it is meant.
+    #[cfg(feature = "video")]
+    fn denominator(self) -> f64 {
+        f64::from(if self.of_a_second == 0 { 100 } else { self.of_a_second })
+    }
 }
 
 /// Writes an animated PNG (third edition), pulling its pictures one after another: each as its linear light, top row first.
@@ -260,7 +268,7 @@ pub fn video_can_say(space: &RgbSpace) -> bool {
 }
 
 /// Writes a film as AV1 in MP4, pulling its pictures as [`write_animation`] does: ten bits in the colour space of `spec`, which is
-/// sRGB, Display P3 or Rec. 2020. No picture is shown for less than a thousandth of a second.
+/// sRGB, Display P3 or Rec. 2020. No picture is shown for no time.
 ///
 /// # Errors
 /// [`WriteError`]; the target is then as it was before.

@@ -3,13 +3,15 @@
 //!
 //! The pictures are written as they come, and what says where they lie at the end, so that none needs to be kept.
 
-use super::video::{CodePoints, TIMESCALE};
 use mp4_atom::{
     Atom, Av01, Av1c, Co64, Codec, Colr, Dinf, Dref, DrefEntry, Encode, FourCC, Ftyp, Hdlr, Mdhd, Mdia, Minf, Moov,
     Mvhd, Stbl, Stsc, StscEntry, Stsd, Stss, Stsz, StszSamples, Stts, SttsEntry, Tkhd, Trak, Url, Visual, Vmhd,
 };
 use std::fs::File;
 use std::io::{BufWriter, Result, Seek, SeekFrom, Write};
+
+/// Ticks of a second in which pictures' times are told: the usual rates of pictures divide it.
+pub(super) const TIMESCALE: u32 = 90_000;
 
 /// The kind of `uuid` box that holds XMP.
 const XMP_UUID: [u8; 16] =
@@ -30,7 +32,8 @@ pub(super) struct About<'a> {
     pub size: (usize, usize),
     /// The decoder's configuration record (AV1 in ISOBMFF 1.2.0, 2.3.3).
     pub configuration: &'a [u8],
-    pub points: CodePoints,
+    /// Primaries, transfer and matrix (ITU-T H.273, tables 2 to 4); levels are of limited range.
+    pub colour: [u16; 3],
     /// How long each picture stands.
     pub ticks: &'a [u32],
     pub xmp: Option<&'a str>,
@@ -88,9 +91,9 @@ impl<'a> Video<'a> {
         let duration = about.ticks.iter().map(|t| u64::from(*t)).sum();
         let configuration = Av1c::decode_body(&mut &*about.configuration).map_err(|e| e.to_string())?;
         let colour = Colr::Nclx {
-            colour_primaries: about.points.primaries as u16,
-            transfer_characteristics: about.points.transfer as u16,
-            matrix_coefficients: about.points.matrix as u16,
+            colour_primaries: about.colour[0],
+            transfer_characteristics: about.colour[1],
+            matrix_coefficients: about.colour[2],
             full_range_flag: false,
         };
         let visual = Visual { data_reference_index: 1, width, height, compressor: "AV1".into(), ..Visual::default() };

@@ -1,15 +1,16 @@
 //! A film in one file: AV1 (Main profile, ten bits, 4:2:0) in MP4 (`mp4`).
 //!
-//! Each picture is coded once and stands as long as it is to be seen, so that a night of sixty photographs is sixty pictures
-//! however long the film. Colour is said by code points (ITU-T H.273), once in the stream and once in the file: the curve is the
+//! Each picture stands as long as it is to be seen, so that a night of sixty photographs can be sixty pictures however long the
+//! film. Colour is said by code points (ITU-T H.273), once in the stream and once in the file: the curve is the
 //! one of the space that was asked for, never taken for another. Chroma is the mean of two by two pixels. Ten bits keep the dark
 //! sky's slopes from stepping; the light below them is not dithered.
 //!
 //! What the coding loses: `QUANTIZER` leaves 45 to 53 dB between pictures as coded and as handed over, on the sample night at 1080
-//! pixels (`tests/suite/film.rs` holds 40, decoded by another program).
+//! pixels (`tests/suite/film.rs` holds 40, decoded by ffmpeg where it is installed).
 
 use super::codes::Coder;
-use super::{Delay, OutputSpec, mp4};
+use super::mp4::{self, TIMESCALE};
+use super::{BitDepth, Delay, OutputSpec};
 use crate::raster::RgbSpace;
 use rav1e::prelude::*;
 use std::fs::File;
@@ -19,10 +20,10 @@ use std::io::BufWriter;
 const QUANTIZER: usize = 60;
 /// How carefully the encoder searches, 0 (most) to 10: more takes far longer and gains little on pictures that stand still.
 const SPEED: u8 = 9;
+/// Pixels of a part that is coded by itself, so that several are at once.
+const PIXELS_OF_A_TILE: usize = 300_000;
 /// So often a picture can be entered, for whoever moves about in the film.
 const PICTURES_BETWEEN_KEYS: u64 = 48;
-/// Ticks of a second in which pictures' times are told.
-pub(super) const TIMESCALE: u32 = 1000;
 
 /// How a colour space is said in numbers (ITU-T H.273, tables 2 to 4).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -53,16 +54,9 @@ impl CodePoints {
     }
 }
 
-/// Encodes pictures one after another; each stands as long as its delay says.
-pub(super) fn encode(
-    file: &mut BufWriter<File>,
-    spec: &OutputSpec,
-    (width, height): (usize, usize),
-    delays: &[Delay],
-    pictures: &mut dyn FnMut(usize) -> Option<Vec<f32>>,
-) -> Result<(), String> {
-    let points = CodePoints::of(&spec.space).ok_or("its colour space has no number in video")?;
-    let config = EncoderConfig {
+/// What the encoder is told.
+fn configuration((width, height): (usize, usize), points: CodePoints) -> EncoderConfig {
+    EncoderConfig {
         width,
         height,
         bit_depth: 10,
@@ -74,20 +68,38 @@ pub(super) fn encode(
             transfer_characteristics: points.transfer,
             matrix_coefficients: points.matrix,
         }),
-        time_base: Rational::new(1, u64::from(TIMESCALE)),
+        // By how many pictures a second the decoder's level is judged; the file says when each is shown.
+        time_base: Rational::new(1, 25),
         min_key_frame_interval: 1,
         max_key_frame_interval: PICTURES_BETWEEN_KEYS,
         // Pictures come out in the order in which they are shown, and few wait.
         low_latency: true,
         quantizer: QUANTIZER,
-        tiles: rayon::current_num_threads().min(8),
+        // By the size alone: the same film on any machine.
+        tiles: (width * height / PIXELS_OF_A_TILE).clamp(1, 8),
         speed_settings: SpeedSettings::from_preset(SPEED),
         ..EncoderConfig::default()
-    };
+    }
+}
+
+/// Encodes pictures one after another; each stands as long as its delay says.
+pub(super) fn encode(
+    file: &mut BufWriter<File>,
+    spec: &OutputSpec,
+    (width, height): (usize, usize),
+    delays: &[Delay],
+    pictures: &mut dyn FnMut(usize) -> Option<Vec<f32>>,
+) -> Result<(), String> {
+    let points = CodePoints::of(&spec.space).ok_or("its colour space has no number in video")?;
+    if delays.is_empty() {
+        return Err("a film of no picture is none".into());
+    }
     let failed = |e: &dyn std::fmt::Display| format!("the video encoder refused: {e}");
-    let mut context: Context<u16> = Config::new().with_encoder_config(config).new_context().map_err(|e| failed(&e))?;
+    let config = Config::new().with_encoder_config(configuration((width, height), points));
+    let mut context: Context<u16> = config.new_context().map_err(|e| failed(&e))?;
     let mut video = mp4::Video::begin(file).map_err(|e| e.to_string())?;
-    let coder = Coder::new(spec);
+    // Codes of the space's own curve, whatever depth a picture of it would have.
+    let coder = Coder::new(&OutputSpec { depth: BitDepth::Sixteen, ..spec.clone() });
     let mut drain = |context: &mut Context<u16>| -> Result<(), String> {
         loop {
             match context.receive_packet() {
@@ -103,6 +115,9 @@ pub(super) fn encode(
     };
     for k in 0..delays.len() {
         let light = pictures(k).ok_or("a picture is missing")?;
+        if light.len() != 3 * width * height {
+            return Err(format!("picture {k} came as {} numbers instead of {}", light.len(), 3 * width * height));
+        }
         let mut frame = context.new_frame();
         let planes = yuv(&coder.sixteen(&light), (width, height), points);
         for (plane, (values, stride)) in frame.planes.iter_mut().zip(&planes) {
@@ -114,19 +129,28 @@ pub(super) fn encode(
     }
     context.flush();
     drain(&mut context)?;
-    let ticks: Vec<u32> = delays.iter().map(|d| ticks(*d)).collect();
     let record = spec.record.as_ref().map(super::record::xmp);
     video.end(&mp4::About {
         size: (width, height),
         configuration: &context.container_sequence_header(),
-        points,
-        ticks: &ticks,
+        colour: [points.primaries as u16, points.transfer as u16, points.matrix as u16],
+        ticks: &ticks(delays),
         xmp: record.as_deref(),
     })
 }
 
-fn ticks(delay: Delay) -> u32 {
-    (u32::from(delay.parts) * TIMESCALE).div_ceil(u32::from(delay.of_a_second).max(1))
+/// Ticks that end where the delays do, so that no rounding adds up; none is without any.
+fn ticks(delays: &[Delay]) -> Vec<u32> {
+    let (mut until, mut told) = (0.0, 0u64);
+    delays
+        .iter()
+        .map(|delay| {
+            until += f64::from(delay.parts) / delay.denominator() * f64::from(TIMESCALE);
+            let ticks = (until.round() as u64).saturating_sub(told).max(1);
+            told += ticks;
+            u32::try_from(ticks).unwrap_or(u32::MAX)
+        })
+        .collect()
 }
 
 /// A temporal unit without its delimiter, which files leave out (AV1 in ISOBMFF 1.2.0, 2.4).
@@ -182,6 +206,14 @@ mod tests {
             assert_eq!((luma.0.len(), cb.0.len()), (9, 4));
             assert_eq!([luma.0[4], cb.0[3], cr.0[0]], expected, "{rgb:?}");
         }
+    }
+
+    #[test]
+    fn ticks_add_up_to_the_film() {
+        let of = |parts, of_a_second| Delay { parts, of_a_second };
+        assert_eq!(ticks(&[of(1, 24); 24]).iter().sum::<u32>(), TIMESCALE);
+        assert_eq!(ticks(&[of(1000, 23_976); 48]).iter().sum::<u32>(), 180_180);
+        assert_eq!(ticks(&[of(0, 1000), of(1, 0)]), [1, 899]);
     }
 
     #[test]

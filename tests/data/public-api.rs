@@ -348,6 +348,7 @@ pub mod composition {
         pub radius_px: f64,
     }
     #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+    #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
     pub enum BlendMode {
         Normal,
         Multiply,
@@ -478,6 +479,7 @@ pub mod composition {
         pub grades: Vec<Vec<f32>>,
     }
     #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+    #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
     pub enum Sharpening {
         Off,
         Deconvolution { rounds: usize },
@@ -870,6 +872,7 @@ pub mod layout {
         pub fn examine(path: &FilePath, text: &str) -> (Option<Self>, Vec<Diagnostic>) {}
     }
     #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+    #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
     pub struct LayoutFile {
         pub version: u32,
         pub title: Option<String>,

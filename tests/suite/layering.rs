@@ -168,9 +168,12 @@ fn planted_circles_are_found() {
     };
     assert_eq!(circle(&texts("use super::words; pub struct Colour;")), None);
     let found = Some(vec!["layout::check".to_owned(), "layout::colour".to_owned()]);
-    for planted in
-        ["use super::{words, check::{self, MOST}};", "use super::MOST;", "fn f() -> usize { crate::layout::MOST }"]
-    {
+    for planted in [
+        "use super::{words, check::{self, MOST}};",
+        "use super::MOST;",
+        "fn f() -> usize { crate::layout::MOST }",
+        "fn f() { print!(\"{}\", (1, super::check::MOST)); }",
+    ] {
         assert_eq!(circle(&texts(planted)), found, "{planted}");
     }
     // What unit tests use is their own affair.

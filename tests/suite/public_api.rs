@@ -7,6 +7,7 @@
 
 use crate::nights::root;
 use crate::sources::{Place, Sources, attributes, join, name_of, names_of};
+use quote::ToTokens;
 use std::collections::{BTreeMap, BTreeSet};
 use syn::{Attribute, Fields, ImplItem, Item, TraitItem, Type, Visibility, parse_quote};
 
@@ -140,7 +141,9 @@ fn worth_keeping(attributes: &[Attribute]) -> Vec<Attribute> {
     let noticed = |a: &&Attribute| {
         ["derive", "cfg", "non_exhaustive", "must_use", "deprecated"].iter().any(|n| a.path().is_ident(n))
     };
-    attributes.iter().filter(noticed).cloned().collect()
+    let derives =
+        |a: &&Attribute| a.path().is_ident("cfg_attr") && a.meta.to_token_stream().to_string().contains("derive");
+    attributes.iter().filter(|a| noticed(a) || derives(a)).cloned().collect()
 }
 
 /// A public item without its body, its private fields and its words.

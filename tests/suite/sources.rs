@@ -139,6 +139,47 @@ impl<'a> Visit<'a> for Paths {
         }
         syn::visit::visit_path(self, path);
     }
+
+    /// What stands in a macro's brackets is no syntax yet: its words are read one after another.
+    fn visit_macro(&mut self, called: &'a syn::Macro) {
+        self.scan(called.tokens.clone());
+        syn::visit::visit_macro(self, called);
+    }
+}
+
+impl Paths {
+    fn scan(&mut self, tokens: proc_macro2::TokenStream) {
+        use proc_macro2::TokenTree;
+        let (mut path, mut colons) = (Vec::new(), 0);
+        let mut end = |path: &mut Vec<String>| {
+            if path.len() > 1 {
+                self.0.push(std::mem::take(path));
+            }
+            path.clear();
+        };
+        let mut groups = Vec::new();
+        for token in tokens {
+            match token {
+                TokenTree::Ident(word) if colons == 2 && !path.is_empty() => path.push(word.to_string()),
+                TokenTree::Ident(word) => {
+                    end(&mut path);
+                    path.extend(Some(word.to_string()).filter(|w| colons == 0 && ROOTS.contains(&w.as_str())));
+                }
+                TokenTree::Punct(mark) if mark.as_char() == ':' => {
+                    colons += 1;
+                    continue;
+                }
+                TokenTree::Group(group) => {
+                    end(&mut path);
+                    groups.push(group.stream());
+                }
+                _ => end(&mut path),
+            }
+            colons = 0;
+        }
+        end(&mut path);
+        groups.into_iter().for_each(|stream| self.scan(stream));
+    }
 }
 
 fn collect(folder: &Path, src: &Path, out: &mut BTreeMap<String, String>) {
