@@ -236,7 +236,8 @@ mod tests {
 
     #[test]
     fn an_older_name_is_read() {
-        let notes = ShootNotes::parse(Path::new("shoot.ron"), "(version: 1, calibration: (mend_hot_pixels: true))").unwrap();
+        let notes =
+            ShootNotes::parse(Path::new("shoot.ron"), "(version: 1, calibration: (mend_hot_pixels: true))").unwrap();
         assert_eq!(notes.calibration.repair_hot_pixels, Some(true));
     }
 
