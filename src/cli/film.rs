@@ -1,11 +1,13 @@
 //! `moonloom film`: the night as pictures that follow each other.
 
+mod pace;
+
 use super::cache::user_cache;
 use super::compose::read_layout;
 use super::frames::joined;
 use super::outcome::{Exit, Failure, Outcome, Progress, print_json, say, strict, tell};
 use super::values::{make_folder, wrong};
-use clap::{Args, ValueEnum};
+use clap::Args;
 use moonloom::compose::{
     ComposeError, Film, PictureRequest, check_targets, output_spec, plan_film, protect, protect_inputs,
 };
@@ -14,6 +16,9 @@ use moonloom::layout::Layout;
 use moonloom::write::{Container, Delay, OutputSpec, WriteError, write_animation, write_picture};
 #[cfg(feature = "video")]
 use moonloom::write::{video_can_say, write_video};
+#[cfg(feature = "video")]
+use pace::at_rate;
+use pace::{Pace, Shown, delays, durations, once, repeats};
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
@@ -57,15 +62,6 @@ pub struct FilmArgs {
     /// Warnings end the run with status 1
     #[arg(long)]
     strict: bool,
-}
-
-/// What goes evenly.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-enum Pace {
-    /// The night's time: a gap between photographs is a pause
-    Time,
-    /// The photographs: each stands as long as any other
-    Photographs,
 }
 
 /// No side of a video has fewer pixels: its encoder takes none.
@@ -131,47 +127,6 @@ impl Target {
     }
 }
 
-/// How long each picture stands, seconds: together exactly as long as the film.
-fn durations(film: &Film, args: &FilmArgs) -> Vec<f64> {
-    let steps = match args.pace {
-        Pace::Time => film.steps_s(),
-        Pace::Photographs => vec![1.0; film.pictures.len()],
-    };
-    let all: f64 = steps.iter().sum();
-    steps.iter().map(|s| s / all * args.seconds).collect()
-}
-
-/// Times that end where the film's own does, so that no rounding adds up: in thousandths of a second, or coarser where those would
-/// not fit sixteen bits.
-fn delays(durations: &[f64]) -> Vec<Delay> {
-    let (mut until, mut told) = (0.0, 0.0);
-    durations
-        .iter()
-        .map(|d| {
-            until += d;
-            let left: f64 = until - told;
-            let of_a_second = [1000, 100, 10, 1].into_iter().find(|of| left * f64::from(*of) < 65_535.0).unwrap_or(1);
-            let parts = (left * f64::from(of_a_second)).round().clamp(1.0, 65_535.0);
-            told += parts / f64::from(of_a_second);
-            Delay { parts: parts as u16, of_a_second }
-        })
-        .collect()
-}
-
-/// How often each picture is written at so many a second.
-fn repeats(durations: &[f64], rate: f64) -> Vec<usize> {
-    let (mut until, mut told) = (0.0, 0usize);
-    durations
-        .iter()
-        .map(|d| {
-            until += d * rate;
-            let count = (until.round() as usize).saturating_sub(told);
-            told += count;
-            count
-        })
-        .collect()
-}
-
 /// What cannot be made whatever the night: said before a frame is looked at.
 fn check(args: &FilmArgs) -> Result<(), Failure> {
     if !(0.1..=36_000.0).contains(&args.seconds) || args.rate.is_some_and(|r| !(0.1..=240.0).contains(&r)) {
@@ -234,7 +189,7 @@ pub fn run(args: &FilmArgs) -> Outcome {
     let planned = plan_film(&request)?;
     warnings += tell(&planned.diagnostics);
     let mut film = planned.value;
-    let durations = durations(&film, args);
+    let durations = durations(&film, args.pace, args.seconds);
     let spec = OutputSpec { record: Some(film.record.clone()), ..spec };
     let progress = Progress::new("drawing picture");
     let (said, written) = write(&mut film, &request, (&target, &spec), (&durations, args.rate), &progress)?;
@@ -301,27 +256,6 @@ type Pictures<'a> = dyn FnMut(usize) -> Option<Vec<f32>> + 'a;
 
 /// Writes pictures that stand so long as one file.
 type Writing<'a> = dyn Fn(&[Delay], &mut Pictures<'_>) -> Result<(), WriteError> + Sync + 'a;
-
-/// Which photograph each picture of a file shows, and for how long.
-type Shown = Vec<(usize, Delay)>;
-
-/// Each photograph once, as long as it stands.
-fn once(delays: &[Delay]) -> Shown {
-    delays.iter().copied().enumerate().collect()
-}
-
-/// Photographs as often as they are seen at so many pictures a second, each as long as any other.
-#[cfg(feature = "video")]
-fn at_rate(counts: &[usize], rate: f64) -> Shown {
-    // Whole rates exactly, others as far as sixteen bits tell them.
-    let parts = [1, 1000, 100].into_iter().find(|p| {
-        let of = rate * f64::from(*p);
-        of < 65_535.0 && ((of - of.round()).abs() < 1e-9 || *p > 1)
-    });
-    let parts: u16 = parts.unwrap_or(100);
-    let delay = Delay { parts, of_a_second: (rate * f64::from(parts)).round() as u16 };
-    counts.iter().enumerate().flat_map(|(k, n)| std::iter::repeat_n((k, delay), *n)).collect()
-}
 
 /// All pictures into one file. The encoder pulls, and so does the film: the pictures go through a channel of one.
 fn animate(
@@ -391,29 +325,6 @@ fn number(
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn delays_and_repeats_add_up_to_the_film() {
-        let durations = vec![0.33337; 60];
-        let ms: u32 = delays(&durations).iter().map(|d| u32::from(d.parts)).sum();
-        assert_eq!(ms, 20_002);
-        assert_eq!(repeats(&durations, 25.0).iter().sum::<usize>(), 500);
-        // A picture that is seen for less than one is not written.
-        assert_eq!(repeats(&[0.01, 0.01, 0.1], 25.0), [0, 1, 2]);
-        let long = delays(&[100.0, 0.5]);
-        assert_eq!(long[0], Delay { parts: 10_000, of_a_second: 100 });
-        assert_eq!(delays(&[90.4]), [Delay { parts: 9040, of_a_second: 100 }]);
-    }
-
-    #[cfg(feature = "video")]
-    #[test]
-    fn pictures_of_a_rate_are_alike() {
-        let shown = at_rate(&[2, 0, 1], 24.0);
-        let delay = Delay { parts: 1, of_a_second: 24 };
-        assert_eq!(shown, [(0, delay), (0, delay), (2, delay)]);
-        assert_eq!(at_rate(&[1], 23.976)[0].1, Delay { parts: 1000, of_a_second: 23_976 });
-        assert_eq!(at_rate(&[1], 119.88)[0].1, Delay { parts: 100, of_a_second: 11_988 });
-    }
 
     #[test]
     fn digits_stand_where_the_name_has_them() {
