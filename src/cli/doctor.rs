@@ -103,7 +103,11 @@ fn report() -> Report {
     Report {
         version: env!("CARGO_PKG_VERSION"),
         reads: with(&["JPEG", "PNG", "TIFF", "FITS"], cfg!(feature = "raw"), "camera raw"),
-        writes: with(&["TIFF", "PNG", "JPEG"], cfg!(feature = "exr"), "OpenEXR"),
+        writes: with(
+            &with(&["TIFF", "PNG", "JPEG"], cfg!(feature = "exr"), "OpenEXR"),
+            cfg!(feature = "video"),
+            "AV1 in MP4",
+        ),
         threads: rayon::current_num_threads(),
         memory_mb: moonloom::memory::limit() >> 20,
         cache_can_be_written: cache.as_deref().is_some_and(can_be_written),
