@@ -122,7 +122,8 @@ pub struct ComposeRequest<'a> {
 
 /// A picture in memory.
 pub struct RenderedPicture {
-    /// Its light: linear Rec. 2020, 1 = the paper's white, rows from the top. [`write_picture`] makes a file of it.
+    /// Its light: linear Rec. 2020, 1 = the paper's white, rows from the top. [`write_picture`] makes a file of it,
+    /// [`srgb_codes`](crate::write::srgb_codes) the eight-bit numbers of one, for a buffer of one's own.
     pub light: LinearImage,
     /// What lies where in it, with what each disc was multiplied by.
     pub composition: Composition,

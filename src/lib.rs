@@ -18,7 +18,8 @@
 //! # }
 //! ```
 //!
-//! Where the Moon and the shadow are needs no frames:
+//! Where the Moon and the shadow are needs no frames ([`sky::eclipse_near`] finds the eclipse of a date, [`sky::eclipses_between`] all of
+//! some years):
 //!
 //! ```
 //! use moonloom::sky::{Observer, apparent_moon, shadow_from};
@@ -46,7 +47,7 @@
 //!
 //! # Features
 //! `default-features = false` leaves the sky, and the Moon in frames: [`sky`], [`ingest`], [`detect`], [`solve`], [`registration`],
-//! [`response`]. `picture` adds layouts, pictures, plans and rehearsals; `exr` writes OpenEXR, `video` films as AV1; `schema` prints a layout's fields; `raw`
+//! [`response`]. `picture` adds layouts, pictures, plans and rehearsals (all other rooms but `page`, some 120 packages); `exr` writes OpenEXR, `video` films as AV1; `schema` prints a layout's fields; `raw`
 //! reads camera raw (LGPL; in a process of its own: `ingest::answer_as_raw_reader`); `page` serves the work to a browser; `cli` is the
 //! program.
 //!

@@ -92,8 +92,8 @@ impl DiscFit {
     /// How convincing the disc is, 0..1: how much of the limb is seen and how many blurs long that is, how well it
     /// agrees, how it stands out, and how little of the disc runs on beyond the circle.
     ///
-    /// From a third up a disc is believed without the sequence's help; on the photographs and nights
-    /// that the suite knows, what is no Moon stays below two thirds of its Moon.
+    /// From a third up a disc is believed without the sequence's help. What is no Moon may reach that, too (lamps of a landscape,
+    /// up to four fifths of their frame's Moon on the sample frames), and stands behind it.
     pub fn confidence(&self) -> f64 {
         /// Independent samples of the limb that make the disc two thirds as sure as it can be: three points make a
         /// circle, four times as many make it unlikely by chance.

@@ -51,7 +51,32 @@ pub(crate) fn any_disc(width: usize, height: usize) -> Expectation<'static> {
 /// A disc of this confidence is believed without any other frame's help ([`DiscFit::confidence`]).
 pub const BELIEVED: f64 = 1.0 / 3.0;
 
-/// Discs in a bare picture, of which nothing is known: best first.
+/// Discs in a bare picture, of which nothing is known: best first, at most four; none where none was seen.
+///
+/// Take the first, if its confidence is [`BELIEVED`]: over a landscape lamps and windows may be believed as well, behind the Moon.
+/// Any size of picture will do, and discs of 4 px to half of the longer side; 24 megapixels take a fifth of a second or so.
+///
+/// ```
+/// use moonloom::detect::{BELIEVED, find_in_picture};
+/// use moonloom::raster::CodedPlane;
+///
+/// // A grey disc on black, as some decoder would hand it over.
+/// let (width, height) = (200, 160);
+/// let pixel = |i: usize| {
+///     let (x, y) = ((i % width) as f64 + 0.5, (i / width) as f64 + 0.5);
+///     [if (x - 100.0).hypot(y - 80.0) < 40.0 { 180 } else { 0 }; 3]
+/// };
+/// let bytes: Vec<u8> = (0..width * height).flat_map(pixel).collect();
+/// let picture = CodedPlane::from_rgb8(width, height, &bytes).expect("the buffer has that size");
+/// let moon = find_in_picture(&picture).into_iter().next().filter(|disc| disc.confidence() >= BELIEVED).expect("a disc");
+/// assert!((moon.radius_px - 40.0).abs() < 0.1 && (moon.centre.x - 100.0).abs() < 0.1);
+/// ```
+///
+/// # Accuracy
+/// Of the fourteen photographs that the suite knows all are within the half to five percent to which their circles were measured.
+/// The stated standard deviations are of the limb's points alone: on partial phases of the sample frames centres are 2 to 4 of them off
+/// (0.2 to 0.7 px at a radius of 253 px), radii 3 to 4 (0.6 px). A night knows better: [`register`](crate::solve::register) fits each disc
+/// again with what all frames say of radius, lens and air.
 pub fn find_in_picture(picture: &CodedPlane) -> Vec<DiscFit> {
     let expected = any_disc(picture.width(), picture.height());
     let found = find_discs(&Measured::new(picture), &expected, 4);

@@ -29,7 +29,7 @@ pub enum Contact {
 
 impl fmt::Display for Contact {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(match self {
+        f.pad(match self {
             Contact::P1 => "P1",
             Contact::U1 => "U1",
             Contact::U2 => "U2",
@@ -251,7 +251,23 @@ pub fn eclipses_between_by(rule: ShadowRule, from: Instant, to: Instant) -> Vec<
         .collect()
 }
 
-/// The eclipse nearest an instant, if its greatest phase is within four days.
+/// The eclipse nearest an instant, if its greatest phase is within four days: for a date that is known roughly.
+///
+/// Its contacts are those of the Earth as a whole; whether the Moon is up at a site says [`apparent_moon`](super::apparent_moon).
+///
+/// ```
+/// use moonloom::sky::{Contact, Observer, Refraction, apparent_moon, eclipse_near};
+/// use moonloom::units::Instant;
+///
+/// # fn main() -> Result<(), Box<dyn std::error::Error>> {
+/// let eclipse = eclipse_near(Instant::parse_utc("2028-12-31T00:00:00Z")?).ok_or("there is none")?;
+/// assert!(eclipse.at(Contact::U2).is_some(), "it is total");
+/// let moon = apparent_moon(&Observer::new(-31.9, 115.75, 3.0)?, eclipse.greatest());
+/// // As seen through the air of 1010 mbar and 10 degrees Celsius.
+/// assert!(moon.refracted(Refraction::default()).altitude.degrees() > 33.0);
+/// # Ok(())
+/// # }
+/// ```
 pub fn eclipse_near(instant: Instant) -> Option<LunarEclipse> {
     let reach = 4.0 * 86_400.0;
     eclipses_between(instant.plus_seconds(-reach), instant.plus_seconds(reach)).into_iter().min_by(|a, b| {
@@ -260,7 +276,7 @@ pub fn eclipse_near(instant: Instant) -> Option<LunarEclipse> {
     })
 }
 
-/// The eclipse whose greatest phase lies within so many days of an instant.
+/// The eclipse whose greatest phase lies within so many days of an instant, at most four: as [`eclipse_near`], for a date that is known.
 pub fn eclipse_within(instant: Instant, days: f64) -> Option<LunarEclipse> {
     eclipse_near(instant).filter(|e| e.greatest().seconds_since(instant).abs() < days * 86_400.0)
 }

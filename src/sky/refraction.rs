@@ -8,7 +8,7 @@
 
 use crate::units::Angle;
 
-/// The air at the site.
+/// The air at the site; by default 1010 mbar and 10 degrees Celsius, Bennett's standard.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Refraction {
     /// Station pressure, mbar (hPa).

@@ -186,7 +186,8 @@ pub enum WriteError {
     },
 }
 
-/// Rows of interleaved linear RGB: asked for from the top, never twice.
+/// Rows of interleaved linear RGB: asked for from the top, never twice. The range is of row numbers; three numbers a pixel are
+/// wanted, row after row.
 pub type Bands<'a> = dyn FnMut(std::ops::Range<usize>) -> Vec<f32> + 'a;
 
 /// A picture to be pulled.
@@ -197,6 +198,21 @@ struct Picture<'a> {
 }
 
 /// Writes a picture of `width` x `height` pixels, pulling its rows from `bands`.
+///
+/// ```
+/// use moonloom::write::{OutputSpec, write_picture};
+///
+/// # fn main() -> Result<(), Box<dyn std::error::Error>> {
+/// # let folder = tempfile::tempdir()?;
+/// # let path = folder.path().join("ramp.png");
+/// // Any light in memory: linear Rec. 2020, three numbers a pixel.
+/// let (width, height) = (64, 32);
+/// let light: Vec<f32> = (0..3 * width * height).map(|i| i as f32 / (3 * width * height) as f32).collect();
+/// let rows_of = &mut |rows: std::ops::Range<usize>| light[3 * width * rows.start..3 * width * rows.end].to_vec();
+/// write_picture(&path, &OutputSpec::for_path(&path)?, (width, height), rows_of)?;
+/// # Ok(())
+/// # }
+/// ```
 ///
 /// # Errors
 /// [`WriteError`]; the target is then as it was before. Rows that are handed out short or long are an [`WriteError::Encode`].
@@ -284,7 +300,7 @@ pub fn write_video(
 }
 
 /// The numbers of linear Rec. 2020 light as eight-bit sRGB codes (IEC 61966-2-1), three a pixel: for a screen. Colours beyond
-/// sRGB keep their brightness and their hue.
+/// sRGB keep their brightness and their hue. They are the numbers that [`write_picture`] puts into an eight-bit sRGB file.
 pub fn srgb_codes(light: &[f32]) -> Vec<u8> {
     codes::Coder::new(&OutputSpec::new(Container::Png, BitDepth::Eight)).eight(light)
 }
