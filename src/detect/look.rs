@@ -1,12 +1,12 @@
 //! One disc looked at: its limb traced, and what of its pixels is kept for later.
 
-use super::circle::{Circle, RadiusPrior, fit_circle};
+use super::circle::fit_circle;
 use super::cutout::Cutout;
-use super::frame::{DiscFit, Expectation, LEAST_AGREEING, LEAST_ARC_DEG, Measured, View};
-use super::limb::{LimbPoint, LimbSearch, limb_points};
-use super::metric::Metric;
+use super::frame::{DiscFit, Expectation, Measured, View};
+use super::limb::LimbPoint;
 use super::rim::Rim;
 use super::small_disc::{self, Shading};
+use super::trace::{Care, REACH, Traced, converge, trace};
 use crate::raster::{PixelPoint, PixelRect};
 use serde::{Deserialize, Serialize};
 
@@ -22,6 +22,8 @@ pub(crate) struct Look {
     /// Points of the limb, as offsets in pixels from `from`.
     limb: Vec<LimbPoint>,
     from: PixelPoint,
+    /// Whether they were placed on codes.
+    on_codes: bool,
     /// How many of the frame's pixels a pixel of the copy spans that it was seen on.
     reduced: f64,
     /// The limb placed on light, and the radius of the circle through it: the true limb inside the disc as seen.
@@ -52,100 +54,6 @@ const CURVE_SIGMA: f64 = 0.15;
 const BLOOM: f64 = 0.3;
 /// As an eye sees it, a disc's edge lies this many widths outside its true limb, give or take.
 const SEEN_OUTSIDE: f64 = 0.5;
-
-/// Largest reach of a limb search, in radii.
-const REACH: f64 = 0.30;
-
-/// How carefully a limb is placed along each ray.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) enum Care {
-    /// Where its light falls most steeply: enough to tell a disc from what is none.
-    Rough,
-    /// By its whole profile.
-    Exact,
-}
-
-/// A circle through the limb seen in a view, in rounds of narrowing reach.
-struct Traced {
-    centre: PixelPoint,
-    radius: f64,
-    points: Vec<LimbPoint>,
-    circle: Circle,
-    metric: Metric,
-    on_codes: bool,
-}
-
-fn trace(
-    view: &View,
-    expected: &Expectation<'_>,
-    first: (PixelPoint, f64),
-    reaches: &[f64],
-    care: Care,
-) -> Option<Traced> {
-    let (mut centre, mut radius) = first;
-    let mut last = None;
-    for (round, reach) in reaches.iter().enumerate() {
-        let metric = expected.shape.metric(centre);
-        let search = LimbSearch {
-            centre: view.inside(centre),
-            metric,
-            radius,
-            reach: (reach * radius).max(3.0),
-            noise: view.noise,
-            by_profile: care == Care::Exact && round + 1 == reaches.len(),
-            to_the_last: care == Care::Rough,
-        };
-        let points = view.shown(limb_points(&view.plane, &search), centre, metric, 1.0);
-        let circle = fit_circle(&points, radius, expected.radius)?;
-        // Stars and corners end here, before anything costly is asked of them.
-        if circle.arc_deg < 0.6 * LEAST_ARC_DEG || circle.agreeing < 0.6 * LEAST_AGREEING {
-            return None;
-        }
-        let (dx, dy) = metric.to_pixels(circle.x, circle.y);
-        let origin = centre;
-        centre = PixelPoint::new(centre.x + dx, centre.y + dy);
-        radius = circle.radius;
-        last = Some((points, circle, metric, origin));
-    }
-    let (mut points, circle, metric, origin) = last?;
-    for p in &mut points {
-        (p.x, p.y) = metric.to_pixels(p.x, p.y);
-        (p.x, p.y) = (p.x + origin.x - centre.x, p.y + origin.y - centre.y);
-    }
-    Some(Traced { centre, radius, points, circle, metric, on_codes: view.on_codes })
-}
-
-/// A large disc is first settled on a reduced copy of its neighbourhood.
-fn converge(
-    view: &View,
-    expected: &Expectation<'_>,
-    first: (PixelPoint, f64),
-    factor: usize,
-) -> Option<(PixelPoint, f64)> {
-    let copy = view.reduced(factor);
-    let f = factor as f64;
-    let (mut centre, mut radius) = first;
-    for reach in [REACH, 0.12] {
-        let at = view.inside(centre);
-        let metric = expected.shape.metric(centre);
-        let search = LimbSearch {
-            centre: PixelPoint::new(at.x / f, at.y / f),
-            metric,
-            radius: radius / f,
-            reach: reach * radius / f,
-            noise: copy.noise,
-            by_profile: false,
-            to_the_last: true,
-        };
-        let prior = expected.radius.map(|p| RadiusPrior { radius: p.radius / f, sigma: p.sigma / f + 0.2 });
-        let points = view.shown(limb_points(&copy.plane, &search), centre, metric, f);
-        let circle = fit_circle(&points, radius / f, prior)?;
-        let (dx, dy) = metric.to_pixels(circle.x, circle.y);
-        centre = PixelPoint::new(centre.x + dx * f, centre.y + dy * f);
-        radius = circle.radius * f;
-    }
-    Some((centre, radius))
-}
 
 /// Fits the limb near a place; `radius` is rectified.
 ///
@@ -205,6 +113,7 @@ pub(super) fn first_look(
         limb_step: rim.step(),
         limb: traced.points,
         from: traced.centre,
+        on_codes: view.on_codes,
         reduced: 1.0,
         in_light: None,
         small,
@@ -379,10 +288,24 @@ impl Look {
 
     /// The radius of the true limb inside the disc as seen, rectified pixels.
     pub fn true_radius_px(&self) -> f64 {
-        match &self.in_light {
-            Some(light) => light.radius,
-            None => self.fit.rectified_radius_px - SEEN_OUTSIDE * self.fit.edge_width_px,
+        self.in_light.as_ref().map_or_else(|| self.fit.rectified_radius_px - self.inwards_px(), |light| light.radius)
+    }
+
+    /// From the limb as seen to the true one inside it, where no light told that: nothing, where it was seen on light.
+    fn inwards_px(&self) -> f64 {
+        if self.on_codes { SEEN_OUTSIDE * self.fit.edge_width_px } else { 0.0 }
+    }
+
+    /// The disc as seen, with how far its limb may lie from the true one where no other frame tells.
+    pub fn by_itself(&self) -> DiscFit {
+        if !self.on_codes {
+            return self.fit;
         }
+        let outside = SEEN_OUTSIDE * self.fit.edge_width_px;
+        let (mid_x, mid_y) = (self.fit.centre.x - self.from.x, self.fit.centre.y - self.from.y);
+        let pull = outside * lopsided(&self.limb, (mid_x, mid_y), self.fit.radius_px);
+        let centre_sigma_px = self.fit.centre_sigma_px.hypot(pull);
+        DiscFit { centre_sigma_px, radius_sigma_px: self.fit.radius_sigma_px.hypot(outside), ..self.fit }
     }
 
     /// In which direction from its centre the limb was seen, to the right and down: of the length one where an arc was, nought
@@ -406,22 +329,15 @@ impl Look {
     /// The disc once more, with what the sequence has taught since: no pixel is decoded for it.
     pub fn again(&self, expected: &Expectation<'_>, shading: Option<Shading<'_>>) -> Option<DiscFit> {
         let known = expected.radius?.radius;
-        let light = DiscLight {
-            saturated_share: self.fit.saturated_share,
-            high: self.fit.disc_level + self.fit.sky_level,
-            mean: self.fit.mean_level + self.fit.sky_level,
-            sky: self.fit.sky_level,
-        };
         if let Some(view) = &self.small {
             let mut traced = trace(view, expected, (self.fit.centre, known), &[REACH, 0.15, 0.12], Care::Exact)?;
             let model = by_model(view, &mut traced, expected, shading);
-            let fit = describe(&traced, model, light, self.fit.open_share, view.noise);
+            let fit = describe(&traced, model, self.light(), self.fit.open_share, view.noise);
             return fit.holds().then_some(fit);
         }
         let (limb, from) = self.in_light.as_ref().map_or((&self.limb, self.from), |l| (&l.limb, l.from));
         let metric = expected.shape.metric(from);
-        // From the disc as seen to the true limb inside it, where no light told that.
-        let inwards = if self.in_light.is_some() { 0.0 } else { SEEN_OUTSIDE * self.fit.edge_width_px };
+        let inwards = if self.in_light.is_some() { 0.0 } else { self.inwards_px() };
         let points: Vec<LimbPoint> = limb
             .iter()
             .map(|p| {
@@ -433,10 +349,25 @@ impl Look {
         let circle = fit_circle(&points, known, expected.radius)?;
         let (dx, dy) = metric.to_pixels(circle.x, circle.y);
         let centre = PixelPoint::new(from.x + dx, from.y + dy);
-        let traced = Traced { centre, radius: circle.radius, points, circle, metric, on_codes: true };
-        // The contrast was measured against the frame's own noise already.
-        let fit = DiscFit { contrast: self.fit.contrast, ..describe(&traced, None, light, self.fit.open_share, 1.0) };
+        let traced = Traced { centre, radius: circle.radius, points, circle, metric, on_codes: self.on_codes };
+        let fit = self.described(&traced);
         fit.holds().then_some(fit)
+    }
+
+    /// A circle through the limb that was kept.
+    fn described(&self, traced: &Traced) -> DiscFit {
+        // The contrast was measured against the frame's own noise already.
+        DiscFit { contrast: self.fit.contrast, ..describe(traced, None, self.light(), self.fit.open_share, 1.0) }
+    }
+
+    /// What the disc sends, as its first fit told it.
+    fn light(&self) -> DiscLight {
+        DiscLight {
+            saturated_share: self.fit.saturated_share,
+            high: self.fit.disc_level + self.fit.sky_level,
+            mean: self.fit.mean_level + self.fit.sky_level,
+            sky: self.fit.sky_level,
+        }
     }
 }
 

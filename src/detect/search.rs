@@ -4,7 +4,8 @@
 use super::candidates::{Sifted, candidates};
 use super::circle::RadiusPrior;
 use super::frame::{CONFIDENT, DiscFit, Expectation, Measured, OnReducedCopy};
-use super::look::{Care, Look, first_look};
+use super::look::{Look, first_look};
+use super::trace::Care;
 use crate::raster::PixelPoint;
 
 /// How many discs are measured at full resolution; the rest keep what the reduced copy showed.

@@ -98,7 +98,9 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
     let as_found = || look.map(|l| Moon::of_look(l, unlike_the_others(l, aim.radius_px(sequence.place(k)))));
     // Without a place on the sky the size that the frames have in common still holds.
     let place = sequence.place(k);
-    let (Some(focal), Some(radius)) = (aim.focal_length_px(), aim.radius_px(place)) else { return as_found() };
+    let (Some(focal), Some(radius)) = (aim.focal_length_px(), aim.radius_px(place)) else {
+        return look.map(|l| Moon::of_look(l, l.by_itself()));
+    };
     // What is well seen and of another size stands as photographed: a glare, a low Moon, which only a place on the sky would
     // tell better; so does a Moon of a few pixels, whose glow may be as large as itself.
     let differs = |l: &Look| (l.true_radius_px() / radius - 1.0).abs() > OTHER_SIZE && l.fit.confidence() > CONFIDENT;

@@ -89,6 +89,17 @@ fn a_raw_frame_decodes_to_the_light_that_was_put_into_it() {
     assert!(compared >= 3, "{compared} frames were compared");
 }
 
+/// On a sensor's own light an edge lies where the limb is; on codes it would lie half of its width outside.
+#[test]
+fn a_raw_nights_plate_scale_is_the_cameras() {
+    let night = moonloom::ingest::read_night(&raw_night()).unwrap().value;
+    let found = moonloom::solve::register(&night, Default::default(), &|_| {}).value;
+    let scale = found.rigs[0].focal_length_px.expect("a plate scale is found");
+    let off = scale / truth_of(&raw_night()).focal_length_px - 1.0;
+    println!("plate scale of a raw night: {:+.3} %", off * 100.0);
+    assert!(off.abs() < 1e-3, "{off}");
+}
+
 #[test]
 fn a_window_of_a_raw_frame_is_a_window_of_the_whole() {
     let open = open_frame(&raw_night().join("n0002.dng"), &Reading::default()).unwrap();

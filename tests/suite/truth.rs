@@ -122,6 +122,9 @@ fn a_bare_picture_is_solvable_without_site_or_time() {
             (best.radius_px / r - 1.0) * 100.0
         );
         assert!(off < 0.02 * r && (best.radius_px / r - 1.0).abs() < 0.02, "{}", t.file);
+        let (by_centre, by_radius) = (off / best.centre_sigma_px, (best.radius_px - r).abs() / best.radius_sigma_px);
+        println!("    error over sigma: centre {by_centre:.1}, radius {by_radius:.1}");
+        assert!(by_centre < 2.5 && by_radius < 2.5, "{}: {by_centre:.1} {by_radius:.1}", t.file);
     }
 }
 
