@@ -1,6 +1,7 @@
 //! Cut-outs of a moment's frames become a disc of light: sky subtracted, merged or its steps softened, lifted, sharpened.
 
 use super::align::align;
+use super::bands::dissolve;
 use super::disc::{DevelopedDisc, DiscMeasure, Photographed, Step};
 use super::grain::shown_step;
 use super::lift::{Told, lift};
@@ -58,6 +59,7 @@ pub fn develop(cut_outs: Vec<CutOut>, block_px: usize, p: &Placement, compositio
     let centre = lead.centre;
     let (mut image, saturated) = match frames.len() {
         1 => frames.pop().map_or((LinearImage::new(0, 0), Vec::new()), |mut frame| {
+            dissolve(&mut frame.light, (frame.centre, p.source_radius_px), finest, block_px);
             soften(&mut frame.light, (frame.centre, p.source_radius_px), finest, block_px);
             (frame.light, frame.saturated)
         }),

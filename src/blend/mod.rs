@@ -7,6 +7,7 @@
 //! composition, so bands and threads change no bit.
 
 mod align;
+mod bands;
 mod composite;
 mod develop;
 mod disc;

@@ -14,7 +14,7 @@ use crate::raster::{LinearImage, PixelPoint, Plane};
 const FADES: (f32, f32) = (6.0, 16.0);
 /// What a sample's own number leaves open of its brightness, steps: half of one by the rounding, as much by what the
 /// compression rounded before.
-const OPEN: f32 = 1.0;
+pub(super) const OPEN: f32 = 1.0;
 /// And of its colour, which compressed files round more coarsely (ITU-T T.81, annex K.1: the example tables).
 const OPEN_COLOUR: f32 = 2.0;
 /// The deviation that is left of a colour, steps (by eye, on a real night's JPEGs): light of so many has half its own

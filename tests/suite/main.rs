@@ -2,6 +2,7 @@
 
 mod abroad;
 mod arrangements;
+mod banding;
 mod cli;
 mod corpus;
 mod faults;

@@ -1,0 +1,147 @@
+//! Bands of a smooth light that eight bits tell, dissolved.
+//!
+//! A camera that smooths its noise away leaves a penumbra of eight bits as a staircase: at the twentieth of 255 numbers a
+//! step is a tenth of the light. A sample says "within a step of this" ([`OPEN`]); of all the surfaces that the samples
+//! leave open a smooth one is taken, so that none moves by more than the file and its compression rounded. Where noise is
+//! larger than a step there is no band, and nothing is done. What is neglected: detail of less than a step, which goes with
+//! the bands; a camera's own curve, whose steps may be half or twice those of sRGB's.
+
+use super::steps::OPEN;
+use crate::raster::{LinearImage, PixelPoint, Plane, Tabulated, TransferFunction};
+
+/// The number of 255 from which on a step is less than a sixtieth of the light and no eye sees it.
+const SEEN_BELOW: f32 = 132.0;
+/// Share of neighbouring pixels that differ by less than half a step where there are bands: noise of half a step leaves a
+/// half of them, of one step a quarter.
+const BANDED: f32 = 0.6;
+/// Widths of the Gaussians that smooth, pixels, from the finest band to the widest.
+const WIDTHS_PX: [f64; 3] = [2.0, 5.0, 12.0];
+/// A wider mean than another is heeded fully where they agree within so many steps, and not at all where they are twice as
+/// far apart: there the light bends.
+const AGREE: f32 = 0.2;
+/// The smallest of 255 steps of sRGB (IEC 61966-2-1).
+const SMALLEST: f32 = 1.0 / 255.0 / 12.92;
+
+/// Dissolves the bands on a disc. `step`: the light of the file's smallest step above black, zero where it has none that
+/// matters; `block_px`: pixels of the frame a side that make one of the image.
+pub(super) fn dissolve(image: &mut LinearImage, (centre, radius): (PixelPoint, f64), step: f32, block_px: usize) {
+    let (width, height) = (image.width(), image.height());
+    if step <= 0.0 || width < 3 || height < 3 || block_px > 1 {
+        return;
+    }
+    let on_disc: Vec<bool> = (0..width * height)
+        .map(|i| {
+            let (x, y) = ((i % width) as f64 + 0.5 - centre.x, (i / width) as f64 + 0.5 - centre.y);
+            x * x + y * y < radius * radius
+        })
+        .collect();
+    // All steps are alike on the file's own numbers.
+    let scale = SMALLEST / step;
+    let encode = Tabulated::new(move |light| 255.0 * TransferFunction::Srgb.encode(light * scale));
+    for c in 0..3 {
+        let told: Vec<f32> = image.data().iter().skip(c).step_by(3).map(|light| encode.at(*light)).collect();
+        if !is_banded(&told, width, &on_disc) {
+            continue;
+        }
+        let Some(smooth) = Plane::from_data(width, height, told.clone()).map(|plane| smoothed(&plane)) else {
+            continue;
+        };
+        let light = image.data_mut().iter_mut().skip(c).step_by(3);
+        for (((light, told), smooth), on_disc) in light.zip(&told).zip(smooth.data()).zip(&on_disc) {
+            if *on_disc && (1.0..SEEN_BELOW).contains(told) {
+                let number = smooth.clamp(told - OPEN, told + OPEN);
+                *light = TransferFunction::Srgb.decode(number / 255.0) / scale;
+            }
+        }
+    }
+}
+
+/// The mean around each pixel over as wide a Gaussian as the surface is even for.
+fn smoothed(told: &Plane) -> Plane {
+    let (width, height) = (told.width(), told.height());
+    let mut out = told.blurred(WIDTHS_PX[0]);
+    for sigma in &WIDTHS_PX[1..] {
+        // A smooth surface is known from every few pixels.
+        let factor = ((sigma / 3.0) as usize).clamp(1, width.min(height));
+        let wider = told.reduced(factor).blurred(sigma / factor as f64);
+        let place = |v: usize| (v as f64 + 0.5) / factor as f64;
+        for (i, v) in out.data_mut().iter_mut().enumerate() {
+            let by = wider.sample(place(i % width), place(i / width)) - *v;
+            *v += by * (2.0 - by.abs() / AGREE).clamp(0.0, 1.0);
+        }
+    }
+    out
+}
+
+/// Whether neighbours, to the right and below, have the same number more often than noise would leave them.
+fn is_banded(told: &[f32], width: usize, on_disc: &[bool]) -> bool {
+    let (mut alike, mut all) = (0u32, 0u32);
+    for i in (0..told.len() - width).step_by(3) {
+        if on_disc[i] && (1.0..SEEN_BELOW).contains(&told[i]) {
+            for next in [i + 1, i + width].into_iter().filter(|next| on_disc[*next]) {
+                all += 1;
+                alike += u32::from((told[next] - told[i]).abs() < 0.5);
+            }
+        }
+    }
+    all > 0 && alike as f32 > BANDED * all as f32
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::random::normal;
+
+    const SIDE: usize = 200;
+    const DISC: (PixelPoint, f64) = (PixelPoint { x: 100.0, y: 100.0 }, 95.0);
+
+    /// A penumbra that falls to a tenth over the disc, with noise of so many steps of eight bits, and what eight bits tell of it.
+    fn penumbra(noise: f64) -> (LinearImage, LinearImage) {
+        let code = |i: usize| {
+            let light = 0.2 * (-2.3 * (i % SIDE) as f32 / SIDE as f32).exp();
+            255.0 * TransferFunction::Srgb.encode(light) + (noise * normal(3, i as u64)) as f32
+        };
+        let image = |of: &dyn Fn(usize) -> f32| {
+            let light = |i: usize| [TransferFunction::Srgb.decode(of(i) / 255.0); 3];
+            LinearImage::from_data(SIDE, SIDE, (0..SIDE * SIDE).flat_map(light).collect()).unwrap()
+        };
+        (image(&code), image(&|i| code(i).round()))
+    }
+
+    #[test]
+    fn a_staircase_becomes_the_slope_that_it_was() {
+        let (truth, told) = penumbra(0.0);
+        let mut smooth = told.clone();
+        dissolve(&mut smooth, DISC, SMALLEST, 1);
+        let off = |image: &LinearImage| {
+            let row = (100 * SIDE + 30) * 3..(100 * SIDE + 170) * 3;
+            let square = |(a, b): (&f32, &f32)| (a / b - 1.0).powi(2);
+            let sum: f32 = image.data()[row.clone()].iter().zip(&truth.data()[row]).map(square).sum();
+            (sum / 420.0).sqrt()
+        };
+        println!("a penumbra of eight bits: {:.2} % off, then {:.2} %", 100.0 * off(&told), 100.0 * off(&smooth));
+        assert!(off(&smooth) < 0.75 * off(&told));
+    }
+
+    #[test]
+    fn nothing_moves_by_more_than_the_file_leaves_open_nor_beside_the_disc() {
+        let (_, told) = penumbra(0.2);
+        let mut smooth = told.clone();
+        dissolve(&mut smooth, DISC, SMALLEST, 1);
+        assert_ne!(smooth, told);
+        for (i, (a, b)) in smooth.data().iter().zip(told.data()).enumerate() {
+            let number = |light: f32| 255.0 * TransferFunction::Srgb.encode(light);
+            assert!((number(*a) - number(*b)).abs() < OPEN + 0.05);
+            let (x, y) = ((i / 3 % SIDE) as f64 + 0.5 - DISC.0.x, (i / 3 / SIDE) as f64 + 0.5 - DISC.0.y);
+            assert!(x.hypot(y) < DISC.1 || a == b);
+        }
+    }
+
+    #[test]
+    fn noise_that_hides_the_steps_is_left_alone() {
+        let (_, told) = penumbra(1.5);
+        let mut same = told.clone();
+        dissolve(&mut same, DISC, SMALLEST, 1);
+        assert_eq!(same, told);
+    }
+}
