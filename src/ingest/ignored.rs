@@ -7,18 +7,18 @@
 use crate::raster::{PixelPoint, PixelRect};
 use serde::{Deserialize, Serialize};
 
-/// Parts of every frame that are no photograph.
+/// Parts of the frames that are no photograph.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct Ignored {
     /// So many pixels along each edge.
     pub border_px: u32,
-    /// And these rectangles, in pixels of the frame as shown.
+    /// And these rectangles, of all frames or of some, in pixels of the frame as shown.
     pub rectangles: Vec<IgnoredRectangle>,
 }
 
 /// A rectangle of a frame, pixels from its upper left corner.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct IgnoredRectangle {
     /// Its left edge.
@@ -29,13 +29,16 @@ pub struct IgnoredRectangle {
     pub width_px: u32,
     /// How high it is.
     pub height_px: u32,
+    /// The frames that it lies over, by their names; none: all.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub files: Vec<String>,
 }
 
 /// Within so many radii a rectangle touches a disc: its limb is blurred, and its mask soft.
 const TOUCHING: f64 = 1.05;
 
-impl From<IgnoredRectangle> for PixelRect {
-    fn from(r: IgnoredRectangle) -> PixelRect {
+impl From<&IgnoredRectangle> for PixelRect {
+    fn from(r: &IgnoredRectangle) -> PixelRect {
         let (x0, y0) = (i64::from(r.left_px), i64::from(r.top_px));
         PixelRect { x0, y0, x1: x0 + i64::from(r.width_px), y1: y0 + i64::from(r.height_px) }
     }
@@ -45,6 +48,22 @@ impl Ignored {
     /// Whether nothing is.
     pub fn is_empty(&self) -> bool {
         *self == Ignored::default()
+    }
+
+    /// What concerns one frame.
+    pub(super) fn of_frame(&self, name: &str) -> Ignored {
+        let concerns = |r: &&IgnoredRectangle| r.files.is_empty() || r.files.iter().any(|f| f == name);
+        Ignored { rectangles: self.rectangles.iter().filter(concerns).cloned().collect(), ..*self }
+    }
+
+    /// Whether every frame has the same ignored.
+    pub(super) fn is_alike_for_all(&self) -> bool {
+        self.rectangles.iter().all(|r| r.files.is_empty())
+    }
+
+    /// The frames that rectangles name.
+    pub(super) fn files(&self) -> impl Iterator<Item = &String> {
+        self.rectangles.iter().flat_map(|r| &r.files)
     }
 
     /// What is left of a frame inside its border.
@@ -63,14 +82,14 @@ impl Ignored {
             PixelRect { x1: p.x0, ..whole },
             PixelRect { x0: p.x1, ..whole },
         ];
-        let noted = self.rectangles.iter().map(|r| PixelRect::from(*r).intersection(whole));
+        let noted = self.rectangles.iter().map(|r| PixelRect::from(r).intersection(whole));
         beside.into_iter().map(|r| r.intersection(whole)).chain(noted).filter(|r| !r.is_empty()).collect()
     }
 
     /// A window around a disc, cut off where a rectangle of the notes touches the disc: along the side that leaves most
     /// of it.
     pub(super) fn free_of(&self, window: PixelRect, centre: PixelPoint, radius_px: f64) -> PixelRect {
-        let touching = self.rectangles.iter().map(|r| PixelRect::from(*r)).filter(|r| {
+        let touching = self.rectangles.iter().map(PixelRect::from).filter(|r| {
             let beside = |at: f64, from: i64, to: i64| (from as f64 - at).max(at - to as f64).max(0.0);
             beside(centre.x, r.x0, r.x1).hypot(beside(centre.y, r.y0, r.y1)) < TOUCHING * radius_px
         });
@@ -97,7 +116,7 @@ mod tests {
     use super::*;
 
     fn caption() -> Ignored {
-        let strip = IgnoredRectangle { left_px: 10, top_px: 80, width_px: 30, height_px: 8 };
+        let strip = IgnoredRectangle { left_px: 10, top_px: 80, width_px: 30, height_px: 8, files: Vec::new() };
         Ignored { border_px: 2, rectangles: vec![strip] }
     }
 
@@ -112,6 +131,15 @@ mod tests {
         assert!(all.rectangles_of((100, 90), PixelRect::of_size(100, 90)).iter().any(|r| !r.is_empty()));
         assert!(all.inside_border(PixelRect::of_size(100, 90)).is_empty());
         assert!(Ignored::default().rectangles_of((100, 90), PixelRect::of_size(100, 90)).is_empty());
+    }
+
+    #[test]
+    fn a_rectangle_of_some_frames_lies_over_no_other() {
+        let mut ignored = caption();
+        assert!(ignored.is_alike_for_all());
+        ignored.rectangles[0].files = vec!["b.jpg".into()];
+        assert!(!ignored.is_alike_for_all() && ignored.of_frame("b.jpg") == ignored);
+        assert_eq!(ignored.of_frame("a.jpg"), Ignored { border_px: 2, rectangles: Vec::new() });
     }
 
     #[test]

@@ -455,8 +455,12 @@ impl Night {
         let foreground = notes.is_some_and(|n| n.foreground.contains(&name));
         // Which dark belongs to a frame is told by its exposure, which the table may have put right.
         let reading = match &reading.masters {
-            Some(_) => Arc::new(Reading { exposure_s: metadata.exposure_time_s, ..Reading::clone(reading) }),
-            None => reading.clone(),
+            None if reading.ignored.is_alike_for_all() => reading.clone(),
+            _ => Arc::new(Reading {
+                exposure_s: metadata.exposure_time_s,
+                ignored: reading.ignored.of_frame(&name),
+                ..Reading::clone(reading)
+            }),
         };
         self.frames.push(Frame {
             path,

@@ -46,6 +46,18 @@ pub(super) fn of_frames(night: &Night, out: &mut Vec<Diagnostic>) {
             .with_help("write the file's name as it is, with its ending and its capitals"),
         );
     }
+    let strangers: Vec<&str> = notes
+        .map(|n| n.ignore.files().filter(|name| !frames.iter().any(|f| f.name == **name)).map(String::as_str).collect())
+        .unwrap_or_default();
+    if !strangers.is_empty() {
+        out.push(
+            Diagnostic::warning(
+                "ignored-missing",
+                format!("shoot.ron ignores a part of a frame that is not in the folder: {}", few(&strangers)),
+            )
+            .with_help("write the file's name as it is, with its ending and its capitals"),
+        );
+    }
     if rigs.len() > 1 {
         let sizes: Vec<String> = rigs
             .iter()
