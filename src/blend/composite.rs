@@ -63,13 +63,20 @@ pub(super) fn over(mode: BlendMode, backdrop: &mut [f32], source: [f32; 3], cove
     }
 }
 
-/// The tone curve, by the brightest channel so that hue is kept.
-pub(super) fn tone(curve: &ToneCurve, light: [f32; 3]) -> [f32; 3] {
+/// Light of this share of white and more is a disc's lit part, which no file's lowest numbers tell.
+const LIT: f32 = 0.25;
+
+/// The tone curve, by the brightest channel so that hue is kept. `most`: the factor by which light may be raised before its
+/// noise or its file's steps show; what the curve would raise further falls to black along a straight line, and the one
+/// bends softly into the other.
+pub(super) fn tone(curve: &ToneCurve, most: f32, light: [f32; 3]) -> [f32; 3] {
     let brightest = light[0].max(light[1]).max(light[2]);
     if curve.exponent == 1.0 || brightest <= 0.0 {
         return light;
     }
-    let factor = (brightest / curve.white).powf(curve.exponent - 1.0);
+    let asked = (brightest / curve.white).powf(curve.exponent - 1.0);
+    let most = most.max(LIT.powf(curve.exponent - 1.0));
+    let factor = (asked.recip().powi(4) + most.recip().powi(4)).powf(-0.25);
     light.map(|v| v * factor)
 }
 
@@ -111,7 +118,19 @@ mod tests {
 
     #[test]
     fn the_tone_curve_keeps_ratios_of_channels() {
-        let out = tone(&ToneCurve { exponent: 0.5, white: 0.64 }, [0.04, 0.02, 0.01]);
+        let out = tone(&ToneCurve { exponent: 0.5, white: 0.64 }, f32::INFINITY, [0.04, 0.02, 0.01]);
         assert!((out[0] - 0.16).abs() < 1e-6 && (out[0] / out[2] - 4.0).abs() < 1e-5);
+    }
+
+    #[test]
+    fn light_that_bears_little_is_raised_by_no_more() {
+        let curve = ToneCurve { exponent: 0.2, white: 1.0 };
+        for exponent in -40..0 {
+            let light = (exponent as f32 / 2.0).exp2();
+            let [held, _, _] = tone(&curve, 8.0, [light, 0.0, 0.0]);
+            let [free, _, _] = tone(&curve, f32::INFINITY, [light, 0.0, 0.0]);
+            assert!(held <= free && held <= 8.0 * light);
+            assert!(held > 0.84 * free.min(8.0 * light), "{light}: {held}");
+        }
     }
 }

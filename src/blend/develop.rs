@@ -69,12 +69,13 @@ pub fn develop(cut_outs: Vec<CutOut>, block_px: usize, p: &Placement, compositio
             merge(&frames)
         }
     };
+    let mut smallest_step = if p.also.is_empty() { finest } else { 0.0 };
     let how = &composition.development;
     if let Some(shadow) = &p.shadow {
         let bright = measure(&image, &saturated, centre, p.source_radius_px).bright;
         let level = bright[0].max(bright[1]).max(bright[2]).max(1e-6);
         let told = Told { level, least: least_told / level, saturated: &saturated };
-        lift(&mut image, centre, shadow, how.shadow_lift, &told);
+        smallest_step *= lift(&mut image, centre, shadow, how.shadow_lift, &told);
     }
     // A blur is given in pixels of the frame; one that is finer than a block has gone with it.
     let sharpening = match how.sharpening {
@@ -87,7 +88,7 @@ pub fn develop(cut_outs: Vec<CutOut>, block_px: usize, p: &Placement, compositio
     if sharpening != Sharpening::Off {
         sharpen(&mut image, sharpening, p.edge_width_px, (centre, p.source_radius_px));
     }
-    let measure = DiscMeasure { step, ..measure(&image, &saturated, centre, p.source_radius_px) };
+    let measure = DiscMeasure { step, smallest_step, ..measure(&image, &saturated, centre, p.source_radius_px) };
     DevelopedDisc { image, block_px, origin, photographed, measure }
 }
 
@@ -120,5 +121,5 @@ fn measure(image: &LinearImage, saturated: &[bool], centre: PixelPoint, radius: 
     let saturated_from =
         if clipped.is_empty() { 0.0 } else { *clipped.select_nth_unstable_by(tenth, f32::total_cmp).1 };
     let mean = sum.map(|s| (s / f64::max(unclipped, 1.0)) as f32);
-    DiscMeasure { bright, mean, saturated_share, saturated_from, step: Step::default() }
+    DiscMeasure { bright, mean, saturated_share, saturated_from, step: Step::default(), smallest_step: 0.0 }
 }

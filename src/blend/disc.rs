@@ -124,6 +124,9 @@ pub struct DiscMeasure {
     pub saturated_from: f32,
     /// The step of the file's numbers that shows on its dark part.
     pub step: Step,
+    /// The light of the file's smallest step above black, whether it shows or not; zero where it has none that matters, or
+    /// where several frames' noise dissolves it.
+    pub smallest_step: f32,
 }
 
 /// A step of a file's numbers as it shows on the dark part of a disc, at its median: the light below it and above it, two

@@ -61,6 +61,12 @@ pub fn most_lift(disc: &DevelopedDisc, p: &Placement) -> f32 {
     borne(&disc.image, (centre, p.source_radius_px), p.map.reduction(), disc.measure.step)
 }
 
+/// The largest factor by which light of a file's lowest numbers can be multiplied, wherever on a disc it lies and however
+/// little of it there is: one step above black is seen as no more than a step may be.
+pub(super) fn most_lift_of_a_step(step: f32) -> f32 {
+    if step > 0.0 { ((MOST_STEP + FLARE.cbrt()).powi(3) - FLARE) / step } else { f32::INFINITY }
+}
+
 /// `reduction`: source pixels per sheet pixel.
 fn borne(image: &LinearImage, disc: (PixelPoint, f64), reduction: f64, step: Step) -> f32 {
     let triples = triples(image, disc, reduction);

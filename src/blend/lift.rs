@@ -19,11 +19,19 @@ pub(super) struct Told<'a> {
     pub saturated: &'a [bool],
 }
 
-/// Divides a disc by the shadow's light to the power of `lift`. What the frames cannot tell stays dark.
-pub(super) fn lift(image: &mut LinearImage, centre: PixelPoint, shadow: &ShadowOnDisc, lift: f32, told: &Told<'_>) {
+/// Divides a disc by the shadow's light to the power of `lift`. What the frames cannot tell stays dark. Returns the largest
+/// factor by which anything was raised.
+pub(super) fn lift(
+    image: &mut LinearImage,
+    centre: PixelPoint,
+    shadow: &ShadowOnDisc,
+    lift: f32,
+    told: &Told<'_>,
+) -> f32 {
     if shadow.grades.is_empty() || shadow.grades.iter().any(|g| g.len() < 2) {
-        return;
+        return 1.0;
     }
+    let mut largest = 1.0f32;
     let Eclipse { light, brightest } = light_of_this_eclipse(image, centre, shadow, told);
     let factors = factors(&light, lift, told.least.max(1e-6) * brightest);
     let width = image.width();
@@ -34,8 +42,10 @@ pub(super) fn lift(image: &mut LinearImage, centre: PixelPoint, shadow: &ShadowO
         let at = (x.hypot(y) / shadow.penumbra_px * last as f64).min(last as f64) as f32;
         let step = (at as usize).min(last - 1);
         let factor = factors[step] + (factors[step + 1] - factors[step]) * (at - step as f32);
+        largest = largest.max(factor);
         pixel.iter_mut().for_each(|v| *v *= factor);
     }
+    largest
 }
 
 /// How many steps from the axis to the penumbra's edge the disc's light is read at: some fifty lie on a disc.

@@ -8,6 +8,7 @@
 //!   cameras round by up to a sixth of a stop, so that neighbours never flicker.
 
 use super::disc::{Clipped, DiscMeasure};
+use super::grain::most_lift_of_a_step;
 use crate::composition::{AirTreatment, Composition, Gain, Lift, Placement};
 use crate::diag::Diagnostic;
 
@@ -24,6 +25,8 @@ pub struct Borne {
 pub struct Normalised {
     /// Factors, red, green and blue.
     pub gains: Vec<[f32; 3]>,
+    /// By how much a tone curve may raise that light further (see [`super::most_lift`]).
+    pub most_raised: Vec<f32>,
     /// By how much evened discs are raised.
     pub lifts: Vec<Option<Lift>>,
     /// Where evened discs are white, because their frames clipped them.
@@ -168,7 +171,13 @@ pub fn normalise(composition: &Composition, measures: &[Option<Borne>]) -> Norma
             .then_some(Clipped { from: d.measure.saturated_from, weight })
     };
     let clipped = discs.iter().map(|disc| disc.as_ref().and_then(clipped)).collect();
-    Normalised { gains, lifts, clipped, diagnostics }
+    let most_raised = discs.iter().zip(&gains).map(|(disc, gain)| {
+        let most =
+            disc.as_ref().map_or(f32::INFINITY, |d| d.most_lift.min(most_lift_of_a_step(d.measure.smallest_step)));
+        most / gain.iter().copied().fold(1e-9, f32::max)
+    });
+    let most_raised = most_raised.collect();
+    Normalised { gains, most_raised, lifts, clipped, diagnostics }
 }
 
 /// Which discs were raised by less than evenness asks: their names, the stops they got and the stops that were asked.

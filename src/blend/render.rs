@@ -17,6 +17,10 @@ pub trait FramePixels: Sync {
     fn disc(&self, index: usize) -> Option<Arc<DevelopedDisc>>;
     /// Factors on the light of a placement's disc.
     fn gain(&self, index: usize) -> [f32; 3];
+    /// By how much the tone curve may raise that light before its noise or its file's steps show.
+    fn most_raised(&self, _index: usize) -> f32 {
+        f32::INFINITY
+    }
     /// Light of the part of a rectangle that lies inside a backplate's frame, and that part; `None` without one.
     fn backplate(&self, _index: usize, _rect: PixelRect) -> Option<(LinearImage, PixelRect)> {
         None
@@ -76,7 +80,8 @@ impl<'a> Renderer<'a> {
             if !rect.is_empty()
                 && let Some(disc) = self.frames.disc(index)
             {
-                let light = Laid { disc: &disc, gain: self.frames.gain(index), behind: self.frames.sky_behind(index) };
+                let (gain, most_raised) = (self.frames.gain(index), self.frames.most_raised(index));
+                let light = Laid { disc: &disc, gain, most_raised, behind: self.frames.sky_behind(index) };
                 self.lay(out, band, rect, placement, &light);
             }
         }
@@ -165,7 +170,7 @@ impl<'a> Renderer<'a> {
             }
             // Sky subtraction leaves noise about zero; light below nothing is nothing.
             let source = std::array::from_fn(|c| (pixel[c] * gain[c]).max(0.0));
-            let source = tone(&self.composition.tone, source);
+            let source = tone(&self.composition.tone, laid.most_raised, source);
             let at = ((y - band.y0) as usize * self.composition.width + x as usize) * 3;
             let ground = &mut out[at..at + 3];
             if let Some(most) = laid.behind {
@@ -180,6 +185,7 @@ impl<'a> Renderer<'a> {
 struct Laid<'a> {
     disc: &'a DevelopedDisc,
     gain: [f32; 3],
+    most_raised: f32,
     behind: Option<[f32; 3]>,
 }
 

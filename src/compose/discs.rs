@@ -45,6 +45,7 @@ pub(super) struct Discs<'a> {
     /// Discs that cannot be had.
     missing: Vec<bool>,
     gains: Vec<[f32; 3]>,
+    most_raised: Vec<f32>,
     lifts: Vec<Option<Lift>>,
     /// From where on each disc is white.
     clipped: Vec<Option<Clipped>>,
@@ -75,6 +76,7 @@ impl<'a> Discs<'a> {
             ready: vec![None; count],
             missing: vec![false; count],
             gains: vec![[1.0; 3]; count],
+            most_raised: vec![f32::INFINITY; count],
             lifts: Vec::new(),
             clipped: vec![None; count],
             behind: vec![None; count],
@@ -91,6 +93,7 @@ impl<'a> Discs<'a> {
         discs.behind = composition.placements.iter().map(|p| discs.sky_behind_disc(p)).collect();
         let settled = normalise(composition, &measures);
         discs.gains = settled.gains;
+        discs.most_raised = settled.most_raised;
         discs.lifts = settled.lifts;
         discs.clipped = settled.clipped;
         for index in 0..composition.placements.len() {
@@ -289,6 +292,9 @@ impl FramePixels for Discs<'_> {
     }
     fn gain(&self, index: usize) -> [f32; 3] {
         self.gains.get(index).copied().unwrap_or([1.0; 3])
+    }
+    fn most_raised(&self, index: usize) -> f32 {
+        self.most_raised.get(index).copied().unwrap_or(f32::INFINITY)
     }
     fn backplate(&self, index: usize, rect: PixelRect) -> Option<(LinearImage, PixelRect)> {
         Some(self.backdrops.get(index)?.as_ref()?.light(rect))

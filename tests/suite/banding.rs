@@ -17,8 +17,10 @@ use tempfile::TempDir;
 const SIDE: u32 = 360;
 const RADIUS: f64 = 140.0;
 
+type Curve = fn(f64) -> f64;
+
 /// Tone curves of cameras, on top of sRGB's: as it is, an S, a shoulder, a toe.
-const CURVES: [(&str, fn(f64) -> f64); 4] = [
+const CURVES: [(&str, Curve); 4] = [
     ("plain", |code| code),
     ("contrast", |c| c + 0.35 * (c * c * (3.0 - 2.0 * c) - c)),
     ("shoulder", |c| 1.5 * c / (1.0 + 0.5 * c)),
@@ -27,7 +29,7 @@ const CURVES: [(&str, fn(f64) -> f64); 4] = [
 
 /// Writes a disc, a share of which is in the umbra, as a camera of a tone curve exposes it by a gain: as a JPEG of eight bits,
 /// and the same in sixteen.
-fn write_frame(folders: [&Path; 2], name: &str, (covered, gain): (f64, f64), curve: fn(f64) -> f64) {
+fn write_frame(folders: [&Path; 2], name: &str, (covered, gain): (f64, f64), curve: Curve) {
     // Mean radii of umbra, penumbra and Moon, degrees.
     let (umbra, penumbra, moon) = (0.72, 1.26, 0.26);
     let light = ShadowLight::new(Angle::from_degrees(umbra), Angle::from_degrees(penumbra), Danjon { scale: 2.4 });

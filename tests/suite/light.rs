@@ -621,6 +621,35 @@ fn clipped_slivers_are_white_and_what_eight_bits_cannot_tell_stays_dark() {
         );
         assert!(clipped > 50 && darkest_white > 0.95, "{curve}: clipped light at {darkest_white}");
         assert!(held_discs > 0, "{curve}: nothing is held");
+        // True ratios show nothing of what the file's lowest numbers do not tell: two stops a stop would be confetti.
+        if curve == "()" {
+            let light = "normalization: Photometric(stop_height: 0.2), even_level: 0.55, blend: Normal";
+            let (picture, composition, _) = grid(folder.path(), &night, light, 6);
+            let (mut dark, mut brightest) = (0, 0.0f32);
+            for p in &composition.placements {
+                let source = night.0.frame(&p.frame).unwrap().open().unwrap().whole();
+                let rect = PixelRect::around(p.centre(), 0.9 * p.radius_px);
+                for (x, y) in (rect.y0..rect.y1).flat_map(|y| (rect.x0..rect.x1).map(move |x| (x, y))) {
+                    let at = PixelPoint::new(x as f64 + 0.5, y as f64 + 0.5);
+                    let from = p.map.source_of(at);
+                    let inside = from.x > 3.0 && from.y > 3.0 && from.x < 297.0 && from.y < 257.0;
+                    if at.distance(p.centre()) < 0.9 * p.radius_px && inside {
+                        let around = (-2..=2).flat_map(|dy| (-2..=2).map(move |dx| (dx, dy)));
+                        let code =
+                            |(dx, dy)| source.pixel((from.x as i64 + dx) as usize, (from.y as i64 + dy) as usize);
+                        if around.map(code).all(|p| p.iter().all(|v| *v < 1.5 / 255.0 / 12.92)) {
+                            let shown = picture.pixel(x as usize, y as usize);
+                            brightest = brightest.max(shown[0]).max(shown[1]).max(shown[2]);
+                            dark += 1;
+                        }
+                    }
+                }
+            }
+            println!(
+                "in true ratios {dark} pixels of the lowest number, the brightest shown at {brightest:.3} of white"
+            );
+            assert!(dark > 1000 && brightest < 0.02, "{dark} {brightest}");
+        }
         // Whatever is not held is even.
         for p in composition.placements.iter().filter(|p| !held.contains(&p.frame)) {
             let level = bright_part(&picture, p);
