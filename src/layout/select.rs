@@ -1,18 +1,18 @@
-//! Which frames are shown.
+//! Which frames are shown: near moments (`near`), or evenly spread (`spread`).
+
+mod near;
+mod spread;
 
 use super::Layout;
 use super::chosen::Chosen;
 use super::moments::moments;
-use super::notation::{Arrangement, Missing, RigChoice, Selection, Unit};
+use super::notation::{Arrangement, RigChoice, Selection, Unit};
 use super::wanted;
 use crate::diag::{Diagnostic, Warned};
 use crate::ingest::Night;
 use crate::registration::{FrameRegistration, Quality, Rating, Registration, Status, is_cut};
-use crate::sky::{Contact, LunarEclipse, apparent_moon};
+use crate::sky::apparent_moon;
 use crate::units::Instant;
-
-/// How far from a moment a frame may lie unless the layout says, minutes.
-const WITHIN_MINUTES: f64 = 5.0;
 
 /// Chooses by a selection for an arrangement: measured discs in the order of their times (or as `at` and `files` name
 /// them).
@@ -233,78 +233,6 @@ impl<'a> Chooser<'a, '_> {
         Ok(())
     }
 
-    /// The best frame near each wanted moment; a moment that has none stays a gap, or is simulated.
-    fn at_moments(
-        &self,
-        chosen: &[Chosen<'a>],
-        names: &[String],
-        diagnostics: &mut Vec<Diagnostic>,
-    ) -> Result<Vec<Chosen<'a>>, Diagnostic> {
-        let eclipse = wanted::eclipse_of(self.night);
-        let mut out = Vec::new();
-        let mut slot = 0;
-        for name in names {
-            let instants = wanted::instants(wanted::named(self.layout, "at", name)?, self.night, eclipse.as_ref());
-            if instants.is_empty() {
-                diagnostics.push(Diagnostic::warning("no-such-moment", format!("this eclipse has no `{name}`")));
-            }
-            for at in instants {
-                match self.best_near(chosen, at) {
-                    Some(best) => out.push(Chosen { slot, ..best }),
-                    None if self.wanted.missing == Missing::Simulated && self.can_be_painted(at, eclipse.as_ref()) => {
-                        out.push(Chosen { registered: None, instant: Some(at), also: Vec::new(), slot, rating: None });
-                    }
-                    None => diagnostics.push(
-                        Diagnostic::warning(
-                            "moment-missed",
-                            format!(
-                                "no frame was taken within {} minutes of `{name}`; its place stays empty",
-                                self.within()
-                            ),
-                        )
-                        .with_help(self.remedy(at)),
-                    ),
-                }
-                slot += 1;
-            }
-        }
-        Ok(out)
-    }
-
-    /// Whether the Moon stood over the horizon of this eclipse's night: nothing else is painted.
-    fn can_be_painted(&self, at: Instant, eclipse: Option<&LunarEclipse>) -> bool {
-        let Some((observer, eclipse)) = self.night.observer().zip(eclipse) else { return false };
-        let is_that_night = eclipse.greatest().seconds_since(at).abs() < 43_200.0;
-        is_that_night && apparent_moon(&observer, at).airless.altitude.degrees() > -0.6
-    }
-
-    /// What to do about a moment without a frame.
-    fn remedy(&self, at: Instant) -> String {
-        let times = || self.night.frames.iter().filter_map(|f| f.time).map(|t| t.middle);
-        let apart = times().map(|t| t.seconds_since(at).abs()).fold(f64::INFINITY, f64::min);
-        match (times().next(), times().next_back()) {
-            (Some(first), Some(last)) if apart > 3600.0 => {
-                format!("the night's frames lie between {} and {}", first.to_iso_utc(), last.to_iso_utc())
-            }
-            _ => "widen `within_minutes`, or say `missing: Simulated` if the Moon stood over the horizon".into(),
-        }
-    }
-
-    fn within(&self) -> f64 {
-        self.wanted.within_minutes.unwrap_or(WITHIN_MINUTES)
-    }
-
-    /// The best frame near an instant: quality counts most, nearness decides among equals.
-    fn best_near(&self, chosen: &[Chosen<'a>], at: Instant) -> Option<Chosen<'a>> {
-        let reach = self.within() * 60.0;
-        let near = chosen.iter().filter_map(|c| {
-            let off = c.instant?.seconds_since(at).abs();
-            let quality = c.registered.map_or(0.0, |f| self.rate(f));
-            (off <= reach + 0.5).then(|| (quality - 0.5 * off / reach.max(1.0), c))
-        });
-        near.max_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, c)| c.clone())
-    }
-
     /// Fewer, by time, by distance and by number.
     fn thinned(
         &self,
@@ -347,8 +275,7 @@ impl<'a> Chooser<'a, '_> {
     /// Which discs nobody would show (cut, drowned in noise or cloud), where enough others are left: one a little farther from
     /// its place shows more than they do. Whoever says how far a frame may lie gets what is there.
     fn poor(&self, chosen: &[Chosen<'a>], count: usize, diagnostics: &mut Vec<Diagnostic>) -> Vec<bool> {
-        let is_poor = |c: &Chosen<'_>| c.registered.is_some_and(|f| self.rating(f).quality < Quality::POOR);
-        let poor: Vec<String> = chosen.iter().filter(|c| is_poor(c)).map(Chosen::name).collect();
+        let poor: Vec<String> = chosen.iter().filter(|c| self.is_poor(c)).map(Chosen::name).collect();
         if poor.is_empty() || self.wanted.within_minutes.is_some() || chosen.len() - poor.len() < count {
             return vec![false; chosen.len()];
         }
@@ -357,120 +284,6 @@ impl<'a> Chooser<'a, '_> {
         diagnostics.push(Diagnostic::note("poor-passed-over", message).with_help(
             "enough better ones are left; `within_minutes` takes the best near each place, however poor, `files` any",
         ));
-        chosen.iter().map(is_poor).collect()
-    }
-
-    /// As many as stand far enough apart, the better ones where there is a choice; what cannot be judged is left out.
-    ///
-    /// Of all chains whose neighbours are one spacing or more apart the most worthy, by dynamic programming: a disc is
-    /// worth one and its quality, half a disc more deep in a mapped shadow, and loses a little for each spacing that it leaves empty before it, so that among
-    /// equals the even spread wins. `apart`: the distance of two places over the least that is asked.
-    fn spaced<P>(
-        &self,
-        chosen: Vec<Chosen<'a>>,
-        places: &[Option<P>],
-        apart: impl Fn(&P, &P) -> f64,
-    ) -> Vec<Chosen<'a>> {
-        /// What a gap of one spacing too much costs, of a disc's worth.
-        const UNEVEN: f64 = 0.2;
-        /// What a disc deep in the shadow is worth besides, where the shadow is mapped: the dark and the dim of totality are rated
-        /// lower than any lit disc, and a map without them has no middle.
-        const DEEP: f64 = 0.5;
-        let deep = self.deep(&chosen);
-        // The best chain that ends at each frame, and the one before it.
-        let mut best: Vec<(f64, Option<usize>)> = vec![(f64::NEG_INFINITY, None); chosen.len()];
-        for i in 0..chosen.len() {
-            let Some(here) = &places[i] else { continue };
-            let depth = if deep[i] { DEEP } else { 0.0 };
-            let worth = 1.0 + chosen[i].registered.map_or(0.0, |f| self.rate(f)) + depth;
-            best[i] = (worth, None);
-            for j in 0..i {
-                let Some(there) = &places[j] else { continue };
-                let gap = apart(there, here);
-                let chain = best[j].0 + worth - UNEVEN * (gap - 1.0).clamp(0.0, 1.0);
-                if gap >= 1.0 && chain > best[i].0 {
-                    best[i] = (chain, Some(j));
-                }
-            }
-        }
-        let mut at = (0..chosen.len())
-            .filter(|&i| best[i].0.is_finite())
-            .max_by(|&a, &b| best[a].0.total_cmp(&best[b].0).then(b.cmp(&a)));
-        let mut keep = vec![false; chosen.len()];
-        while let Some(i) = at {
-            keep[i] = true;
-            at = best[i].1;
-        }
-        chosen.into_iter().zip(keep).filter_map(|(c, kept)| kept.then_some(c)).collect()
-    }
-
-    /// Which discs of a map of the shadow are total, or within ten minutes of the middle of a partial eclipse.
-    fn deep(&self, chosen: &[Chosen<'a>]) -> Vec<bool> {
-        const NEAR_S: f64 = 600.0;
-        let mapped = matches!(self.arrangement, Arrangement::ShadowMap(_));
-        let is_umbral = |e: &LunarEclipse| e.at(Contact::U1).is_some();
-        let Some(eclipse) = wanted::eclipse_of(self.night).filter(|e| mapped && is_umbral(e)) else {
-            return vec![false; chosen.len()];
-        };
-        let greatest = eclipse.greatest();
-        let (from, until) = eclipse
-            .at(Contact::U2)
-            .zip(eclipse.at(Contact::U3))
-            .unwrap_or_else(|| (greatest.plus_seconds(-NEAR_S), greatest.plus_seconds(NEAR_S)));
-        let is_deep = |at: Instant| at.seconds_since(from) >= 0.0 && until.seconds_since(at) >= 0.0;
-        chosen.iter().map(|c| c.instant.is_some_and(is_deep)).collect()
-    }
-
-    /// `count` of them, evenly spread over time (by index where times are missing), the better ones where there is a
-    /// choice.
-    ///
-    /// Each is worth its quality, less half of the best quality for standing half a place (or `within_minutes`, where
-    /// that is given) from its even place, and by the square of that distance. Of all choices in the order of time the
-    /// most worthy, by dynamic programming: no frame is taken where a better one is in reach, and no two neighbours
-    /// where an even spread can be had.
-    fn spread(&self, chosen: &[Chosen<'a>], poor: &[bool], count: usize) -> Vec<Chosen<'a>> {
-        const AT_REACH: f64 = 0.5;
-        /// A poor disc is taken for no place.
-        const NEVER: f64 = -1e6;
-        let all_timed = chosen.iter().all(|c| c.instant.is_some());
-        let key = |i: usize| chosen[i].instant.filter(|_| all_timed).map_or(i as f64, Instant::tt_seconds);
-        let (first, last) = (key(0), key(chosen.len() - 1));
-        // One alone stands in the middle, and may be chosen from the middle half.
-        let (start, place) = match count {
-            1 => (0.5 * (first + last), 0.5 * (last - first)),
-            _ => (first, (last - first) / (count - 1) as f64),
-        };
-        let half = (0.5 * place.abs()).max(1e-9);
-        let within = self.wanted.within_minutes.filter(|_| all_timed).map(|m| m * 60.0);
-        let reach = within.map_or(half, |w| w.min(half));
-        let rate = |c: &Chosen<'_>| c.registered.map_or(0.0, |f| self.rate(f));
-        let quality: Vec<f64> = chosen.iter().zip(poor).map(|(c, poor)| if *poor { NEVER } else { rate(c) }).collect();
-        let worth = |k: usize, i: usize| {
-            let off = (key(i) - start - place * k as f64) / reach;
-            quality[i] - AT_REACH * off * off
-        };
-        // Best sum of the first k places where the k-th is frame i, and the frame of the place before.
-        let mut sums: Vec<f64> = (0..chosen.len()).map(|i| worth(0, i)).collect();
-        let mut before: Vec<Vec<usize>> = Vec::with_capacity(count);
-        for k in 1..count {
-            let mut next = vec![f64::NEG_INFINITY; chosen.len()];
-            let mut from = vec![0; chosen.len()];
-            let mut best = 0;
-            for i in 1..chosen.len() {
-                if sums[i - 1] > sums[best] {
-                    best = i - 1;
-                }
-                (next[i], from[i]) = (sums[best] + worth(k, i), best);
-            }
-            sums = next;
-            before.push(from);
-        }
-        let mut at = (0..chosen.len()).max_by(|&a, &b| sums[a].total_cmp(&sums[b])).unwrap_or(0);
-        let mut out = vec![at];
-        for from in before.iter().rev() {
-            at = from[at];
-            out.push(at);
-        }
-        out.into_iter().rev().map(|i| chosen[i].clone()).collect()
+        chosen.iter().map(|c| self.is_poor(c)).collect()
     }
 }

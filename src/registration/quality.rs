@@ -71,7 +71,8 @@ impl Quality {
             _ => 0.5,
         };
         let clear = frame.light_ratio.map_or(1.0, |r| r.clamp(0.0, 1.0)).sqrt();
-        let fair = frame.fit().map_or(0.5, |f| 1.0 - f.saturated_share.clamp(0.0, 1.0));
+        // Where a person laid the circle nothing was measured: that it is soft is likely, the rest is not held against it.
+        let fair = frame.fit().map_or(1.0, |f| 1.0 - f.saturated_share.clamp(0.0, 1.0));
         // A disc below a thirtieth of the scale has to be raised by stops, and its noise with it.
         let exposed = frame.fit().map_or(1.0, |f| (f64::from(f.disc_level) / 0.03).clamp(0.0, 1.0).sqrt());
         let whole = match (frame.centre(), frame.radius_px()) {

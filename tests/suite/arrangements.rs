@@ -311,6 +311,10 @@ fn moments_are_the_frames_nearest_to_them_and_gaps_stay_gaps() {
     let frames: Vec<&str> = gaps.placements.iter().map(|p| p.frame.as_str()).collect();
     assert_eq!(frames, ["m000.jpg", "m006.jpg"]);
     assert_near(&centres(&gaps), &[(150.0, 92.0), (250.0, 92.0)]);
+    // Who does not say how far a frame may lie gets the nearest of totality for its greatest: 16:30, after U2 at 16:16.
+    let anywhere = laid(&layout("Empty").replace("within_minutes: 12, ", ""), &night);
+    let frames: Vec<&str> = anywhere.placements.iter().map(|p| p.frame.as_str()).collect();
+    assert_eq!(frames, ["m003.jpg", "m006.jpg"]);
     let filled = laid(&layout("Simulated"), &night);
     assert!(filled.placements[0].simulated && filled.placements[0].frame.starts_with("simulated 2028-12-31T16:5"));
     assert!(filled.texts.iter().any(|t| t.text.ends_with("(simulated)")), "it is marked in its label");
