@@ -49,6 +49,8 @@ pub struct Renderer<'a> {
     composition: &'a Composition,
     frames: &'a dyn FramePixels,
     stamps: &'a [Stamp],
+    /// Which placements are shown; all, if nobody says.
+    shown: Option<&'a [bool]>,
 }
 
 /// Rows that one thread draws at a time.
@@ -57,7 +59,13 @@ const ROWS_PER_TASK: usize = 16;
 impl<'a> Renderer<'a> {
     /// A renderer for a composition, its frames' pixels and its words.
     pub fn new(composition: &'a Composition, frames: &'a dyn FramePixels, stamps: &'a [Stamp]) -> Self {
-        Renderer { composition, frames, stamps }
+        Renderer { composition, frames, stamps, shown: None }
+    }
+
+    /// The same with some of the placements alone.
+    #[must_use]
+    pub fn showing(self, shown: &'a [bool]) -> Self {
+        Renderer { shown: Some(shown), ..self }
     }
 
     /// The rows `rows` as interleaved linear RGB.
@@ -77,7 +85,9 @@ impl<'a> Renderer<'a> {
         self.ground(out, band);
         for (index, placement) in c.placements.iter().enumerate() {
             let rect = reach(placement).intersection(band);
-            if !rect.is_empty()
+            let is_shown = self.shown.is_none_or(|shown| shown.get(index).copied().unwrap_or(true));
+            if is_shown
+                && !rect.is_empty()
                 && let Some(disc) = self.frames.disc(index)
             {
                 let (gain, most_raised) = (self.frames.gain(index), self.frames.most_raised(index));

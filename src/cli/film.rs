@@ -22,9 +22,9 @@ use pace::{Pace, Shown, delays, durations, once, repeats};
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
-/// Make a steady film: one disc after another on the same place, evened together.
+/// Make a steady film: one disc after another on the same place, evened together; or a picture that fills, disc by disc.
 ///
-/// Every picture shows one photograph; none is made up between two.
+/// Every disc is a photograph; none is made up between two.
 #[derive(Args)]
 pub struct FilmArgs {
     /// A folder of frames, or a registration made by `register`
@@ -33,8 +33,8 @@ pub struct FilmArgs {
     /// A video (film.mp4: AV1, ten bits), an animated PNG (film.png), or numbered pictures (film/####.png, .tif): each # is a digit
     #[arg(long, value_name = "FILE")]
     out: PathBuf,
-    /// A layout of one cell, `PhaseGrid(columns: 1, rows: 1)`: its canvas, light, selection and words (default: 1080 x 1080,
-    /// north up, the time below)
+    /// A layout. Of one cell, `PhaseGrid(columns: 1, rows: 1)`, it shows one disc after another (default: 1080 x 1080, north
+    /// up, the time below); any other fills with them: the drift trail grows over its landscape
     #[arg(long, value_name = "FILE.ron")]
     layout: Option<PathBuf>,
     /// How long the film lasts, seconds

@@ -1,12 +1,15 @@
-//! A film: one disc after another on the same place, evened together.
+//! A film: one disc after another on the same place, evened together; or a sheet that fills, a disc at a time.
 //!
-//! The pictures are stacked into one tall strip, so that their light is settled as that of one sheet's discs is, and the strip is
-//! pulled from the top, a picture at a time: what lies above is let go.
+//! Of the first kind the pictures are stacked into one tall strip, so that their light is settled as that of one sheet's discs
+//! is, and the strip is pulled from the top, a picture at a time: what lies above is let go. Of the second kind each picture is
+//! the whole sheet without the discs to come, and without their words; the last one is the sheet itself.
 
-use super::{ComposeError, PictureRequest, planned_words, record};
-use crate::composition::{Composition, Lift};
+use super::discs::Discs;
+use super::{ComposeError, PictureRequest, planned, planned_words, record, typeface};
+use crate::blend::Renderer;
+use crate::composition::{Composition, Lift, Placement, TextRequest};
 use crate::diag::{Diagnostic, Warned};
-use crate::layout::resolve_each;
+use crate::layout::{has_one_cell, resolve_each};
 use crate::units::Instant;
 use crate::write::PictureRecord;
 
@@ -20,13 +23,20 @@ pub struct Film {
     pub pictures: Vec<FilmPicture>,
     /// How it was made, for its metadata.
     pub record: PictureRecord,
-    strip: Composition,
+    drawn_as: DrawnAs,
+}
+
+enum DrawnAs {
+    /// The pictures below each other.
+    Strip(Composition),
+    /// The last picture, and its placements in the order of their times.
+    Filling(Composition, Vec<usize>),
 }
 
 /// One picture of a film.
 #[derive(Clone, Debug, serde::Serialize)]
 pub struct FilmPicture {
-    /// The frame that it shows.
+    /// The frame that it shows, or shows besides those before it.
     pub frame: String,
     /// Middle of the exposure, UTC.
     pub utc: String,
@@ -41,8 +51,23 @@ pub struct FilmPicture {
 /// Plans a film: which pictures, and what lies where in each.
 ///
 /// # Errors
-/// [`ComposeError`] when the layout has not one cell, or asks for what the night does not have.
+/// [`ComposeError`] when the layout asks for what the night does not have.
 pub fn plan_film(request: &PictureRequest<'_>) -> Result<Warned<Film>, ComposeError> {
+    if has_one_cell(request.layout) { plan_strip(request) } else { plan_filling(request) }
+}
+
+fn plan_filling(request: &PictureRequest<'_>) -> Result<Warned<Film>, ComposeError> {
+    let Warned { value: sheet, diagnostics } = planned(request)?;
+    let mut order: Vec<usize> = (0..sheet.placements.len()).collect();
+    order.sort_by(|a, b| sheet.placements[*a].utc.cmp(&sheet.placements[*b].utc));
+    let (width, height) = (sheet.width, sheet.height);
+    let pictures = order.iter().map(|i| FilmPicture::of(&sheet.placements[*i])).collect();
+    let record = record::of(&sheet, request.layout, request.night);
+    let film = Film { width, height, pictures, record, drawn_as: DrawnAs::Filling(sheet, order) };
+    Ok(Warned { value: film, diagnostics })
+}
+
+fn plan_strip(request: &PictureRequest<'_>) -> Result<Warned<Film>, ComposeError> {
     let PictureRequest { layout, night, registration, longest_side, .. } = *request;
     let fault = |d: Diagnostic| ComposeError::Layout(Box::new(d));
     let resolved = resolve_each(layout, night, registration).map_err(fault)?;
@@ -58,13 +83,7 @@ pub fn plan_film(request: &PictureRequest<'_>) -> Result<Warned<Film>, ComposeEr
             picture = picture.scaled(most as f64 / longest as f64);
         }
         (width, height) = (picture.width, picture.height);
-        pictures.extend(picture.placements.iter().map(|p| FilmPicture {
-            frame: p.frame.clone(),
-            utc: p.utc.clone(),
-            centre_px: (p.centre().x, p.centre().y),
-            radius_px: p.radius_px,
-            lift: None,
-        }));
+        pictures.extend(picture.placements.iter().map(FilmPicture::of));
         match &mut strip {
             Some(strip) => strip.append_below(picture),
             None => strip = Some(picture),
@@ -73,7 +92,19 @@ pub fn plan_film(request: &PictureRequest<'_>) -> Result<Warned<Film>, ComposeEr
     let strip = strip.ok_or(ComposeError::NoDisc)?;
     diagnostics.extend(super::cost::foresee(&strip, night).map_err(fault)?);
     let record = record::of(&strip, layout, night);
-    Ok(Warned { value: Film { width, height, pictures, record, strip }, diagnostics })
+    Ok(Warned { value: Film { width, height, pictures, record, drawn_as: DrawnAs::Strip(strip) }, diagnostics })
+}
+
+impl FilmPicture {
+    fn of(p: &Placement) -> Self {
+        FilmPicture {
+            frame: p.frame.clone(),
+            utc: p.utc.clone(),
+            centre_px: (p.centre().x, p.centre().y),
+            radius_px: p.radius_px,
+            lift: None,
+        }
+    }
 }
 
 impl Film {
@@ -97,14 +128,54 @@ impl Film {
         request: &PictureRequest<'_>,
         mut take: impl FnMut(usize, Vec<f32>) -> Result<(), E>,
     ) -> Result<Vec<Diagnostic>, ComposeError> {
-        let (height, count) = (self.height, self.pictures.len());
-        let mut planned = Warned { value: self.strip.clone(), diagnostics: Vec::new() };
-        super::draw(request, &mut planned, |rows_of| {
-            (0..count).try_for_each(|k| take(k, rows_of(k * height..(k + 1) * height)).map_err(Into::into))
-        })?;
-        for (picture, placement) in self.pictures.iter_mut().zip(&planned.value.placements) {
-            picture.lift = placement.lift;
-        }
-        Ok(planned.diagnostics)
+        let (lifts, said) = match &self.drawn_as {
+            DrawnAs::Strip(strip) => {
+                let (height, count) = (self.height, self.pictures.len());
+                let mut planned = Warned { value: strip.clone(), diagnostics: Vec::new() };
+                super::draw(request, &mut planned, |rows_of| {
+                    (0..count).try_for_each(|k| take(k, rows_of(k * height..(k + 1) * height)).map_err(Into::into))
+                })?;
+                (planned.value.placements.iter().map(|p| p.lift).collect(), planned.diagnostics)
+            }
+            DrawnAs::Filling(sheet, order) => {
+                fill(request, sheet, order, |k, light| take(k, light).map_err(Into::into))?
+            }
+        };
+        self.pictures.iter_mut().zip(lifts).for_each(|(picture, lift)| picture.lift = lift);
+        Ok(said)
     }
+}
+
+/// By how much the disc of each picture was raised, and what has to be said.
+type Filled = (Vec<Option<Lift>>, Vec<Diagnostic>);
+
+/// Draws a sheet as often as it has discs, each time with one more.
+fn fill(
+    request: &PictureRequest<'_>,
+    sheet: &Composition,
+    order: &[usize],
+    mut take: impl FnMut(usize, Vec<f32>) -> Result<(), ComposeError>,
+) -> Result<Filled, ComposeError> {
+    let mut said = Vec::new();
+    let mut discs = Discs::open(sheet, request.night, request.cache, &mut said)?;
+    let typeface = typeface(request.layout)?;
+    discs.make_ready(&(0..sheet.height));
+    let mut shown = vec![false; sheet.placements.len()];
+    for (k, index) in order.iter().enumerate() {
+        shown[*index] = true;
+        let words: Vec<TextRequest> = sheet.texts.iter().filter(|t| is_of_shown(t, sheet, &shown)).cloned().collect();
+        let stamps = typeface.stamps(&words);
+        take(k, Renderer::new(sheet, &discs, &stamps).showing(&shown).rows(0..sheet.height))?;
+    }
+    let (lifts, more) = discs.finish();
+    said.extend(more);
+    Ok((order.iter().map(|i| lifts.get(*i).copied().flatten()).collect(), said))
+}
+
+/// Whether words belong to no disc, or to one that is shown.
+fn is_of_shown(text: &TextRequest, sheet: &Composition, shown: &[bool]) -> bool {
+    let Some(beside) = &text.beside else { return true };
+    let away = |p: &Placement| (p.centre().x - beside.x_px).hypot(p.centre().y - beside.y_px);
+    let places = sheet.placements.iter().zip(shown);
+    places.min_by(|a, b| away(a.0).total_cmp(&away(b.0))).is_none_or(|(_, shown)| *shown)
 }

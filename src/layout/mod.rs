@@ -107,6 +107,11 @@ pub fn resolve(layout: &Layout, night: &Night, registration: &Registration) -> R
     Ok(laid)
 }
 
+/// Whether a layout is a grid of one cell: it shows one disc at a time.
+pub(crate) fn has_one_cell(layout: &Layout) -> bool {
+    matches!(&layout.file.arrangement, Arrangement::PhaseGrid(grid) if grid.columns == 1 && grid.rows == 1)
+}
+
 /// Resolves a layout of one cell once for each disc that it selects, in the order of their times: the pictures of a film.
 ///
 /// # Errors
@@ -117,9 +122,9 @@ pub fn resolve_each(
     registration: &Registration,
 ) -> Result<Warned<Vec<Composition>>, Diagnostic> {
     let arrangement = &layout.file.arrangement;
-    if !matches!(arrangement, Arrangement::PhaseGrid(grid) if grid.columns == 1 && grid.rows == 1) {
-        let help = "a film shows one disc at a time: `arrangement: PhaseGrid(columns: 1, rows: 1, up: North)`";
-        return Err(layout.fault(&["arrangement"], "this arrangement makes no film", help));
+    if !has_one_cell(layout) {
+        let help = "one disc at a time is shown by `arrangement: PhaseGrid(columns: 1, rows: 1, up: North)`";
+        return Err(layout.fault(&["arrangement"], "this arrangement has not one cell", help));
     }
     let chosen = select::select(layout, (arrangement, &layout.file.selection), night, registration)?;
     let mut out = Warned { value: Vec::with_capacity(chosen.value.len()), diagnostics: chosen.diagnostics };

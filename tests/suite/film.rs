@@ -49,14 +49,44 @@ fn a_film_is_steady_and_lasts_as_long_as_was_asked() {
     let run = moonloom(&[&args[..], &["--out", text(&numbered), "--rate", "5"]].concat());
     assert!(run.status.success(), "{}", stderr(&run));
     assert_eq!(std::fs::read_dir(folder.path().join("film")).unwrap().count(), 30);
-    let layout = grid_for_small_night(folder.path());
-    let refusing = [&args[..], &["--out", text(&out), "--layout", text(&layout)]].concat();
-    refused(&moonloom(&refusing), 2, &["makes no film", "columns: 1"]);
     refused(
         &moonloom(&["film", text(small_night()), "--out", text(&folder.path().join("f.jpg"))]),
         2,
         &["cannot hold a film"],
     );
+}
+
+/// A sheet that fills: each picture has one disc more, in the order of time, and the last is the sheet itself.
+#[test]
+fn a_sheet_fills_disc_by_disc() {
+    let folder = TempDir::new().unwrap();
+    let (layout, cache) = (grid_for_small_night(folder.path()), folder.path().join("cache"));
+    let (sheet, filled) = (folder.path().join("sheet.png"), folder.path().join("fill/##.png"));
+    let rest = ["--cache", text(&cache), "--longest-side", "400"];
+    let given = ["compose", text(&layout), text(small_night()), "--out", text(&sheet)];
+    assert!(moonloom(&[&given[..], &rest].concat()).status.success());
+    let given = ["film", text(small_night()), "--layout", text(&layout), "--out", text(&filled), "--json"];
+    let run = moonloom(&[&given[..], &rest].concat());
+    assert!(run.status.success(), "{}", stderr(&run));
+    let told: serde_json::Value = serde_json::from_slice(&run.stdout).unwrap();
+    let pictures = told["pictures"].as_array().unwrap();
+    let times: Vec<&str> = pictures.iter().map(|p| p["utc"].as_str().unwrap()).collect();
+    assert!(times.len() >= 4 && times.is_sorted(), "{times:?}");
+    let open = |k: usize| image::open(folder.path().join(format!("fill/{k:02}.png"))).unwrap().into_rgb16();
+    assert_eq!(open(pictures.len()), image::open(&sheet).unwrap().into_rgb16(), "the last is the sheet itself");
+    for (k, p) in pictures.iter().enumerate().skip(1) {
+        let (before, here) = (open(k), open(k + 1));
+        let centre = (p["centre_px"][0].as_f64().unwrap(), p["centre_px"][1].as_f64().unwrap());
+        let radius = p["radius_px"].as_f64().unwrap();
+        let mut changed = 0;
+        for (x, y, pixel) in here.enumerate_pixels().filter(|(x, y, pixel)| before.get_pixel(*x, *y) != *pixel) {
+            let away = (f64::from(x) + 0.5 - centre.0).hypot(f64::from(y) + 0.5 - centre.1);
+            // A label stands under its disc.
+            assert!(away < 2.2 * radius, "picture {}: {x} {y} {pixel:?}", k + 1);
+            changed += usize::from(away < radius);
+        }
+        assert!(changed > 20, "picture {} shows its disc", k + 1);
+    }
 }
 
 /// Between the two places where a profile rises and falls through half of its light; `None` where it is not lit on both sides.

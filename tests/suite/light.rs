@@ -2,7 +2,7 @@
 
 use crate::nights::{moonloom, stderr, text, truth_of};
 use moonloom::blend::{develop, source_window};
-use moonloom::compose::{ComposeRequest, PictureRequest, compose};
+use moonloom::compose::{ComposeError, ComposeRequest, FilmPicture, PictureRequest, compose, plan_film};
 use moonloom::composition::{Composition, Placement};
 use moonloom::diag::Diagnostic;
 use moonloom::ingest::{Night, Reading, decode, parse_response, read_night};
@@ -308,15 +308,18 @@ fn the_sky_around_a_disc_is_subtracted_to_a_five_hundredth_of_full_scale() {
 
 /// The 98th percentile of a laid disc's brightest channel.
 fn bright_part(picture: &LinearImage, p: &Placement) -> f64 {
-    let c = p.centre();
-    let (window, rect) = picture.crop(PixelRect::around(c, p.radius_px));
+    bright_part_of(picture, p.centre(), p.radius_px)
+}
+
+fn bright_part_of(picture: &LinearImage, c: PixelPoint, radius_px: f64) -> f64 {
+    let (window, rect) = picture.crop(PixelRect::around(c, radius_px));
     let mut values: Vec<f32> = Vec::new();
     for (i, v) in window.data().chunks_exact(3).enumerate() {
         let (x, y) = (
             (rect.x0 + (i % window.width()) as i64) as f64 + 0.5 - c.x,
             (rect.y0 + (i / window.width()) as i64) as f64 + 0.5 - c.y,
         );
-        if x.hypot(y) < 0.97 * p.radius_px {
+        if x.hypot(y) < 0.97 * radius_px {
             values.push(v[0].max(v[1]).max(v[2]));
         }
     }
@@ -354,6 +357,26 @@ fn even_discs_never_step_by_more_than_three_percent() {
         100.0 * worst
     );
     assert!(levels.len() >= 35 && worst < 0.03, "{worst}: {levels:?}");
+    // A film of the night is as even.
+    let layout = "(version: 2, canvas: (width: 190, height: 190, margin: 10, background: \"black\"), \
+        arrangement: PhaseGrid(columns: 1, rows: 1, disc_diameter: 140), light: (even_level: 0.5, blend: Normal))";
+    let layout = Layout::parse(Path::new("film.ron"), layout).unwrap_or_else(|d| panic!("{d}"));
+    let request = PictureRequest::new(&layout, &night.0, &night.1);
+    let mut film = plan_film(&request).unwrap().value;
+    let (size, planned) = ((film.width, film.height), film.pictures.clone());
+    let mut levels = Vec::new();
+    let take = |k: usize, light: Vec<f32>| -> Result<(), ComposeError> {
+        let p = &planned[k];
+        let picture = LinearImage::from_data(size.0, size.1, light).unwrap();
+        levels.push(bright_part_of(&picture, PixelPoint::new(p.centre_px.0, p.centre_px.1), p.radius_px));
+        Ok(())
+    };
+    film.draw(&request, take).unwrap();
+    let is_held = |p: &FilmPicture| p.lift.is_some_and(|l| l.stops < l.asked_stops + 0.9f64.log2());
+    let even: Vec<f64> = levels.iter().zip(&film.pictures).filter(|(_, p)| !is_held(p)).map(|(l, _)| *l).collect();
+    let worst = even.windows(2).map(|p| (p[1] / p[0] - 1.0).abs()).fold(0.0, f64::max);
+    println!("a film of it: {} even pictures, largest step {:.2} %", even.len(), 100.0 * worst);
+    assert!(even.len() >= 35 && worst < 0.03, "{worst}: {even:?}");
 }
 
 #[test]
