@@ -63,7 +63,7 @@ pub(super) fn over(mode: BlendMode, backdrop: &mut [f32], source: [f32; 3], cove
     }
 }
 
-/// Light of this share of white and more is a disc's lit part, which no file's lowest numbers tell.
+/// Light of this share of white and more is a disc's lit part, which no file's lowest numbers tell: it is never held.
 const LIT: f32 = 0.25;
 
 /// The tone curve, by the brightest channel so that hue is kept. `most`: the factor by which light may be raised before its
@@ -74,10 +74,19 @@ pub(super) fn tone(curve: &ToneCurve, most: f32, light: [f32; 3]) -> [f32; 3] {
     if curve.exponent == 1.0 || brightest <= 0.0 {
         return light;
     }
-    let asked = (brightest / curve.white).powf(curve.exponent - 1.0);
+    let share = brightest / curve.white;
+    let asked = share.powf(curve.exponent - 1.0);
+    if curve.exponent > 1.0 || share >= LIT {
+        return light.map(|v| v * asked);
+    }
+    // Where the lit part begins, light is raised by at least what the curve asks there.
     let most = most.max(LIT.powf(curve.exponent - 1.0));
-    let factor = (asked.recip().powi(4) + most.recip().powi(4)).powf(-0.25);
-    light.map(|v| v * factor)
+    let (less, more) = (asked.min(most), asked.max(most));
+    let held = less / (1.0 + (less / more).powi(4)).sqrt().sqrt();
+    // Over the stop below the lit part the one goes over into the other.
+    let t = (2.0 * share / LIT - 1.0).max(0.0);
+    let t = t * t * (3.0 - 2.0 * t);
+    light.map(|v| v * (held + (asked - held) * t))
 }
 
 #[cfg(test)]
@@ -123,14 +132,26 @@ mod tests {
     }
 
     #[test]
-    fn light_that_bears_little_is_raised_by_no_more() {
-        let curve = ToneCurve { exponent: 0.2, white: 1.0 };
-        for exponent in -40..0 {
-            let light = (exponent as f32 / 2.0).exp2();
-            let [held, _, _] = tone(&curve, 8.0, [light, 0.0, 0.0]);
-            let [free, _, _] = tone(&curve, f32::INFINITY, [light, 0.0, 0.0]);
-            assert!(held <= free && held <= 8.0 * light);
-            assert!(held > 0.84 * free.min(8.0 * light), "{light}: {held}");
+    fn light_that_bears_little_is_raised_by_no_more_and_lit_parts_are_never_held() {
+        for (exponent, most) in [(0.2, 8.0), (0.2, 1.0), (0.9, 0.3), (1.5, 0.3), (0.2, f32::INFINITY)] {
+            let curve = ToneCurve { exponent, white: 1.0 };
+            let mut before = 0.0;
+            for step in 0..400 {
+                let light = (step as f32 / 10.0 - 38.0).exp2();
+                let [held, _, _] = tone(&curve, most, [light, 0.0, 0.0]);
+                let [free, _, _] = tone(&curve, f32::INFINITY, [light, 0.0, 0.0]);
+                assert!(
+                    held.is_finite() && held >= before && held <= 1.0001 * free,
+                    "{exponent} {most} {light}: {held}"
+                );
+                before = held;
+                if light >= LIT || exponent > 1.0 {
+                    assert_eq!(held, free);
+                } else if light < LIT / 2.0 {
+                    let least = free.min(most.max(LIT.powf(exponent - 1.0)) * light);
+                    assert!(held <= 1.0001 * least && held > 0.84 * least, "{exponent} {most} {light}: {held}");
+                }
+            }
         }
     }
 }

@@ -20,7 +20,7 @@ pub(super) struct Told<'a> {
 }
 
 /// Divides a disc by the shadow's light to the power of `lift`. What the frames cannot tell stays dark. Returns the largest
-/// factor by which anything was raised.
+/// factor by which anything of the disc was raised.
 pub(super) fn lift(
     image: &mut LinearImage,
     centre: PixelPoint,
@@ -42,7 +42,10 @@ pub(super) fn lift(
         let at = (x.hypot(y) / shadow.penumbra_px * last as f64).min(last as f64) as f32;
         let step = (at as usize).min(last - 1);
         let factor = factors[step] + (factors[step + 1] - factors[step]) * (at - step as f32);
-        largest = largest.max(factor);
+        let away = ((i % width) as f64 + 0.5 - centre.x).hypot((i / width) as f64 + 0.5 - centre.y);
+        if away < shadow.radius_px {
+            largest = largest.max(factor);
+        }
         pixel.iter_mut().for_each(|v| *v *= factor);
     }
     largest

@@ -25,7 +25,7 @@ pub struct Borne {
 pub struct Normalised {
     /// Factors, red, green and blue.
     pub gains: Vec<[f32; 3]>,
-    /// By how much a tone curve may raise that light further (see [`super::most_lift`]).
+    /// By how much a tone curve may raise that light further before noise or steps show, the smallest one among them.
     pub most_raised: Vec<f32>,
     /// By how much evened discs are raised.
     pub lifts: Vec<Option<Lift>>,

@@ -172,7 +172,7 @@ fn describe(
     // How far the limb as a whole may lie off its true place.
     let blooming = BLOOM * (3.0 * light.saturated_share).min(1.0);
     let misplaced = edge * if traced.on_codes { CURVE_SIGMA.hypot(blooming) } else { blooming };
-    let pull = misplaced * lopsided(points, (circle.x, circle.y), *radius) * stretch;
+    let pull = misplaced * lopsided(points, *radius) * stretch;
     let by_limb = (circle.covariance[(0, 0)] + circle.covariance[(1, 1)]).sqrt() * stretch;
     DiscFit {
         centre: *centre,
@@ -196,13 +196,13 @@ fn describe(
 /// How much of a displacement that all of the limb shares (outwards, by a curve or by blooming) pulls the centre along: zero
 /// where the limb shows evenly all round, one and more where an arc does, and the radius is held by the sequence. The
 /// brighter limb is displaced more, so that an evenly seen but unevenly lit limb counts as well.
-fn lopsided(points: &[LimbPoint], (x, y): (f64, f64), radius: f64) -> f64 {
+fn lopsided(points: &[LimbPoint], radius: f64) -> f64 {
     // Along an arc the least squares' shift is the mean of the unit vectors over the mean square of their part in its
     // direction; half a circle gives 4 / pi, a short arc one.
     let share = |weight: &dyn Fn(&LimbPoint) -> f64| {
         let total = points.iter().map(weight).sum::<f64>().max(1e-9);
         let mean = |f: &dyn Fn(f64, f64) -> f64| {
-            points.iter().map(|p| weight(p) * f((p.x - x) / radius, (p.y - y) / radius)).sum::<f64>() / total
+            points.iter().map(|p| weight(p) * f(p.x / radius, p.y / radius)).sum::<f64>() / total
         };
         let (mx, my) = (mean(&|u, _| u), mean(&|_, v| v));
         let length = mx.hypot(my).max(1e-9);
@@ -296,16 +296,16 @@ impl Look {
         if self.on_codes { SEEN_OUTSIDE * self.fit.edge_width_px } else { 0.0 }
     }
 
-    /// The disc as seen, with how far its limb may lie from the true one where no other frame tells.
+    /// The disc as seen, with how far its limb may lie from the true one where no other frame tells: the whole of what limbs on
+    /// codes lie outside is taken for an error.
     pub fn by_itself(&self) -> DiscFit {
-        if !self.on_codes {
-            return self.fit;
+        let outside = self.inwards_px() * self.fit.radius_px / self.fit.rectified_radius_px.max(1e-9);
+        let pull = outside * lopsided(&self.limb, self.fit.radius_px);
+        DiscFit {
+            centre_sigma_px: self.fit.centre_sigma_px.hypot(pull),
+            radius_sigma_px: self.fit.radius_sigma_px.hypot(outside),
+            ..self.fit
         }
-        let outside = SEEN_OUTSIDE * self.fit.edge_width_px;
-        let (mid_x, mid_y) = (self.fit.centre.x - self.from.x, self.fit.centre.y - self.from.y);
-        let pull = outside * lopsided(&self.limb, (mid_x, mid_y), self.fit.radius_px);
-        let centre_sigma_px = self.fit.centre_sigma_px.hypot(pull);
-        DiscFit { centre_sigma_px, radius_sigma_px: self.fit.radius_sigma_px.hypot(outside), ..self.fit }
     }
 
     /// In which direction from its centre the limb was seen, to the right and down: of the length one where an arc was, nought
@@ -349,6 +349,7 @@ impl Look {
         let circle = fit_circle(&points, known, expected.radius)?;
         let (dx, dy) = metric.to_pixels(circle.x, circle.y);
         let centre = PixelPoint::new(from.x + dx, from.y + dy);
+        let points = points.into_iter().map(|p| LimbPoint { x: p.x - circle.x, y: p.y - circle.y, ..p }).collect();
         let traced = Traced { centre, radius: circle.radius, points, circle, metric, on_codes: self.on_codes };
         let fit = self.described(&traced);
         fit.holds().then_some(fit)

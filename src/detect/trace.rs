@@ -22,6 +22,7 @@ pub(super) enum Care {
 pub(super) struct Traced {
     pub centre: PixelPoint,
     pub radius: f64,
+    /// Relative to `centre`.
     pub points: Vec<LimbPoint>,
     pub circle: Circle,
     pub metric: Metric,

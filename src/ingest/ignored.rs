@@ -50,10 +50,11 @@ impl Ignored {
         *self == Ignored::default()
     }
 
-    /// What concerns one frame.
+    /// What concerns one frame, without the names of others.
     pub(super) fn of_frame(&self, name: &str) -> Ignored {
         let concerns = |r: &&IgnoredRectangle| r.files.is_empty() || r.files.iter().any(|f| f == name);
-        Ignored { rectangles: self.rectangles.iter().filter(concerns).cloned().collect(), ..*self }
+        let concerning = self.rectangles.iter().filter(concerns);
+        Ignored { rectangles: concerning.map(|r| IgnoredRectangle { files: Vec::new(), ..*r }).collect(), ..*self }
     }
 
     /// Whether every frame has the same ignored.
@@ -138,7 +139,7 @@ mod tests {
         let mut ignored = caption();
         assert!(ignored.is_alike_for_all());
         ignored.rectangles[0].files = vec!["b.jpg".into()];
-        assert!(!ignored.is_alike_for_all() && ignored.of_frame("b.jpg") == ignored);
+        assert!(!ignored.is_alike_for_all() && ignored.of_frame("b.jpg") == caption());
         assert_eq!(ignored.of_frame("a.jpg"), Ignored { border_px: 2, rectangles: Vec::new() });
     }
 

@@ -453,7 +453,8 @@ impl Night {
             self.rigs.len() - 1
         });
         let foreground = notes.is_some_and(|n| n.foreground.contains(&name));
-        // Which dark belongs to a frame is told by its exposure, which the table may have put right.
+        // Which dark belongs to a frame is told by its exposure, which the table may have put right; what is ignored of it, by its
+        // name.
         let reading = match &reading.masters {
             None if reading.ignored.is_alike_for_all() => reading.clone(),
             _ => Arc::new(Reading {

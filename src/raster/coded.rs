@@ -6,6 +6,9 @@
 use super::{PixelRect, Plane, Tabulated, TransferFunction};
 use rayon::prelude::*;
 
+/// The smallest of the 255 steps of eight-bit sRGB, linear light (IEC 61966-2-1).
+pub(crate) const SMALLEST_STEP: f32 = 1.0 / 255.0 / 12.92;
+
 /// A single channel, rows from the top: eight-bit codes with a table, or light itself.
 #[derive(Clone, Debug)]
 pub struct CodedPlane {
@@ -216,7 +219,7 @@ impl CodedPlane {
                 let above = light.iter().position(|l| *l > level).unwrap_or(255).max(1);
                 light[above] - light[above - 1]
             }
-            Codes::Light(_) => 1.0 / 255.0 / 12.92,
+            Codes::Light(_) => SMALLEST_STEP,
         }
     }
 

@@ -14,6 +14,7 @@ mod tabulated;
 mod transfer;
 
 pub use coded::CodedPlane;
+pub(crate) use coded::SMALLEST_STEP;
 pub use colour::{ColourMatrix, Matrix3, RgbSpace, inverse, product};
 pub use cut_out::CutOut;
 pub use geometry::{LinearMap, Matrix2, PixelPoint, PixelRect, Similarity};

@@ -61,8 +61,8 @@ impl RehearsedNight<'_> {
         let [right, up, forward] = field.pointing.axes();
         let (lens, width) = (self.lens, field.width);
         // Well inside a large disc nothing changes across a pixel but the invented texture: its middle stands for it. The
-        // air flattens a disc by a seventh at most.
-        let well_inside = if samples == 2 { 0.85 * radius - moved } else { 0.0 };
+        // air flattens a disc by a sixth at most.
+        let well_inside = if samples == 2 { 0.8 * radius - moved } else { 0.0 };
         field.radiance.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
             if (y as i64) < rect.y0 || (y as i64) >= rect.y1 {
                 return;

@@ -95,12 +95,12 @@ impl Known {
 }
 
 fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim) -> Option<Moon> {
-    let as_found = || look.map(|l| Moon::of_look(l, unlike_the_others(l, aim.radius_px(sequence.place(k)))));
     // Without a place on the sky the size that the frames have in common still holds.
     let place = sequence.place(k);
     let (Some(focal), Some(radius)) = (aim.focal_length_px(), aim.radius_px(place)) else {
         return look.map(|l| Moon::of_look(l, l.by_itself()));
     };
+    let as_found = || look.map(|l| Moon::of_look(l, unlike_the_others(l, radius)));
     // What is well seen and of another size stands as photographed: a glare, a low Moon, which only a place on the sky would
     // tell better; so does a Moon of a few pixels, whose glow may be as large as itself.
     let differs = |l: &Look| (l.true_radius_px() / radius - 1.0).abs() > OTHER_SIZE && l.fit.confidence() > CONFIDENT;
@@ -266,10 +266,10 @@ fn pressed_by_the_air(sequence: &Sequence<'_>, k: usize, look: &Look, radius: f6
 /// A disc that stands as it was found, with what its radius tells of its centre: a circle that is smaller or larger than the Moon
 /// by more than limbs err lies along a part of its limb alone (the sides of a Moon that the air presses together), and is off
 /// by about as much. A clipped disc is larger all round, and so may be one of a few pixels by its glow.
-fn unlike_the_others(look: &Look, radius: Option<f64>) -> DiscFit {
-    let Some(radius) = radius.filter(|r| *r >= SMALL_DISC_PX && look.fit.saturated_share < CLIPPED_SHARE) else {
+fn unlike_the_others(look: &Look, radius: f64) -> DiscFit {
+    if radius < SMALL_DISC_PX || look.fit.saturated_share >= CLIPPED_SHARE {
         return look.fit;
-    };
+    }
     let differs = ((look.true_radius_px() - radius).abs() - 0.01 * radius).max(0.0);
     DiscFit { centre_sigma_px: look.fit.centre_sigma_px.hypot(differs), ..look.fit }
 }

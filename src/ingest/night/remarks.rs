@@ -32,31 +32,18 @@ pub(super) fn of_frames(night: &Night, out: &mut Vec<Diagnostic>) {
             .with_help("write `site: (latitude_deg: …, longitude_deg: …)` into shoot.ron beside the frames"),
         );
     }
-    let missing: Vec<&str> = notes
-        .map(|n| {
-            n.foreground.iter().filter(|name| !frames.iter().any(|f| f.name == **name)).map(String::as_str).collect()
+    let strangers = |names: &mut dyn Iterator<Item = &String>, code: &'static str, what: &str| {
+        let mut missing: Vec<&str> =
+            names.filter(|name| !frames.iter().any(|f| f.name == **name)).map(String::as_str).collect();
+        missing.dedup();
+        (!missing.is_empty()).then(|| {
+            Diagnostic::warning(code, format!("shoot.ron {what} that is not among the frames: {}", few(&missing)))
+                .with_help("write the file's name as it is, with its ending and its capitals")
         })
-        .unwrap_or_default();
-    if !missing.is_empty() {
-        out.push(
-            Diagnostic::warning(
-                "foreground-missing",
-                format!("shoot.ron names a foreground frame that is not in the folder: {}", few(&missing)),
-            )
-            .with_help("write the file's name as it is, with its ending and its capitals"),
-        );
-    }
-    let strangers: Vec<&str> = notes
-        .map(|n| n.ignore.files().filter(|name| !frames.iter().any(|f| f.name == **name)).map(String::as_str).collect())
-        .unwrap_or_default();
-    if !strangers.is_empty() {
-        out.push(
-            Diagnostic::warning(
-                "ignored-missing",
-                format!("shoot.ron ignores a part of a frame that is not in the folder: {}", few(&strangers)),
-            )
-            .with_help("write the file's name as it is, with its ending and its capitals"),
-        );
+    };
+    if let Some(n) = notes {
+        out.extend(strangers(&mut n.foreground.iter(), "foreground-missing", "names a foreground frame"));
+        out.extend(strangers(&mut n.ignore.files(), "ignored-missing", "ignores a part of a frame"));
     }
     if rigs.len() > 1 {
         let sizes: Vec<String> = rigs

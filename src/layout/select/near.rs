@@ -13,7 +13,8 @@ use crate::units::Instant;
 const WITHIN_MINUTES: f64 = 5.0;
 
 impl<'a> Chooser<'a, '_> {
-    /// The best frame near each wanted moment; a moment that has none stays a gap, or is simulated.
+    /// The best frame near each wanted moment. Of the greatest eclipse, where none or only a poor one is near, the best of
+    /// totality; any other moment that has none stays a gap, or is simulated.
     pub(super) fn at_moments(
         &self,
         chosen: &[Chosen<'a>],
@@ -21,8 +22,7 @@ impl<'a> Chooser<'a, '_> {
         diagnostics: &mut Vec<Diagnostic>,
     ) -> Result<Vec<Chosen<'a>>, Diagnostic> {
         let eclipse = wanted::eclipse_of(self.night);
-        let mut out = Vec::new();
-        let mut slot = 0;
+        let mut wanted: Vec<(&str, bool, Instant)> = Vec::new();
         for name in names {
             let moment = wanted::named(self.layout, "at", name)?;
             let is_greatest = moment == Moment::Contact(Contact::Greatest);
@@ -30,31 +30,37 @@ impl<'a> Chooser<'a, '_> {
             if instants.is_empty() {
                 diagnostics.push(Diagnostic::warning("no-such-moment", format!("this eclipse has no `{name}`")));
             }
-            for at in instants {
-                let near = self.best_near(chosen, at);
-                let good = near.as_ref().is_some_and(|c| !self.is_poor(c));
-                let instead =
-                    (!good && is_greatest).then(|| self.best_of_totality(chosen, eclipse.as_ref()?)).flatten();
-                if let Some(c) = &instead {
-                    diagnostics.push(self.stands_for(name, c, at, near.as_ref()));
+            wanted.extend(instants.into_iter().map(|at| (name.as_str(), is_greatest, at)));
+        }
+        let near: Vec<Option<Chosen<'a>>> = wanted.iter().map(|(_, _, at)| self.best_near(chosen, *at)).collect();
+        let is_good = |c: &Option<Chosen<'a>>| c.as_ref().is_some_and(|c| !self.is_poor(c));
+        // What another moment shows stands for no second one.
+        let others = wanted.iter().zip(&near).filter(|((_, is_greatest, _), c)| !is_greatest || is_good(c));
+        let taken: Vec<String> = others.filter_map(|(_, c)| Some(c.as_ref()?.name())).collect();
+        let free: Vec<Chosen<'a>> = chosen.iter().filter(|c| !taken.contains(&c.name())).cloned().collect();
+        let mut out = Vec::new();
+        for (slot, ((name, is_greatest, at), near)) in wanted.into_iter().zip(near).enumerate() {
+            let may_paint = self.wanted.missing == Missing::Simulated && self.can_be_painted(at, eclipse.as_ref());
+            let asks = is_greatest && !is_good(&near) && !(near.is_none() && may_paint);
+            let instead = asks.then(|| self.best_of_totality(&free, eclipse.as_ref()?)).flatten();
+            if let Some(c) = &instead {
+                diagnostics.push(self.stands_for(name, c, at, near.as_ref()));
+            }
+            match instead.or(near) {
+                Some(best) => out.push(Chosen { slot, ..best }),
+                None if may_paint => {
+                    out.push(Chosen { registered: None, instant: Some(at), also: Vec::new(), slot, rating: None });
                 }
-                match instead.or(near) {
-                    Some(best) => out.push(Chosen { slot, ..best }),
-                    None if self.wanted.missing == Missing::Simulated && self.can_be_painted(at, eclipse.as_ref()) => {
-                        out.push(Chosen { registered: None, instant: Some(at), also: Vec::new(), slot, rating: None });
-                    }
-                    None => diagnostics.push(
-                        Diagnostic::warning(
-                            "moment-missed",
-                            format!(
-                                "no frame was taken within {} minutes of `{name}`; its place stays empty",
-                                self.within()
-                            ),
-                        )
-                        .with_help(self.remedy(at)),
-                    ),
-                }
-                slot += 1;
+                None => diagnostics.push(
+                    Diagnostic::warning(
+                        "moment-missed",
+                        format!(
+                            "no frame was taken within {} minutes of `{name}`; its place stays empty",
+                            self.within()
+                        ),
+                    )
+                    .with_help(self.remedy(at)),
+                ),
             }
         }
         Ok(out)
@@ -83,13 +89,15 @@ impl<'a> Chooser<'a, '_> {
         self.wanted.within_minutes.unwrap_or(WITHIN_MINUTES)
     }
 
-    /// The best frame near an instant: quality counts most, nearness decides among equals.
+    /// The best frame near an instant, by its quality less half of the best for standing at the end of the reach; a poor one
+    /// only where there is no other, unless the layout says how far a frame may lie.
     fn best_near(&self, chosen: &[Chosen<'a>], at: Instant) -> Option<Chosen<'a>> {
         let reach = self.within() * 60.0;
         let near = chosen.iter().filter_map(|c| {
             let off = c.instant?.seconds_since(at).abs();
             let quality = c.registered.map_or(0.0, |f| self.rate(f));
-            (off <= reach + 0.5).then(|| (quality - 0.5 * off / reach.max(1.0), c))
+            let poor = if self.wanted.within_minutes.is_none() && self.is_poor(c) { 2.0 } else { 0.0 };
+            (off <= reach + 0.5).then(|| (quality - 0.5 * off / reach.max(1.0) - poor, c))
         });
         near.max_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, c)| c.clone())
     }
@@ -99,8 +107,8 @@ impl<'a> Chooser<'a, '_> {
         c.registered.is_some_and(|f| self.rating(f).quality < Quality::POOR)
     }
 
-    /// The best disc of totality, quality first and nearness to its middle among equals: through all of it the Moon is one copper
-    /// disc, and a picture that asks for the greatest eclipse asks for that. Whoever says how far a frame may lie is obeyed.
+    /// The best disc of totality, by its quality less half of the best for standing at its end: through all of it the Moon is one
+    /// copper disc, and a picture that asks for the greatest eclipse asks for that. Whoever says how far a frame may lie is obeyed.
     fn best_of_totality(&self, chosen: &[Chosen<'a>], eclipse: &LunarEclipse) -> Option<Chosen<'a>> {
         let (from, until) = eclipse.at(Contact::U2).zip(eclipse.at(Contact::U3))?;
         if self.wanted.within_minutes.is_some() {
