@@ -13,6 +13,8 @@ use moonloom::compose::{
 };
 use moonloom::diag::Diagnostic;
 use moonloom::layout::Layout;
+#[cfg(feature = "video")]
+use moonloom::layout::{ColourSpace, Output};
 use moonloom::write::{Container, Delay, OutputSpec, WriteError, write_animation, write_picture};
 #[cfg(feature = "video")]
 use moonloom::write::{video_can_say, write_video};
@@ -142,18 +144,17 @@ fn check(args: &FilmArgs) -> Result<(), Failure> {
 }
 
 /// How pictures are written, all but how the film was made; a video's codes are those of a picture of sixteen bits before they are its
-/// own.
+/// own. A colour space that video has no number for lies within Rec. 2020, which it has one for.
 fn spec_of(target: &Target, layout: &Layout) -> Result<OutputSpec, Failure> {
     #[cfg(feature = "video")]
     if let Target::Video(_) = target {
-        let spec = output_spec(Path::new("film.png"), layout.file.output)?;
-        if !video_can_say(&spec.space) {
-            return Err(wrong(
-                format!("{:?} has no number in video", layout.file.output.colour_space),
-                "write `output: (colour_space: Srgb)` in the layout, or DisplayP3, or Rec2020",
-            ));
+        let wanted = layout.file.output;
+        let spec = output_spec(Path::new("film.png"), wanted)?;
+        if video_can_say(&spec.space) {
+            return Ok(spec);
         }
-        return Ok(spec);
+        say(&format!("a video cannot say {:?}: it is written in Rec2020", wanted.colour_space));
+        return Ok(output_spec(Path::new("film.png"), Output { colour_space: ColourSpace::Rec2020, ..wanted })?);
     }
     Ok(output_spec(&target.numbered(1), layout.file.output)?)
 }

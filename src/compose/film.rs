@@ -29,8 +29,8 @@ pub struct Film {
 enum DrawnAs {
     /// The pictures below each other.
     Strip(Composition),
-    /// The last picture, and its placements in the order of their times.
-    Filling(Composition, Vec<usize>),
+    /// The last picture, and its placements in the order of their times: those of one moment come together.
+    Filling(Composition, Vec<Vec<usize>>),
 }
 
 /// One picture of a film.
@@ -58,10 +58,16 @@ pub fn plan_film(request: &PictureRequest<'_>) -> Result<Warned<Film>, ComposeEr
 
 fn plan_filling(request: &PictureRequest<'_>) -> Result<Warned<Film>, ComposeError> {
     let Warned { value: sheet, diagnostics } = planned(request)?;
-    let mut order: Vec<usize> = (0..sheet.placements.len()).collect();
-    order.sort_by(|a, b| sheet.placements[*a].utc.cmp(&sheet.placements[*b].utc));
+    let mut sorted: Vec<usize> = (0..sheet.placements.len()).collect();
+    sorted.sort_by(|a, b| sheet.placements[*a].utc.cmp(&sheet.placements[*b].utc));
+    // Frames without a time come one by one.
+    let is_one_moment = |a: &usize, b: &usize| {
+        let (a, b) = (&sheet.placements[*a], &sheet.placements[*b]);
+        a.utc == b.utc && (!a.utc.is_empty() || a.frame == b.frame)
+    };
+    let order: Vec<Vec<usize>> = sorted.chunk_by(is_one_moment).map(<[usize]>::to_vec).collect();
     let (width, height) = (sheet.width, sheet.height);
-    let pictures = order.iter().map(|i| FilmPicture::of(&sheet.placements[*i])).collect();
+    let pictures = order.iter().map(|moment| FilmPicture::of(&sheet.placements[moment[0]])).collect();
     let record = record::of(&sheet, request.layout, request.night);
     let film = Film { width, height, pictures, record, drawn_as: DrawnAs::Filling(sheet, order) };
     Ok(Warned { value: film, diagnostics })
@@ -108,14 +114,19 @@ impl FilmPicture {
 }
 
 impl Film {
-    /// Seconds of the night from each picture to the next; the last stands as long as the one before it.
+    /// Seconds of the night from each picture to the next; the last stands as long as the one before it, and a sheet that is full
+    /// a quarter as long as it took to fill.
     pub fn steps_s(&self) -> Vec<f64> {
         let instants: Vec<Option<Instant>> = self.pictures.iter().map(|p| Instant::parse_utc(&p.utc).ok()).collect();
         let mut out: Vec<f64> = instants
             .windows(2)
             .map(|pair| pair[0].zip(pair[1]).map_or(0.0, |(a, b)| b.seconds_since(a).max(0.0)))
             .collect();
-        out.push(out.last().copied().filter(|s| *s > 0.0).unwrap_or(1.0));
+        let last = out.last().copied().filter(|s| *s > 0.0).unwrap_or(1.0);
+        out.push(match self.drawn_as {
+            DrawnAs::Strip(_) => last,
+            DrawnAs::Filling(..) => last.max(0.25 * out.iter().sum::<f64>()),
+        });
         out
     }
 
@@ -149,11 +160,11 @@ impl Film {
 /// By how much the disc of each picture was raised, and what has to be said.
 type Filled = (Vec<Option<Lift>>, Vec<Diagnostic>);
 
-/// Draws a sheet as often as it has discs, each time with one more.
+/// Draws a sheet as often as it shows moments, each time with one more.
 fn fill(
     request: &PictureRequest<'_>,
     sheet: &Composition,
-    order: &[usize],
+    order: &[Vec<usize>],
     mut take: impl FnMut(usize, Vec<f32>) -> Result<(), ComposeError>,
 ) -> Result<Filled, ComposeError> {
     let mut said = Vec::new();
@@ -161,15 +172,15 @@ fn fill(
     let typeface = typeface(request.layout)?;
     discs.make_ready(&(0..sheet.height));
     let mut shown = vec![false; sheet.placements.len()];
-    for (k, index) in order.iter().enumerate() {
-        shown[*index] = true;
+    for (k, moment) in order.iter().enumerate() {
+        moment.iter().for_each(|index| shown[*index] = true);
         let words: Vec<TextRequest> = sheet.texts.iter().filter(|t| is_of_shown(t, sheet, &shown)).cloned().collect();
         let stamps = typeface.stamps(&words);
         take(k, Renderer::new(sheet, &discs, &stamps).showing(&shown).rows(0..sheet.height))?;
     }
     let (lifts, more) = discs.finish();
     said.extend(more);
-    Ok((order.iter().map(|i| lifts.get(*i).copied().flatten()).collect(), said))
+    Ok((order.iter().map(|moment| lifts.get(moment[0]).copied().flatten()).collect(), said))
 }
 
 /// Whether words belong to no disc, or to one that is shown.
