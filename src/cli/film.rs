@@ -310,7 +310,7 @@ fn number(
 ) -> Drawn {
     let (size, mut number) = ((film.width, film.height), 0);
     let width = 3 * film.width;
-    let said = film.draw(request, |k, light| -> Result<(), ComposeError> {
+    let mut said = film.draw(request, |k, light| -> Result<(), ComposeError> {
         progress.step(&(k + 1).to_string());
         for _ in 0..counts[k] {
             number += 1;
@@ -320,6 +320,14 @@ fn number(
         }
         Ok(())
     })?;
+    let next = target.numbered(number + 1);
+    if next.exists() {
+        let message = format!("{} and what follows it is of an earlier, longer film", next.display());
+        said.push(
+            Diagnostic::warning("earlier-pictures", message)
+                .with_help("remove them, or write into an empty folder: a video program would show them as well"),
+        );
+    }
     Ok((said, number))
 }
 

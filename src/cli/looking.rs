@@ -37,13 +37,16 @@ pub fn look_anew(night: &Night, clock: ClockSource, known: &Looks) -> Anew {
 /// One line that says how the registration went.
 pub fn summary(registration: &Registration, seconds: f64) -> String {
     let count = |s| registration.count(s);
+    // Frames that the notes call the landscape's are no Moons missed.
+    let landscape = registration.frames.iter().filter(|f| f.foreground && f.status() == Status::Absent).count();
+    let of_the_landscape = if landscape > 0 { format!(", {landscape} of the landscape") } else { String::new() };
     let mut words = format!(
-        "registered {} frame{} in {seconds:.1} s: {} measured, {} inferred, {} absent",
+        "registered {} frame{} in {seconds:.1} s: {} measured, {} inferred, {} absent{of_the_landscape}",
         registration.frames.len(),
         if registration.frames.len() == 1 { "" } else { "s" },
         count(Status::Measured),
         count(Status::Inferred),
-        count(Status::Absent)
+        count(Status::Absent) - landscape
     );
     for rig in &registration.rigs {
         if let Some(focal) = rig.focal_length_px {

@@ -83,7 +83,9 @@ fn plan_strip(request: &PictureRequest<'_>) -> Result<Warned<Film>, ComposeError
     let mut pictures = Vec::with_capacity(resolved.value.len());
     for mut picture in resolved.value {
         let said = planned_words(layout, &mut picture)?;
-        diagnostics.extend(said.into_iter().filter(|d| !diagnostics.contains(d)).collect::<Vec<_>>());
+        // What is said of one picture's words or size holds for all: once is enough.
+        let news: Vec<Diagnostic> = said.into_iter().filter(|d| diagnostics.iter().all(|e| e.code != d.code)).collect();
+        diagnostics.extend(news);
         let longest = picture.width.max(picture.height);
         if let Some(most) = longest_side.filter(|most| *most < longest) {
             picture = picture.scaled(most as f64 / longest as f64);

@@ -131,7 +131,9 @@ pub fn resolve_each(
     for disc in chosen.value {
         let laid = laid(layout, night, registration, &[chosen::Chosen { slot: 0, ..disc }])?;
         out.value.push(laid.value);
-        let news: Vec<Diagnostic> = laid.diagnostics.into_iter().filter(|d| !out.diagnostics.contains(d)).collect();
+        // What is said of one disc alone in its cell holds for all: once is enough.
+        let is_new = |d: &Diagnostic| out.diagnostics.iter().all(|e| e.code != d.code);
+        let news: Vec<Diagnostic> = laid.diagnostics.into_iter().filter(is_new).collect();
         out.diagnostics.extend(news);
     }
     Ok(out)

@@ -49,6 +49,8 @@ fn a_film_is_steady_and_lasts_as_long_as_was_asked() {
     let run = moonloom(&[&args[..], &["--out", text(&numbered), "--rate", "5"]].concat());
     assert!(run.status.success(), "{}", stderr(&run));
     assert_eq!(std::fs::read_dir(folder.path().join("film")).unwrap().count(), 30);
+    let run = moonloom(&[&args[..], &["--out", text(&numbered)]].concat());
+    assert!(stderr(&run).contains("p10.tif and what follows it is of an earlier, longer film"), "{}", stderr(&run));
     refused(
         &moonloom(&["film", text(small_night()), "--out", text(&folder.path().join("f.jpg"))]),
         2,
