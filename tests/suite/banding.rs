@@ -60,8 +60,8 @@ struct Sheet {
 fn sheet(folder: &Path) -> Sheet {
     let night = read_night(folder).unwrap().value;
     let registration = register(&night, Default::default(), &|_| {}).value;
-    let layout = "(version: 2, canvas: (width: 1300, height: 1000, background: \"black\"), \
-        arrangement: PhaseGrid(columns: 4, rows: 3, up: AsShot, disc_diameter: 280), \
+    let layout = "(version: 2, canvas: (width: 1300, height: 700, background: \"black\"), \
+        arrangement: PhaseGrid(columns: 4, rows: 2, up: AsShot, disc_diameter: 280), \
         light: (even_level: 0.55, blend: Normal), output: (colour_space: LinearRec2020, depth: Float))";
     let layout = Layout::parse(Path::new("bands.ron"), layout).unwrap_or_else(|d| panic!("{d}"));
     let out = folder.join("picture.tif");
@@ -98,7 +98,7 @@ fn no_band_shows_in_an_umbra_that_eight_bits_tell_or_the_disc_is_held() {
     println!("steps over the local level: median, nine in ten, 95 and 99 in 100");
     for (name, curve) in CURVES {
         let (eight, sixteen) = (TempDir::new().unwrap(), TempDir::new().unwrap());
-        for (i, covered) in [0.75, 0.9, 1.02].into_iter().enumerate() {
+        for (i, covered) in [0.9, 1.02].into_iter().enumerate() {
             for (k, gain) in [0.7, 6.0, 48.0, 380.0].into_iter().enumerate() {
                 write_frame([eight.path(), sixteen.path()], &format!("f{i}{k}"), (covered, gain), curve);
             }
@@ -117,7 +117,7 @@ fn no_band_shows_in_an_umbra_that_eight_bits_tell_or_the_disc_is_held() {
         all.sort_by(f32::total_cmp);
         let at = |share: f64| all[((all.len() - 1) as f64 * share) as usize];
         println!("  {name}: {:.4} {:.4} {:.4} {:.4}; {held} discs held", at(0.5), at(0.9), at(0.95), at(0.99));
-        assert!(held > 0 && all.len() > 150_000, "{name}: {held} held, {} samples", all.len());
+        assert!(held > 0 && all.len() > 100_000, "{name}: {held} held, {} samples", all.len());
         // Left: where one channel clips, and the compression's own noise, which is larger than a step.
         assert!(at(0.5) < 1.0 / 500.0 && at(0.9) < 1.0 / 100.0 && at(0.95) < 1.0 / 60.0, "{name}");
     }
