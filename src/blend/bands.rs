@@ -128,6 +128,14 @@ mod tests {
         (image(&code), image(&|i| code(i).round()))
     }
 
+    fn number(light: f32) -> f32 {
+        255.0 * TransferFunction::Srgb.encode(light)
+    }
+
+    fn away(i: usize, from: PixelPoint) -> f64 {
+        PixelPoint::new((i % SIDE) as f64 + 0.5, (i / SIDE) as f64 + 0.5).distance(from)
+    }
+
     #[test]
     fn a_staircase_becomes_the_slope_that_it_was() {
         let (truth, told) = penumbra(0.0);
@@ -149,11 +157,9 @@ mod tests {
         let mut smooth = told.clone();
         dissolve(&mut smooth, DISC, SMALLEST_STEP, 1);
         assert_ne!(smooth, told);
-        let number = |light: f32| 255.0 * TransferFunction::Srgb.encode(light);
         for (i, (a, b)) in smooth.data().iter().zip(told.data()).enumerate() {
             assert!((number(*a) - number(*b)).abs() < 2.0 * OPEN, "{a} {b}");
-            let (x, y) = ((i / 3 % SIDE) as f64 + 0.5 - DISC.0.x, (i / 3 / SIDE) as f64 + 0.5 - DISC.0.y);
-            assert!(x.hypot(y) < DISC.1 || a == b);
+            assert!(away(i / 3, DISC.0) < DISC.1 || a == b);
         }
     }
 
@@ -161,20 +167,24 @@ mod tests {
     #[test]
     fn craters_and_the_limb_stay_as_they_are() {
         let (_, even) = penumbra(0.0);
-        let away = |i: usize, x: f64, y: f64| ((i % SIDE) as f64 + 0.5 - x).hypot((i / SIDE) as f64 + 0.5 - y);
-        let number = |light: f32| 255.0 * TransferFunction::Srgb.encode(light);
+        let crater = PixelPoint::new(90.0, 90.0);
         let light = |number: f32| TransferFunction::Srgb.decode(number / 255.0);
         let pixel = |i: usize| {
-            let told = number(even.data()[3 * i]) + if away(i, 90.0, 90.0) < 2.5 { 6.0 } else { 0.0 };
-            [if away(i, DISC.0.x, DISC.0.y) < DISC.1 { light(told) } else { 0.0 }; 3]
+            let told = number(even.data()[3 * i]) + if away(i, crater) < 2.5 { 6.0 } else { 0.0 };
+            [if away(i, DISC.0) < DISC.1 { light(told) } else { 0.0 }; 3]
         };
         let told = LinearImage::from_data(SIDE, SIDE, (0..SIDE * SIDE).flat_map(pixel).collect()).unwrap();
         let mut smooth = told.clone();
         dissolve(&mut smooth, DISC, SMALLEST_STEP, 1);
         assert_ne!(smooth, told);
         for (i, (a, b)) in smooth.data().iter().zip(told.data()).enumerate().step_by(3) {
-            let (crater, limb) = (away(i / 3, 90.0, 90.0) < 2.0, away(i / 3, DISC.0.x, DISC.0.y) > DISC.1 - 5.0);
-            assert!(!(crater || limb) || (number(*a) - number(*b)).abs() < 0.05, "{} and {}", number(*a), number(*b));
+            let (of_crater, of_limb) = (away(i / 3, crater) < 2.0, away(i / 3, DISC.0) > DISC.1 - 5.0);
+            assert!(
+                !(of_crater || of_limb) || (number(*a) - number(*b)).abs() < 0.05,
+                "{} and {}",
+                number(*a),
+                number(*b)
+            );
         }
     }
 

@@ -42,8 +42,8 @@ pub(super) fn lift(
         let at = (x.hypot(y) / shadow.penumbra_px * last as f64).min(last as f64) as f32;
         let step = (at as usize).min(last - 1);
         let factor = factors[step] + (factors[step + 1] - factors[step]) * (at - step as f32);
-        let away = ((i % width) as f64 + 0.5 - centre.x).hypot((i / width) as f64 + 0.5 - centre.y);
-        if away < shadow.radius_px {
+        let (right, down) = (x + shadow.axis_px.0, y + shadow.axis_px.1);
+        if right * right + down * down < shadow.radius_px * shadow.radius_px {
             largest = largest.max(factor);
         }
         pixel.iter_mut().for_each(|v| *v *= factor);
