@@ -6,6 +6,7 @@ use super::frame::{DiscFit, Expectation, Measured, View};
 use super::limb::LimbPoint;
 use super::rim::Rim;
 use super::small_disc::{self, Shading};
+use super::smear::{Smear, smear_of};
 use super::trace::{Care, REACH, Traced, converge, trace};
 use crate::raster::{PixelPoint, PixelRect};
 use serde::{Deserialize, Serialize};
@@ -237,6 +238,11 @@ impl Look {
             fit,
             ..self
         }
+    }
+
+    /// How much wider its limb is in one direction; `None` where too little of it is seen, or the disc is small.
+    pub fn smear(&self) -> Option<Smear> {
+        if self.small.is_some() { None } else { smear_of(&self.limb) }
     }
 
     /// With where its limb lies on light, if it was looked at in the frame itself.

@@ -4,7 +4,7 @@
 //! `limb` measures the limb along rays (`edge_profile` places each edge); `circle` fits it; `small_disc` models
 //! the whole image of a disc of a few pixels and `faint` finds one that drowns in noise. `frame` is a frame made
 //! ready, `trace` a circle through its limb, `look` one disc of it with what is kept (`cutout`) and what lies on either side of its circle (`rim`),
-//! `search` all of them, best first. Useful by itself on any photograph: [`find_in_picture`].
+//! `search` all of them, best first; `smear` whether a limb is wider in one direction. Useful by itself on any photograph: [`find_in_picture`].
 
 mod candidates;
 mod circle;
@@ -19,6 +19,7 @@ mod rim;
 mod search;
 mod sky_level;
 mod small_disc;
+mod smear;
 mod trace;
 
 pub(crate) use circle::RadiusPrior;
@@ -29,6 +30,7 @@ pub(crate) use frame::{CONFIDENT, Expectation, Measured, Round, Shape};
 pub(crate) use look::{Look, look_at};
 pub(crate) use metric::Metric;
 pub(crate) use search::find_discs;
+pub use smear::Smear;
 pub(crate) use small_disc::{LARGEST_PX as SMALL_DISC_PX, Shading};
 
 use crate::raster::CodedPlane;

@@ -2,6 +2,7 @@
 
 use super::camera::expose;
 use super::landscape::paint;
+use super::mishaps::Befallen;
 use super::moon_disc::MoonDisc;
 use super::night_sky::NightSky;
 use super::painting::Painting;
@@ -168,7 +169,9 @@ impl<'a> RehearsedNight<'a> {
             shots.push(Shot { opens, exposure, file: String::new(), foreground: true });
         }
         for opens in self.rig.frames.instants(&self.eclipse) {
-            let middle = self.rig.exposure(self.moon(opens).shadow.umbral_fraction());
+            let mut middle = self.rig.exposure(self.moon(opens).shadow.umbral_fraction());
+            let minutes = opens.seconds_since(self.first) / 60.0;
+            middle.time.seconds *= self.rig.mishaps.at(minutes).exposed_stops.exp2();
             let stops: &[f64] = &self.rig.frames.bracket_stops;
             let mut opens = opens;
             for stop in if stops.is_empty() { &[0.0] } else { stops } {
@@ -187,8 +190,14 @@ impl<'a> RehearsedNight<'a> {
         shots
     }
 
+    /// What goes wrong with an exposure.
+    fn befallen(&self, shot: &Shot) -> Befallen {
+        self.rig.mishaps.at(shot.opens.seconds_since(self.first) / 60.0)
+    }
+
     /// Where the camera points when the Moon is as given.
     fn aim(&self, moon: &MoonDisc, parallactic: Angle, since_start_h: f64, seed: u64) -> CameraPointing {
+        let befallen = self.rig.mishaps.at(60.0 * since_start_h);
         let aimed = |roll: Angle| CameraPointing {
             lens: self.lens,
             azimuth: moon.seen.azimuth,
@@ -213,7 +222,7 @@ impl<'a> RehearsedNight<'a> {
             RehearsedMount::ReaimedTripod { scatter_px, roll_scatter_deg } => {
                 let reach = |n| (uniform(seed, n) * 2.0 - 1.0) * scatter_px;
                 let roll = Angle::from_degrees(roll_scatter_deg * normal(seed, 90).clamp(-2.0, 2.0));
-                if self.rig.mishaps.is_cut(seed) {
+                if befallen.is_cut(seed) {
                     // To the left or right edge, a quarter to a half of the disc beyond it.
                     let radius = self.lens.focal_length_px * moon.semidiameter.radians();
                     let side = if uniform(seed, 93) < 0.5 { -1.0 } else { 1.0 };
@@ -237,7 +246,7 @@ impl<'a> RehearsedNight<'a> {
     }
 
     fn take(&self, shot: &Shot, seed: u64) -> (LinearImage, FrameTruth) {
-        let (camera, mishaps) = (&self.rig.camera, &self.rig.mishaps);
+        let (camera, mishaps) = (&self.rig.camera, self.befallen(shot));
         let middle = shot.opens.plus_seconds(shot.exposure.time.seconds / 2.0);
         let moon = self.moon(middle);
         let parallactic = crate::sky::apparent_moon(&self.observer, middle).parallactic_angle;
@@ -270,7 +279,7 @@ impl<'a> RehearsedNight<'a> {
             mishaps.lay_cover(&mut field, at, radius, seed);
         }
         let seeing_px = Angle::from_arcsec(camera.seeing_arcsec).radians() * self.lens.focal_length_px;
-        let blur_px = camera.blur_px.hypot(seeing_px).hypot(mishaps.defocus_px).hypot(mishaps.shake_px(seed) / 2.0);
+        let blur_px = camera.blur_px.hypot(seeing_px).hypot(mishaps.blur_px()).hypot(mishaps.shake_px(seed) / 2.0);
         let haze = mishaps.halo(seed);
         let mut image = expose(camera, &field.radiance, blur_px, haze, &shot.exposure, seed);
         mishaps.fill_hot_pixels(&mut image, self.seed);
@@ -291,7 +300,7 @@ impl<'a> RehearsedNight<'a> {
     /// Share of the limb that stands out of the noise, inside the frame and uncovered.
     fn limb_shown(&self, moon: &MoonDisc, pointing: &CameraPointing, shot: &Shot, seed: u64) -> f64 {
         const POINTS: i32 = 120;
-        let (camera, mishaps) = (&self.rig.camera, &self.rig.mishaps);
+        let (camera, mishaps) = (&self.rig.camera, self.befallen(shot));
         let Some(at) = pointing.to_pixel(moon.seen) else { return 0.0 };
         let radius = self.lens.disc_radius_px(at, moon.semidiameter);
         let gain = shot.exposure.light_gain() * SATURATION_PER_LIGHT_GAIN * mishaps.veil(seed);
@@ -335,7 +344,7 @@ impl<'a> RehearsedNight<'a> {
             f_number: shot.exposure.aperture.f_number,
             iso: shot.exposure.sensitivity.iso,
             trail_px,
-            mishaps: self.rig.mishaps.words(seed),
+            mishaps: self.befallen(shot).words(seed),
         }
     }
 

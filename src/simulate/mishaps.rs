@@ -36,6 +36,13 @@ pub struct Mishaps {
     pub shaken: f64,
     /// Blur of a lens out of focus, pixels (Gaussian sigma).
     pub defocus_px: f64,
+    /// Dew that settles on the lens: so much of the light more, each hour, goes astray into a wide halo.
+    pub dew_per_hour: f64,
+    /// Stops by which the exposure is off what the ladder says; two under is -2.
+    pub exposed_stops: f64,
+    /// Minutes after the rig's first frame before which there is neither cloud nor dew, nothing is covered, cut, shaken, out of
+    /// focus or wrongly exposed.
+    pub from_minutes: f64,
     /// When a fixed tripod is touched, and how it then points.
     pub knocks: Vec<Knock>,
 }
@@ -50,13 +57,75 @@ pub struct Knock {
     pub by_deg: (f64, f64, f64),
 }
 
-impl Mishaps {
+/// What goes wrong with one frame.
+pub(super) struct Befallen {
+    pub mishaps: Mishaps,
+    /// Share of the light that dew scatters by then.
+    pub dew: f64,
+}
+
+impl std::ops::Deref for Befallen {
+    type Target = Mishaps;
+
+    fn deref(&self) -> &Mishaps {
+        &self.mishaps
+    }
+}
+
+/// Dew scatters no more of the light: then there are drops, and they run.
+const MOST_DEW: f64 = 0.85;
+/// Blur of the image behind dew that scatters all of the light, pixels (Gaussian sigma); common practice, no source.
+const DEW_BLUR_PX: f64 = 4.0;
+
+impl Befallen {
     /// What of it befell one frame, in words.
-    pub(super) fn words(&self, seed: u64) -> Vec<String> {
+    pub fn words(&self, seed: u64) -> Vec<String> {
+        let mut out = self.mishaps.words(seed);
+        if self.dew > 0.0 {
+            out.push(format!("dew scatters {:.0} %", 100.0 * self.dew));
+        }
+        out
+    }
+
+    /// What thin cloud and dew leave of the light, 1 on a clear frame.
+    pub fn veil(&self, seed: u64) -> f64 {
+        self.mishaps.veil(seed) * (1.0 - self.dew)
+    }
+
+    /// Share of the light that they scatter into a halo.
+    pub fn halo(&self, seed: u64) -> f64 {
+        self.mishaps.halo(seed) + 0.5 * self.dew
+    }
+
+    /// Blur of a lens that is out of focus, or wet, pixels (Gaussian sigma).
+    pub fn blur_px(&self) -> f64 {
+        self.defocus_px.hypot(DEW_BLUR_PX * self.dew)
+    }
+}
+
+impl Mishaps {
+    /// What goes wrong with a frame so many minutes after the first.
+    pub(super) fn at(&self, minutes: f64) -> Befallen {
+        let mut mishaps = self.clone();
+        if minutes < self.from_minutes {
+            let none = Mishaps::default();
+            (mishaps.cloud, mishaps.covered, mishaps.cut) = (none.cloud, none.covered, none.cut);
+            (mishaps.shaken, mishaps.defocus_px, mishaps.exposed_stops) =
+                (none.shaken, none.defocus_px, none.exposed_stops);
+        }
+        let hours = (minutes - self.from_minutes).max(0.0) / 60.0;
+        Befallen { mishaps, dew: (self.dew_per_hour * hours).min(MOST_DEW) }
+    }
+
+    /// What of it befell one frame, in words.
+    fn words(&self, seed: u64) -> Vec<String> {
         let mut out = Vec::new();
         let veil = self.veil(seed);
         if veil < 1.0 {
             out.push(format!("cloud lets {:.0} % through", veil * 100.0));
+        }
+        if self.exposed_stops != 0.0 {
+            out.push(format!("exposed {:+} stops off", self.exposed_stops));
         }
         for (befell, words) in [
             (self.is_covered(seed), "partly covered by a bough"),
@@ -74,12 +143,12 @@ impl Mishaps {
     }
 
     /// What thin cloud leaves of the light, 1 on a clear frame.
-    pub(super) fn veil(&self, seed: u64) -> f64 {
+    fn veil(&self, seed: u64) -> f64 {
         if uniform(seed, 300) < self.cloud { 0.08 + 0.5 * uniform(seed, 301) } else { 1.0 }
     }
 
     /// Share of the light that a veil scatters into a halo.
-    pub(super) fn halo(&self, seed: u64) -> f64 {
+    fn halo(&self, seed: u64) -> f64 {
         0.15 * (1.0 - self.veil(seed))
     }
 
@@ -221,7 +290,18 @@ mod tests {
     #[test]
     fn a_quiet_night_has_no_mishap() {
         let quiet = Mishaps::default();
-        assert!(quiet.words(7).is_empty() && quiet.knocked_by(1e6) == (0.0, 0.0, 0.0));
+        assert!(quiet.at(0.0).words(7).is_empty() && quiet.knocked_by(1e6) == (0.0, 0.0, 0.0));
+    }
+
+    #[test]
+    fn what_goes_wrong_later_leaves_the_frames_before_alone() {
+        let later = Mishaps { defocus_px: 3.0, exposed_stops: -2.0, dew_per_hour: 0.4, from_minutes: 60.0, ..<_>::default() };
+        let before = later.at(59.0);
+        assert!(before.words(7).is_empty() && before.blur_px() == 0.0 && before.veil(7) == 1.0, "{:?}", before.words(7));
+        let after = later.at(90.0);
+        assert_eq!((after.dew, after.words(7).len()), (0.2, 2));
+        assert!((after.blur_px() - 3.0f64.hypot(0.8)).abs() < 1e-12 && after.veil(7) == 0.8);
+        assert_eq!(later.at(6000.0).dew, MOST_DEW);
     }
 
     #[test]

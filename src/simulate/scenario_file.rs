@@ -79,6 +79,8 @@ fn fault_of_rig(rig: &RehearsedRig) -> Option<Fault> {
         ("shaken", m.shaken, 1.0),
         ("daylight", m.daylight, 1e3),
         ("defocus_px", m.defocus_px, 1e3),
+        ("dew_per_hour", m.dew_per_hour, 100.0),
+        ("from_minutes", m.from_minutes, 1e5),
         ("smear", c.smear, 1.0),
         ("bloom", c.bloom, 1.0),
         ("contrast", c.processing.contrast, 1.0),
@@ -87,6 +89,10 @@ fn fault_of_rig(rig: &RehearsedRig) -> Option<Fault> {
     ];
     if let Some((name, value, most)) = shares.into_iter().find(|(_, v, most)| !(0.0..=*most).contains(v)) {
         return fault(name, format!("`{name}` is {value} in the rig `{}`", rig.name), format!("give 0 to {most}"));
+    }
+    if !(-12.0..=12.0).contains(&m.exposed_stops) {
+        let message = format!("`exposed_stops` is {} in the rig `{}`", m.exposed_stops, rig.name);
+        return fault("exposed_stops", message, "give -12 to 12");
     }
     if rig.exposures.is_empty() {
         let message = format!("the rig `{}` has no exposure", rig.name);

@@ -8,7 +8,9 @@
 //! A file of them holds numbers as they are, not rounded, in Postcard's wire format 1.0.
 
 use super::sequence::{Seen, Sequence};
+use crate::detect::{Look, Smear};
 use crate::ingest::{Frame, Night};
+use crate::raster::PixelPoint;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -102,6 +104,14 @@ impl Looks {
         }
         let kept = self.of_frames.get(&frame.name)?;
         (kept.fingerprint == frame.fingerprint() && kept.reading == reading_of(frame)).then(|| kept.seen.clone())
+    }
+
+    /// Whether a frame's limb near a place is wider in one direction; `None` where nothing tells.
+    pub fn smear_of(&self, frame: &Frame, near: PixelPoint) -> Option<Smear> {
+        let seen = &self.of_frames.get(&frame.name)?.seen;
+        let away = |look: &Look| look.fit.centre.distance(near);
+        let disc = seen.discs().iter().min_by(|a, b| away(a).total_cmp(&away(b)))?;
+        disc.smear().filter(|_| away(disc) < 0.3 * disc.fit.radius_px)
     }
 
     /// How many frames are known.

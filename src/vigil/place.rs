@@ -7,6 +7,7 @@ use crate::raster::PixelPoint;
 use crate::registration::PointingSolution;
 use crate::sky::{Horizontal, Refraction, apparent_moon};
 use crate::units::Instant;
+use nalgebra::Complex;
 use std::collections::BTreeMap;
 
 /// How far ahead the Moon's way over the frame is followed, minutes.
@@ -100,27 +101,37 @@ pub(super) fn usual_interval_s(before: &[Judged]) -> Option<f64> {
     gaps.get(gaps.len() * 4 / 5).copied()
 }
 
-/// Whether somebody aims anew from frame to frame: the Moon does not stand where the sky would have carried it.
+/// Whether somebody aims anew from frame to frame: in half of the steps at least the Moon does not go as the sky would have carried
+/// it, and it was never lost.
 fn is_aimed_each_time(context: &Context<'_>, now: Now<'_>) -> bool {
-    const OF: usize = 6;
+    const OF: usize = 8;
     let Some(observer) = context.observer else { return false };
-    let Some(focal) = context.registration.rigs.get(now.found.rig).and_then(|r| r.focal_length_px) else {
-        return false;
-    };
+    let Some(rig) = context.registration.rigs.get(now.found.rig) else { return false };
+    let Some(focal) = rig.focal_length_px else { return false };
     let seen = |t: Instant| apparent_moon(&observer, t).refracted(Refraction::default());
     let last: Vec<(Instant, PixelPoint, f64)> = context.before[context.before.len().saturating_sub(OF)..]
         .iter()
         .filter_map(|j| Some((j.at?, j.fit?.centre, j.fit?.radius_px)))
         .collect();
-    let aimed = last
+    let upright = if rig.mirrored == Some(true) { -1.0 } else { 1.0 };
+    // What the Moon went from frame to frame, what a level camera would have seen of it, and what of a disc is near enough.
+    let steps: Vec<(Complex<f64>, Complex<f64>, f64)> = last
         .windows(2)
-        .filter(|w| {
-            let goes = moved(w[0].1, (focal, 1.0), seen(w[0].0), seen(w[1].0)).distance(w[0].1);
-            // How far, whichever way the camera is turned.
-            (w[1].1.distance(w[0].1) - goes).abs() > 0.15 * w[0].2 + 0.1 * goes
+        .map(|w| {
+            let goes = moved(w[0].1, (focal, upright), seen(w[0].0), seen(w[1].0));
+            let step = |to: PixelPoint| Complex::new(to.x - w[0].1.x, to.y - w[0].1.y);
+            (step(w[1].1), step(goes), 0.15 * w[0].2 + 0.1 * step(goes).norm())
         })
-        .count();
-    last.len() > 1 && 2 * aimed >= last.len() - 1
+        .collect();
+    // However the camera is turned, it is turned alike in all steps: each step says how.
+    let as_turned = |by: Complex<f64>| steps.iter().filter(|(went, goes, near)| (went - goes * by).norm() < *near).count();
+    let turns = steps.iter().filter(|s| s.0.norm() > 0.0 && s.1.norm() > 0.0).map(|(went, goes, _)| {
+        let ratio = went / goes;
+        ratio / ratio.norm()
+    });
+    let carried = turns.map(as_turned).max().unwrap_or(0);
+    let was_lost = context.before.iter().rev().take(OF).any(|j| !j.has_moon && !j.below_horizon);
+    !steps.is_empty() && !was_lost && 2 * carried <= steps.len()
 }
 
 /// Whether the Moon was to leave between two frames, as the first of them showed it.

@@ -38,4 +38,5 @@ mod table;
 mod town;
 mod truth;
 mod vigil;
+mod vigil_night;
 mod written;

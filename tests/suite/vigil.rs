@@ -39,7 +39,7 @@ fn night(folder: &Path, name: &str, change: impl Fn(String) -> String) -> PathBu
 }
 
 /// The frames of a folder by their names, which are in the order of their times.
-fn frames(folder: &Path) -> Vec<PathBuf> {
+pub fn frames(folder: &Path) -> Vec<PathBuf> {
     let mut out: Vec<PathBuf> = std::fs::read_dir(folder).unwrap().map(|e| e.unwrap().path()).collect();
     out.retain(|p| p.extension().is_some_and(|e| e == "jpg"));
     out.sort();
@@ -47,14 +47,14 @@ fn frames(folder: &Path) -> Vec<PathBuf> {
 }
 
 /// Takes frames one after another.
-fn watch(paths: &[PathBuf]) -> (Vec<FrameReport>, Vigil) {
+pub fn watch(paths: &[PathBuf]) -> (Vec<FrameReport>, Vigil) {
     let mut vigil = Vigil::new(Wishes::default());
     let reports = paths.iter().map(|p| vigil.take(p).unwrap()).collect();
     (reports, vigil)
 }
 
 /// At which frames a kind was spoken of first.
-fn said(reports: &[FrameReport], kind: impl Fn(Kind) -> bool) -> Vec<(usize, String)> {
+pub fn said(reports: &[FrameReport], kind: impl Fn(Kind) -> bool) -> Vec<(usize, String)> {
     let of = |(i, r): (usize, &FrameReport)| {
         r.said.advice.iter().filter(|a| kind(a.kind)).map(|a| (i, a.text.clone())).collect::<Vec<_>>()
     };
