@@ -162,11 +162,12 @@ fn is_step(flat: &Plane, (bx, by): (usize, usize), r: f64) -> bool {
     inside - outside > 0.5 * (middle - far)
 }
 
-/// Looks for a disc of the expected radius within `area`.
+/// Looks for a disc of the expected radius within `area`; the model begins where the filter answers most, and at `expected_at`: what
+/// is left of a partly eclipsed disc lies beside its centre.
 pub(crate) fn find_faint(
     frame: &Measured<'_>,
     expected: &Expectation<'_>,
-    area: PixelRect,
+    (area, expected_at): (PixelRect, Option<PixelPoint>),
     shading: Option<Shading<'_>>,
 ) -> Option<DiscFit> {
     let radius = expected.radius?.radius;
@@ -179,8 +180,12 @@ pub(crate) fn find_faint(
     let (window, at) = frame.plane.window(PixelRect::around(found, reach));
     let copy = window.reduced(factor as usize);
     let noise = difference_noise((copy.width(), copy.height()), |x, y| copy.get(x, y));
-    let start = PixelPoint::new((found.x - at.x0 as f64) / factor, (found.y - at.y0 as f64) / factor);
-    let model = small_disc::fit_model(&copy, start, metric, radius / factor, noise.max(1e-7), shading)?;
+    let from = |start: PixelPoint| {
+        let start = PixelPoint::new((start.x - at.x0 as f64) / factor, (start.y - at.y0 as f64) / factor);
+        small_disc::fit_model(&copy, start, metric, radius / factor, noise.max(1e-7), shading)
+    };
+    let starts = [Some(found), expected_at.filter(|_| shading.is_some())];
+    let model = starts.into_iter().flatten().filter_map(from).min_by(|a, b| a.misfit.total_cmp(&b.misfit))?;
     let sigma_px = model.sigma_px * factor;
     if sigma_px > 0.12 * radius {
         return None;
@@ -269,7 +274,7 @@ mod tests {
         let radius = Some(RadiusPrior { radius: 30.0, sigma: 0.1 });
         let expected =
             Expectation { from_px: 28.0, to_px: 32.0, shape: &super::super::frame::Round, radius, place_known: false };
-        find_faint(&measured, &expected, PixelRect::of_size(400, 300), None)
+        find_faint(&measured, &expected, (PixelRect::of_size(400, 300), None), None)
     }
 
     #[test]

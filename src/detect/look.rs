@@ -6,7 +6,7 @@ use super::frame::{DiscFit, Expectation, Measured, View};
 use super::limb::LimbPoint;
 use super::rim::Rim;
 use super::small_disc::{self, Shading};
-use super::smear::{Smear, smear_of};
+use super::smear::{Disc, Smear, smear_of};
 use super::trace::{Care, REACH, Traced, converge, trace};
 use crate::raster::{PixelPoint, PixelRect};
 use serde::{Deserialize, Serialize};
@@ -31,6 +31,8 @@ pub(crate) struct Look {
     in_light: Option<InLight>,
     /// The pixels themselves where the disc is small.
     small: Option<View>,
+    /// How much wider its limb is in one direction; `None` where too little of it is seen, or the disc is small.
+    pub smear: Option<Smear>,
     /// The disc on a grid of its own, where it is large enough to show features.
     pub cutout: Option<Cutout>,
 }
@@ -109,7 +111,17 @@ pub(super) fn first_look(
     if rim.is_a_line(fit.contrast) {
         return None;
     }
+    let is_told = small.is_none() && care == Care::Exact;
+    let disc = Disc {
+        plane: &view.plane,
+        centre: view.inside(traced.centre),
+        radius: traced.radius,
+        metric: traced.metric,
+        width_px: fit.edge_width_px / traced.metric.stretch(),
+    };
+    let smear = is_told.then(|| smear_of(&disc)).flatten();
     fit.holds().then_some(Look {
+        smear,
         fit,
         limb_step: rim.step(),
         limb: traced.points,
@@ -234,15 +246,11 @@ impl Look {
             reduced: factor,
             in_light: None,
             small: None,
+            smear: self.smear.map(|s| s.enlarged(factor)),
             cutout: None,
             fit,
             ..self
         }
-    }
-
-    /// How much wider its limb is in one direction; `None` where too little of it is seen, or the disc is small.
-    pub fn smear(&self) -> Option<Smear> {
-        if self.small.is_some() { None } else { smear_of(&self.limb) }
     }
 
     /// With where its limb lies on light, if it was looked at in the frame itself.

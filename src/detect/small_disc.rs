@@ -27,6 +27,8 @@ pub(super) struct ModelFit {
     /// Standard deviation of the centre (both axes together), pixels.
     pub sigma_px: f64,
     pub blur_px: f64,
+    /// Mean square of what is left, in its own noise; 1 where the model says all.
+    pub misfit: f64,
 }
 
 /// Light of the shadow, on any scale, at a place of the disc: rectified offsets to the right and down, in radii.
@@ -202,5 +204,5 @@ pub(super) fn fit_model(
     }
     let covariance = normal.try_inverse()?;
     let sigma = ((covariance[(0, 0)] + covariance[(1, 1)]) * misfit.max(1.0)).max(0.0).sqrt();
-    Some(ModelFit { centre: PixelPoint::new(x[0], x[1]), sigma_px: sigma, blur_px: x[2] })
+    Some(ModelFit { centre: PixelPoint::new(x[0], x[1]), sigma_px: sigma, blur_px: x[2], misfit })
 }

@@ -17,7 +17,7 @@ use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 
 /// How a file of looks begins: its kind, and the version of what is in it.
-const HEAD: &str = "moonloom looks 2, of version ";
+const HEAD: &str = "moonloom looks 3, of version ";
 
 /// Bytes of the digest at its end.
 const DIGEST: usize = 32;
@@ -111,7 +111,7 @@ impl Looks {
         let seen = &self.of_frames.get(&frame.name)?.seen;
         let away = |look: &Look| look.fit.centre.distance(near);
         let disc = seen.discs().iter().min_by(|a, b| away(a).total_cmp(&away(b)))?;
-        disc.smear().filter(|_| away(disc) < 0.3 * disc.fit.radius_px)
+        disc.smear.filter(|_| away(disc) < 0.3 * disc.fit.radius_px)
     }
 
     /// How many frames are known.

@@ -200,7 +200,7 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
     let area = expected_at.map_or(everywhere, |at| PixelRect::around(at, 0.6 * radius + 4.0));
     // Found anywhere in the frame it must be placed ten times as well as where it was expected.
     let most = if expected_at.is_some() { 0.12 } else { 0.015 } * radius;
-    let faint = find_faint(&measured, &expected, area, shading)
+    let faint = find_faint(&measured, &expected, (area, expected_at), shading)
         .filter(|fit| !stray(fit) && fit.centre_sigma_px < most)
         .map(|fit| {
             let noise = measured.sky.noise_at(fit.centre.x, fit.centre.y);

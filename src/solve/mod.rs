@@ -40,6 +40,7 @@ mod suggestion;
 mod track;
 
 pub use looks::{Looks, LooksError};
+pub(crate) use mount::aim_sigma_px;
 pub use suggestion::{Suggestion, suggest};
 
 use crate::diag::{Diagnostic, Warned};

@@ -1,7 +1,7 @@
 //! What is kept of a frame that was judged.
 
 use super::{Context, Now};
-use crate::detect::DiscFit;
+use crate::detect::{DiscFit, Smear};
 use crate::registration::{Status, is_cut};
 use crate::sky::{MEAN_SEMIDIAMETER_RAD, Refraction, airmass, apparent_moon};
 use crate::units::{Exposure, Instant};
@@ -27,6 +27,8 @@ pub(super) struct Judged {
     pub airmass: Option<f64>,
     /// When the Moon meets the frame's edge, minutes, and which, where it does within half an hour.
     pub leaves: Option<(f64, &'static str)>,
+    /// Whether its limb is wider in one direction.
+    pub smear: Option<Smear>,
     /// Whether it is too small in these frames to be judged.
     pub is_too_small: bool,
     /// Pixels per radian, where the scale is known.
@@ -62,6 +64,7 @@ impl Judged {
             umbral_fraction: found.umbral_fraction,
             airmass: seen.map(|s| airmass(s.altitude)),
             leaves: None,
+            smear: now.smear,
             is_too_small,
             focal_px: context.registration.rigs.get(found.rig).and_then(|r| r.focal_length_px),
         }

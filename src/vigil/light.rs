@@ -14,6 +14,8 @@ const UMBRA_AT: f64 = 0.15;
 const LIT_AT: f64 = 0.3;
 /// What lacks less than this, stops, is a matter of taste.
 const LACKING_STOPS: f64 = 1.8;
+/// Below this radius, pixels, the blur thins what is left of the lit part.
+const TINY_PX: f64 = 15.0;
 /// Light that is below this share of the clear frames' is cloud,
 const CLOUDED: f64 = 0.4;
 /// in so many frames in a row.
@@ -104,8 +106,10 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
     } else if clipped < 0.001 {
         let (target, what) = if total { (UMBRA_AT, "umbra") } else { (LIT_AT, "lit part") };
         let lacks = (target / bright.max(1e-4)).log2();
-        // A last sliver is small: what shows of it says little.
-        let tells = total || judged.umbral_fraction.is_none_or(|u| u < 0.8);
+        // A last sliver is small: what shows of it says little; and of a disc of a few pixels a crescent is one.
+        let is_tiny = judged.fit.is_some_and(|f| f.radius_px < TINY_PX);
+        let most = if is_tiny { 0.4 } else { 0.8 };
+        let tells = total || judged.umbral_fraction.is_none_or(|u| u < most);
         // Where the exposure is not known, it may as well be cloud: then it takes more to be said.
         let (is_clear, lacking) = match judged.light_ratio {
             Some(ratio) => (ratio > 0.6, LACKING_STOPS),
@@ -206,6 +210,7 @@ pub(super) mod tests {
             umbral_fraction: Some(0.0),
             airmass: Some(1.0),
             leaves: None,
+            smear: None,
             is_too_small: false,
             focal_px: None,
         }

@@ -23,6 +23,7 @@ pub use memory::{Advice, Kind, Said, Urgency};
 pub use report::FrameReport;
 
 use crate::camera::{Camera, Mount, Setup};
+use crate::detect::Smear;
 use crate::diag::{Severity, Warned};
 use crate::ingest::{Frame, Night, NightError, read_frames};
 use crate::plan::{HorizonProfile, PlanRequest};
@@ -86,6 +87,8 @@ struct Now<'a> {
     frame: &'a Frame,
     found: &'a FrameRegistration,
     at: Option<Instant>,
+    /// Whether the limb is wider in one direction.
+    smear: Option<Smear>,
 }
 
 impl Vigil {
@@ -145,7 +148,9 @@ impl Vigil {
             self.wishes.eclipse = at.and_then(|at| eclipse_within(at, 0.5));
         }
         self.observer = self.wishes.observer.or(night.observer());
-        let now = Now { frame, found: &found.value.frames[index], at };
+        let found_here = &found.value.frames[index];
+        let smear = found_here.fit().and_then(|fit| self.looks.smear_of(frame, fit.centre));
+        let now = Now { frame, found: found_here, at, smear };
         let mut context = Context {
             night,
             registration: &found.value,

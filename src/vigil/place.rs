@@ -5,6 +5,7 @@ use super::{Advice, Context, Kind, Now, Urgency};
 use crate::camera::Mount;
 use crate::raster::PixelPoint;
 use crate::registration::PointingSolution;
+use crate::solve::aim_sigma_px;
 use crate::sky::{Horizontal, Refraction, apparent_moon};
 use crate::units::Instant;
 use nalgebra::Complex;
@@ -28,8 +29,10 @@ pub(super) struct Aims(BTreeMap<String, KnownAim>);
 struct KnownAim {
     /// The last aim that several frames agreed on,
     held: Option<PointingSolution>,
-    /// and how many Moons it has foretold since.
+    /// how many Moons it has foretold since,
     foretold: usize,
+    /// and how many in a row have stood elsewhere.
+    strayed: usize,
 }
 
 /// When and where the Moon leaves.
@@ -200,29 +203,42 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged, aims: 
 fn moved_tripod(context: &Context<'_>, now: Now<'_>, known: &mut KnownAim) -> Option<Advice> {
     /// So many frames settle an aim,
     const SETTLED: usize = 5;
-    /// and so many Moons that it foretold.
+    /// and so many Moons that it foretold;
     const FORETOLD: usize = 2;
+    /// so many that stand elsewhere are no accident of one frame.
+    const STRAYED: usize = 2;
     if context.night.mount() == Mount::Tracking {
         return None;
     }
     let rig = context.registration.rigs.get(now.found.rig)?;
     let held = known.held;
-    known.held = rig.pointing_at(now.at).filter(|p| p.frames >= SETTLED).copied().or(held);
+    // While one frame stands elsewhere, the aim of before it is what counts.
+    let settled = rig.pointing_at(now.at).filter(|p| p.frames >= SETTLED && known.strayed == 0);
+    known.held = settled.copied().or(held);
     let Some(held) = held else {
         known.foretold = 0;
         return None;
     };
     let (observer, at, fit) = (context.observer?, now.at?, now.found.fit()?);
-    let expected = held.pointing.to_pixel(apparent_moon(&observer, at).refracted(Refraction::default()))?;
-    let off = expected.distance(fit.centre);
-    let least = (5.0 * held.rms_px.hypot(fit.centre_sigma_px)).max(3.0).max(0.1 * fit.radius_px);
+    let seen = apparent_moon(&observer, at).refracted(Refraction::default());
+    let off = held.pointing.to_pixel(seen)?.distance(fit.centre);
+    // A young aim does not know far ahead.
+    let foreseen = aim_sigma_px(&held, seen);
+    let least = (5.0 * held.rms_px.hypot(fit.centre_sigma_px).hypot(foreseen)).max(3.0).max(0.1 * fit.radius_px);
     if off <= least {
         known.foretold += 1;
+        known.strayed = 0;
+        return None;
+    }
+    known.strayed += 1;
+    if known.foretold >= FORETOLD && known.strayed < STRAYED {
+        // What held before is what the next frame is held against.
+        known.held = Some(held);
         return None;
     }
     let was_sure = std::mem::take(&mut known.foretold) >= FORETOLD;
     // Until a new one is settled, nothing is foretold.
-    known.held = None;
+    (known.held, known.strayed) = (None, 0);
     was_sure.then(|| {
         let text =
             format!("the tripod has moved: the Moon stands {off:.0} px from where it was to be; frame and focus anew");

@@ -3,6 +3,8 @@
 use super::judged::Judged;
 use super::memory::Verdict;
 use super::{Advice, Context, Kind, Now, Urgency};
+use crate::camera::Mount;
+use crate::detect::Smear;
 use crate::plan::{exposure_at, marked_shutter_at_most, shutter_words};
 
 /// Frames from which on it is known how sharp this lens can be.
@@ -34,7 +36,8 @@ fn is_telling(j: &Judged) -> bool {
 
 /// What there is to say of sharpness.
 pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Verdict {
-    let mut out = Verdict { advice: trailing(context, now).into_iter().collect(), untold: Vec::new() };
+    let trails = trailing(context, now).or_else(|| seen_to_trail(context, now, judged));
+    let mut out = Verdict { advice: trails.into_iter().collect(), untold: Vec::new() };
     if judged.fit.is_none() {
         out.untold.push(Kind::Trailing);
     }
@@ -56,38 +59,76 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
         is_telling(j)
             && at_zenith(j).is_some_and(|w| w > SLIPPED * best && w > best + SLIPPED_PX)
             && !is_long(context, j)
+            && smeared(j).is_none()
     };
+    let is_shaken = smeared(judged).is_some() && out.advice.is_empty();
+    if is_shaken || (is_wide(judged) && !last_was(&is_wide, &of_rig) && at_zenith(judged).is_some_and(|w| w > SHAKEN * best)) {
+        let text = "that frame is shaken: stand still while it exposes";
+        out.advice.push(Advice::new(Kind::Shaken, Urgency::Later, text));
+        return out;
+    }
     if !is_wide(judged) {
         return out;
     }
     let before = of_rig.iter().rev().filter(|j| at_zenith(j).is_some() && is_telling(j));
-    let since: Vec<&&Judged> = before.take_while(|j| is_wide(j)).collect();
-    match since.last() {
-        Some(first) => {
-            let since = first.at.map_or(String::new(), |at| format!(" since {}", context.clock(at)));
-            out.advice.push(Advice::new(
-                Kind::Focus,
-                Urgency::Soon,
-                format!("focus has slipped{since}: focus on the limb anew"),
-            ));
-        }
-        None if at_zenith(judged).is_some_and(|w| w > SHAKEN * best) => {
-            out.advice.push(Advice::new(
-                Kind::Shaken,
-                Urgency::Later,
-                "that frame is shaken: stand still while it exposes",
-            ));
-        }
-        None => {}
+    if let Some(first) = before.take_while(|j| is_wide(j)).last() {
+        let since = first.at.map_or(String::new(), |at| format!(" since {}", context.clock(at)));
+        let text = format!("focus has slipped{since}: focus on the limb anew");
+        out.advice.push(Advice::new(Kind::Focus, Urgency::Soon, text));
     }
     out
+}
+
+/// Whether the last frame that tells was one of them.
+fn last_was(is: &dyn Fn(&Judged) -> bool, before: &[&Judged]) -> bool {
+    before.iter().rev().find(|j| at_zenith(j).is_some() && is_telling(j)).is_some_and(|j| is(j))
+}
+
+/// A limb that is so many times as wide in one direction as across it was moved;
+const SMEARED_WIDTHS: f64 = 3.0;
+/// by so many pixels at least: what the shadow's edge and noise make of a still one stayed below 2.4 (three nights by other
+/// hands, and one of our own),
+const SMEARED_PX: f64 = 3.5;
+/// and so many standard deviations from none.
+const SMEARED_FOR_SURE: f64 = 5.0;
+/// What trails goes the same way in each frame, degrees.
+const SAME_WAY_DEG: f64 = 20.0;
+
+/// The smear of a frame that moved while it was exposed.
+fn smeared(j: &Judged) -> Option<Smear> {
+    let is_moved = |s: &Smear| {
+        s.significance > SMEARED_FOR_SURE && s.length_px() > (SMEARED_WIDTHS * s.across_px).max(SMEARED_PX)
+    };
+    j.smear.filter(is_moved)
+}
+
+/// A disc that is seen to trail the same way in two frames: the exposure is too long for a mount that stands, or the mount does
+/// not follow.
+fn seen_to_trail(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Option<Advice> {
+    let here = smeared(judged).filter(|s| s.length_px() > SMEARED * context.trail_px)?;
+    let last = context.before.iter().rev().find(|j| j.smear.is_some()).and_then(smeared)?;
+    let apart = (here.direction() - last.direction()).degrees().rem_euclid(180.0);
+    if apart.min(180.0 - apart) > SAME_WAY_DEG {
+        return None;
+    }
+    let length = here.length_px();
+    let change = match now.frame.metadata.exposure.map(|e| e.time.seconds) {
+        _ if context.mount() == Mount::Tracking => "look at the mount's drive and rate".to_owned(),
+        Some(now) => {
+            let shorter = now * context.trail_px / length;
+            format!("shutter {} -> {}", shutter_words(now), shutter_words(marked_shutter_at_most(shorter)))
+        }
+        None => "expose shorter".to_owned(),
+    };
+    let text = format!("{change}: the disc trails {length:.0} px");
+    Some(Advice::new(Kind::Trailing, Urgency::Soon, text))
 }
 
 /// Whether an exposure was long enough for the sky to smear the limb by more than half of its width.
 fn is_long(context: &Context<'_>, j: &Judged) -> bool {
     // 15 arcseconds a second: as fast as the sky goes at most.
     let rate_px = || Some(j.focal_px? * 15.0 / 206_265.0);
-    let follows = context.mount() == crate::camera::Mount::Tracking;
+    let follows = context.mount() == Mount::Tracking;
     let trail = j.exposure.zip(rate_px()).map_or(0.0, |(e, rate)| e.time.seconds * rate);
     !follows && j.fit.is_some_and(|f| trail > f.edge_width_px)
 }

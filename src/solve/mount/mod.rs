@@ -19,6 +19,7 @@ use crate::registration::{PointingSolution, TrackingSolution, pointing_at};
 use crate::sky::{CameraPointing, Lens};
 use crate::units::Angle;
 use pointing::Sighted;
+pub(crate) use pointing::sigma_px as aim_sigma_px;
 use tracking::Waypoint;
 
 /// Where a rig looked, and its plate scale.

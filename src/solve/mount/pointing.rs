@@ -36,7 +36,7 @@ pub(super) struct Sighted {
 }
 
 /// How well a pointing knows where a direction of the sky lands, pixels (both axes together).
-pub(super) fn sigma_px(solved: &PointingSolution, seen: Horizontal) -> f64 {
+pub(crate) fn sigma_px(solved: &PointingSolution, seen: Horizontal) -> f64 {
     let Some(here) = solved.pointing.to_pixel(seen) else { return f64::INFINITY };
     let Some(slopes) = slopes_at(&solved.pointing, seen, here) else { return f64::INFINITY };
     let axis = |axis: usize| {
