@@ -15,18 +15,19 @@ use moonloom::diag::Diagnostic;
 use moonloom::layout::Layout;
 #[cfg(feature = "video")]
 use moonloom::layout::{ColourSpace, Output};
-use moonloom::write::{Container, Delay, OutputSpec, WriteError, write_animation, write_picture};
+use moonloom::write::{Container, Delay, OutputSpec, PictureRecord, WriteError, write_animation, write_picture};
 #[cfg(feature = "video")]
 use moonloom::write::{video_can_say, write_video};
 #[cfg(feature = "video")]
 use pace::at_rate;
-use pace::{Pace, Shown, delays, durations, once, repeats};
+use pace::{Pace, Pictures, Shown, delays, once, repeats, shown};
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 /// Make a steady film: one disc after another on the same place, evened together; or a picture that fills, disc by disc.
 ///
-/// Every disc is a photograph; none is made up between two.
+/// Every disc is a photograph; none is made up between two, unless the layout asks for cross-fades in the night's gaps:
+/// `film: (gaps: CrossFaded)`.
 #[derive(Args)]
 pub struct FilmArgs {
     /// A folder of frames, or a registration made by `register`
@@ -190,10 +191,14 @@ pub fn run(args: &FilmArgs) -> Outcome {
     let planned = plan_film(&request)?;
     warnings += tell(&planned.diagnostics);
     let mut film = planned.value;
-    let durations = durations(&film, args.pace, args.seconds);
+    let shown = shown(&film, args.pace, layout.file.film.gaps, (args.seconds, args.rate));
+    film.record.cross_faded = cross_faded(&film, &shown);
+    if let Some(what) = &film.record.cross_faded {
+        say(&format!("cross-faded, which shows no moment that was seen: {what}"));
+    }
     let spec = OutputSpec { record: Some(film.record.clone()), ..spec };
     let progress = Progress::new("drawing picture");
-    let (said, written) = write(&mut film, &request, (&target, &spec), (&durations, args.rate), &progress)?;
+    let (said, written) = write(&mut film, &request, (&target, &spec), (&shown, args.rate), &progress)?;
     progress.end();
     warnings += tell(&said);
     say(&format!(
@@ -206,11 +211,30 @@ pub fn run(args: &FilmArgs) -> Outcome {
         start.elapsed().as_secs_f64()
     ));
     if args.json {
-        print_json(
-            &serde_json::json!({ "schema": "moonloom-film-1", "seconds": durations, "pictures": film.pictures }),
-        )?;
+        print_json(&serde_json::json!({
+            "schema": "moonloom-film-1",
+            "seconds": seconds_of(&shown, film.pictures.len()),
+            "cross_faded": film.record.cross_faded,
+            "pictures": film.pictures,
+        }))?;
     }
     strict(args.strict, warnings)
+}
+
+/// Between which photographs a film is cross-faded, in words for its record.
+fn cross_faded(film: &Film, shown: &[Shown]) -> Option<String> {
+    let mut gaps: Vec<usize> = shown.iter().filter(|s| s.is_faded()).map(|s| s.picture).collect();
+    gaps.dedup();
+    let name = |k: usize| film.pictures.get(k).map_or("", |p| p.frame.as_str());
+    let words: Vec<String> = gaps.iter().map(|k| format!("{} to {}", name(*k), name(k + 1))).collect();
+    (!words.is_empty()).then(|| words.join(", "))
+}
+
+/// How long each photograph is seen, what it dissolves into counted to it.
+fn seconds_of(shown: &[Shown], count: usize) -> Vec<f64> {
+    let mut out = vec![0.0; count];
+    shown.iter().for_each(|s| out[s.picture] += s.seconds);
+    out
 }
 
 /// Draws the pictures and writes them as the target wants them.
@@ -218,15 +242,15 @@ fn write(
     film: &mut Film,
     request: &PictureRequest<'_>,
     (target, spec): (&Target, &OutputSpec),
-    (durations, rate): (&[f64], Option<f64>),
+    (shown, rate): (&[Shown], Option<f64>),
     progress: &Progress,
 ) -> Drawn {
     let size = (film.width, film.height);
+    let durations: Vec<f64> = shown.iter().map(|s| s.seconds).collect();
     match target {
         Target::Animation(path) => {
-            let to =
-                |delays: &[Delay], pictures: &mut Pictures<'_>| write_animation(path, spec, size, delays, pictures);
-            animate(film, request, &once(&delays(durations)), &to, progress)
+            let to = |delays: &[Delay], lights: &mut Lights<'_>| write_animation(path, spec, size, delays, lights);
+            animate(film, request, &once(shown, &delays(&durations)), &to, progress)
         }
         #[cfg(feature = "video")]
         Target::Video(path) => {
@@ -236,16 +260,17 @@ fn write(
                     "no side may have less than 16 pixels: see --longest-side and the layout's canvas",
                 ));
             }
-            let to = |delays: &[Delay], pictures: &mut Pictures<'_>| write_video(path, spec, size, delays, pictures);
-            let shown = match rate {
-                Some(rate) => at_rate(&repeats(durations, rate), rate),
-                None => once(&delays(durations)),
+            let to = |delays: &[Delay], lights: &mut Lights<'_>| write_video(path, spec, size, delays, lights);
+            let pictures = match rate {
+                Some(rate) => at_rate(shown, &repeats(&durations, rate), rate),
+                None => once(shown, &delays(&durations)),
             };
-            animate(film, request, &shown, &to, progress)
+            animate(film, request, &pictures, &to, progress)
         }
         Target::Numbered { .. } => {
-            let counts = rate.map_or_else(|| vec![1; film.pictures.len()], |rate| repeats(durations, rate));
-            number(film, request, target, spec, &counts, progress)
+            let counts = rate.map_or_else(|| vec![1; shown.len()], |rate| repeats(&durations, rate));
+            let pictures: Vec<(Shown, usize)> = shown.iter().copied().zip(counts).collect();
+            number(film, request, (target, spec), &pictures, progress)
         }
     }
 }
@@ -253,32 +278,31 @@ fn write(
 type Drawn = Result<(Vec<Diagnostic>, usize), Failure>;
 
 /// Hands out the light of a film's pictures, one after another.
-type Pictures<'a> = dyn FnMut(usize) -> Option<Vec<f32>> + 'a;
+type Lights<'a> = dyn FnMut(usize) -> Option<Vec<f32>> + 'a;
 
 /// Writes pictures that stand so long as one file.
-type Writing<'a> = dyn Fn(&[Delay], &mut Pictures<'_>) -> Result<(), WriteError> + Sync + 'a;
+type Writing<'a> = dyn Fn(&[Delay], &mut Lights<'_>) -> Result<(), WriteError> + Sync + 'a;
 
 /// All pictures into one file. The encoder pulls, and so does the film: the pictures go through a channel of one.
 fn animate(
     film: &mut Film,
     request: &PictureRequest<'_>,
-    shown: &Shown,
+    pictures: &Pictures,
     write: &Writing<'_>,
     progress: &Progress,
 ) -> Drawn {
-    let delays: Vec<Delay> = shown.iter().map(|(_, delay)| *delay).collect();
+    let delays: Vec<Delay> = pictures.iter().map(|(_, delay)| *delay).collect();
     let (send, receive) = std::sync::mpsc::sync_channel::<(usize, Vec<f32>)>(1);
     let (drawn, written) = std::thread::scope(|scope| {
         let delays = &delays;
         let writer = scope.spawn(move || {
-            let mut last: Option<(usize, Vec<f32>)> = None;
+            let mut held = Held::default();
             let written = write(delays, &mut |k| {
-                let wanted = shown[k].0;
-                // Photographs that are seen for less than a picture are passed over.
-                while last.as_ref().is_none_or(|(at, _)| *at < wanted) {
-                    last = Some(receive.recv().ok()?);
+                let wanted = pictures[k].0;
+                while !held.has(&wanted) {
+                    held.take(receive.recv().ok()?);
                 }
-                last.as_ref().map(|(_, light)| light.clone())
+                held.light_of(&wanted)
             });
             // Those that are passed over at the end: nobody who still sends shall take that for a failure.
             written.inspect(|()| receive.iter().for_each(drop))
@@ -296,27 +320,64 @@ fn animate(
         Ok(written) => written?,
         Err(panic) => std::panic::resume_unwind(panic),
     }
-    Ok((drawn?, shown.len()))
+    Ok((drawn?, pictures.len()))
+}
+
+/// The last two photographs of a film: what is between them is made of both.
+#[derive(Default)]
+struct Held {
+    before: Option<(usize, Vec<f32>)>,
+    last: Option<(usize, Vec<f32>)>,
+}
+
+impl Held {
+    fn take(&mut self, next: (usize, Vec<f32>)) {
+        self.before = self.last.replace(next);
+    }
+
+    /// Whether what is shown can be made of them. Photographs that are seen for less than a picture are passed over.
+    fn has(&self, shown: &Shown) -> bool {
+        self.last.as_ref().is_some_and(|(at, _)| *at >= shown.picture + usize::from(shown.is_faded()))
+    }
+
+    fn light_of(&self, shown: &Shown) -> Option<Vec<f32>> {
+        let (_, last) = self.last.as_ref()?;
+        if !shown.is_faded() {
+            return Some(last.clone());
+        }
+        let (_, before) = self.before.as_ref()?;
+        let share = shown.next_share;
+        Some(before.iter().zip(last).map(|(a, b)| a + (b - a) * share).collect())
+    }
 }
 
 /// A file a picture, as often as it is seen.
 fn number(
     film: &mut Film,
     request: &PictureRequest<'_>,
-    target: &Target,
-    spec: &OutputSpec,
-    counts: &[usize],
+    (target, spec): (&Target, &OutputSpec),
+    pictures: &[(Shown, usize)],
     progress: &Progress,
 ) -> Drawn {
     let (size, mut number) = ((film.width, film.height), 0);
+    let mut held = Held::default();
+    let mut left = pictures.iter().peekable();
+    let as_seen =
+        OutputSpec { record: spec.record.clone().map(|r| PictureRecord { cross_faded: None, ..r }), ..spec.clone() };
     let width = 3 * film.width;
     let mut said = film.draw(request, |k, light| -> Result<(), ComposeError> {
         progress.step(&(k + 1).to_string());
-        for _ in 0..counts[k] {
-            number += 1;
-            let path = target.numbered(number);
-            check_targets(request.night, &path, None)?;
-            write_picture(&path, spec, size, &mut |rows| light[rows.start * width..rows.end * width].to_vec())?;
+        held.take((k, light));
+        while let Some((shown, count)) = left.next_if(|(shown, _)| held.has(shown)) {
+            // Of a file's own picture it is said whether it was seen.
+            let spec = if shown.is_faded() { spec } else { &as_seen };
+            let light = held.light_of(shown).filter(|_| *count > 0).unwrap_or_default();
+            for _ in 0..*count {
+                number += 1;
+                let path = target.numbered(number);
+                check_targets(request.night, &path, None)?;
+                write_picture(&path, spec, size, &mut |rows| light[rows.start * width..rows.end * width].to_vec())?;
+            }
         }
         Ok(())
     })?;

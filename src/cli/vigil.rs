@@ -115,6 +115,12 @@ struct Growing {
     since: Moment,
 }
 
+/// Since when a file is as it is, by this machine's clock.
+fn since(growing: &Growing) -> Instant {
+    let now = Instant::from_utc(jiff::Timestamp::now());
+    now.plus_seconds(-growing.since.elapsed().as_secs_f64())
+}
+
 struct Watch<'a> {
     args: &'a VigilArgs,
     vigil: Vigil,
@@ -134,7 +140,7 @@ impl Watch<'_> {
             Ok(Warned { value: night, diagnostics }) => {
                 tell(&diagnostics);
                 for frame in &night.frames {
-                    self.take(&frame.path);
+                    self.take(&frame.path, None);
                 }
             }
             Err(NightError::Empty { .. }) => {}
@@ -150,12 +156,12 @@ impl Watch<'_> {
     }
 
     /// Whether it was a frame.
-    fn take(&mut self, path: &Path) -> bool {
+    fn take(&mut self, path: &Path, arrived: Option<Instant>) -> bool {
         if self.taken.contains(&stem(path)) {
             return false;
         }
         let before = state_of(path);
-        match self.vigil.take(path) {
+        match self.vigil.take(path, arrived) {
             Ok(report) => {
                 self.taken.insert(stem(path));
                 self.speaker.frame(&report, &self.vigil);
@@ -197,8 +203,8 @@ impl Watch<'_> {
             }
             whole.sort();
             for (_, path) in whole {
-                growing.remove(&path);
-                if self.take(&path) {
+                let arrived = growing.remove(&path).filter(|_| self.args.pace == 1.0).map(|g| since(&g));
+                if self.take(&path, arrived) {
                     last = self.speaker.last.map(|at| (at, Moment::now()));
                 }
             }

@@ -23,6 +23,7 @@ pub(super) fn of(composition: &Composition, layout: &Layout, night: &Night) -> P
         layout_digest: digest.iter().map(|b| format!("{b:02x}")).collect(),
         discs: composition.placements.iter().filter(|p| !p.simulated).count(),
         simulated: composition.placements.iter().filter(|p| p.simulated).map(|p| p.utc.clone()).collect(),
+        cross_faded: None,
     }
 }
 

@@ -30,8 +30,8 @@ pub(crate) use frame::{CONFIDENT, Expectation, Measured, Round, Shape};
 pub(crate) use look::{Look, look_at};
 pub(crate) use metric::Metric;
 pub(crate) use search::find_discs;
-pub use smear::Smear;
 pub(crate) use small_disc::{LARGEST_PX as SMALL_DISC_PX, Shading};
+pub use smear::Smear;
 
 use crate::raster::CodedPlane;
 

@@ -198,7 +198,11 @@ mod tests {
             }
         }
         let mut plane = sharp.blurred(1.0);
-        plane.data_mut().iter_mut().enumerate().for_each(|(i, v)| *v += 0.01 * crate::random::normal(5, i as u64) as f32);
+        plane
+            .data_mut()
+            .iter_mut()
+            .enumerate()
+            .for_each(|(i, v)| *v += 0.01 * crate::random::normal(5, i as u64) as f32);
         let metric = Metric::new([[1.0, 0.0], [0.0, 1.0]]);
         smear_of(&Disc { plane: &plane, centre, radius: 60.0, metric, width_px: 1.0 })
     }

@@ -1,6 +1,7 @@
 //! The layout file as a person writes it.
 
 mod arrangement;
+mod film;
 mod length;
 mod light;
 mod output;
@@ -11,6 +12,7 @@ pub use arrangement::{
     Along, Arrangement, Backplate, BackplateFit, Foreground, Order, Panel, Panels, Path, PhaseGrid, Place, ShadowMap,
     Sky, SkyProjection, SkyTrack, Spacing, Upright,
 };
+pub use film::{FilmNotes, Gaps};
 pub use length::{Length, Measure, Unit};
 pub use light::{Atmosphere, Light, Merging, Normalization, WhiteBalance};
 pub use output::{ColourSpace, Depth, Output};
@@ -63,4 +65,7 @@ pub struct LayoutFile {
     /// The file that is written.
     #[serde(default)]
     pub output: Output,
+    /// How a film goes from one photograph to the next.
+    #[serde(default)]
+    pub film: FilmNotes,
 }

@@ -295,9 +295,14 @@ mod tests {
 
     #[test]
     fn what_goes_wrong_later_leaves_the_frames_before_alone() {
-        let later = Mishaps { defocus_px: 3.0, exposed_stops: -2.0, dew_per_hour: 0.4, from_minutes: 60.0, ..<_>::default() };
+        let later =
+            Mishaps { defocus_px: 3.0, exposed_stops: -2.0, dew_per_hour: 0.4, from_minutes: 60.0, ..<_>::default() };
         let before = later.at(59.0);
-        assert!(before.words(7).is_empty() && before.blur_px() == 0.0 && before.veil(7) == 1.0, "{:?}", before.words(7));
+        assert!(
+            before.words(7).is_empty() && before.blur_px() == 0.0 && before.veil(7) == 1.0,
+            "{:?}",
+            before.words(7)
+        );
         let after = later.at(90.0);
         assert_eq!((after.dew, after.words(7).len()), (0.2, 2));
         assert!((after.blur_px() - 3.0f64.hypot(0.8)).abs() < 1e-12 && after.veil(7) == 0.8);

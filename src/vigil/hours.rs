@@ -20,10 +20,14 @@ const SILENCE: f64 = 3.0;
 const SILENCE_S: f64 = 20.0;
 
 /// What there is to say of the hour after a frame.
-pub(super) fn judge(context: &Context<'_>, now: Now<'_>) -> Vec<Advice> {
+pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Vec<Advice> {
     let mut out = Vec::new();
     if let Some((eclipse, at)) = context.eclipse.zip(now.at) {
         out.extend(contacts(eclipse, context.observer.as_ref(), at));
+    }
+    if let Some(clock) = by_arrival(context.before, judged) {
+        out.push(clock);
+        return out;
     }
     let clock = context.registration.rigs.get(now.found.rig).and_then(|r| r.clock);
     // A curve that nobody knows moves the shadow's edge that is seen.
@@ -35,6 +39,42 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>) -> Vec<Advice> {
         out.push(Advice::new(Kind::Clock, Urgency::Later, text));
     }
     out
+}
+
+/// A camera's clock against the one by which its frames arrive. What a card or the air takes to bring a frame differs from frame to
+/// frame; a clock that is off is so by as much in each, and no frame comes before it was taken.
+fn by_arrival(before: &[Judged], judged: &Judged) -> Option<Advice> {
+    /// Frames that are compared,
+    const OF: usize = 3;
+    /// and what they may differ by, seconds, for their delay to be a clock's.
+    const ALIKE_S: f64 = 6.0;
+    /// Frames of one moment that a card brings together are late alike, and tell nothing.
+    const APART_S: f64 = 20.0;
+    /// Zones differ by a quarter of an hour at least.
+    const ZONE_S: f64 = 850.0;
+    let own = before.iter().rev().filter(|j| j.camera == judged.camera);
+    let told: Vec<(f64, f64)> = std::iter::once(judged)
+        .chain(own)
+        .map_while(|j| Some((j.came_after_s?, j.at?.tt_seconds())))
+        .take(OF)
+        .collect();
+    let after: Vec<f64> = told.iter().map(|(after, _)| *after).collect();
+    let apart = told.first()?.1 - told.last()?.1;
+    let least = after.iter().copied().fold(f64::INFINITY, f64::min);
+    let most = after.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let is_told =
+        least < -CLOCK_S || (after.len() == OF && apart > APART_S && most - least < ALIKE_S && least > CLOCK_S);
+    if !is_told {
+        return None;
+    }
+    let side = if least < 0.0 { "ahead of" } else { "behind" };
+    let text = if least.abs() > ZONE_S {
+        let (hours, minutes) = ((least.abs() / 60.0).round() as i64 / 60, (least.abs() / 60.0).round() as i64 % 60);
+        format!("the frames' times are {hours} h {minutes:02} min {side} this computer's clock: is `utc_offset` right?")
+    } else {
+        format!("the camera's clock is {:.0} s {side} this computer's: set it, or write it down", least.abs())
+    };
+    Some(Advice::new(Kind::Clock, Urgency::Soon, text))
 }
 
 /// Whether a frame's numbers are light.
@@ -94,4 +134,36 @@ pub(super) fn while_waiting(judged: &[Judged], now: Instant) -> Option<Advice> {
         let text = format!("no frame for {:.0} min: card, battery, timer, cable?", (silent / 60.0).floor().max(1.0));
         Advice::new(Kind::Silence, Urgency::Now, text)
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::vigil::light::tests::clear;
+
+    #[test]
+    fn a_clock_is_held_against_the_one_by_which_frames_arrive() {
+        let came_every = |every_s: f64, after: &[f64]| {
+            let frames: Vec<Judged> = after
+                .iter()
+                .enumerate()
+                .map(|(i, s)| Judged {
+                    came_after_s: Some(*s),
+                    ..clear(Instant::from_tt_seconds(9e8 + every_s * i as f64))
+                })
+                .collect();
+            let (last, before) = frames.split_last().unwrap();
+            by_arrival(before, last).map(|a| a.text)
+        };
+        let came = |after: &[f64]| came_every(60.0, after);
+        // What the air takes to bring a frame is no clock's.
+        for after in [&[4.0][..], &[2.0, 40.0, 31.0], &[300.0, 301.0], &[25.0, 90.0, 160.0]] {
+            assert_eq!(came(after), None, "{after:?}");
+        }
+        assert!(came(&[-43.0]).unwrap().contains("43 s ahead of"), "no frame comes before it was taken");
+        assert!(came(&[303.0, 301.0, 302.5]).unwrap().contains("301 s behind"));
+        assert_eq!(came_every(2.0, &[7203.0, 7201.0, 7199.0]), None, "a bracket that a card brings");
+        let zone = came(&[-28_797.0]).unwrap();
+        assert!(zone.contains("8 h 00 min ahead") && zone.contains("utc_offset"), "{zone}");
+    }
 }

@@ -6,6 +6,9 @@ use crate::registration::{Status, is_cut};
 use crate::sky::{MEAN_SEMIDIAMETER_RAD, Refraction, airmass, apparent_moon};
 use crate::units::{Exposure, Instant};
 
+/// Below this radius, pixels, the blur thins a disc's light, and what is left of its lit part most.
+pub(super) const TINY_PX: f64 = 15.0;
+
 /// What is kept of a frame.
 #[derive(Clone, Debug)]
 pub(super) struct Judged {
@@ -29,6 +32,8 @@ pub(super) struct Judged {
     pub leaves: Option<(f64, &'static str)>,
     /// Whether its limb is wider in one direction.
     pub smear: Option<Smear>,
+    /// How long after its exposure it came, seconds, by the clock of whoever watches and the camera's own.
+    pub came_after_s: Option<f64>,
     /// Whether it is too small in these frames to be judged.
     pub is_too_small: bool,
     /// Pixels per radian, where the scale is known.
@@ -39,6 +44,15 @@ pub(super) struct Judged {
 pub(super) fn camera_of(context: &Context<'_>, now: Now<'_>) -> String {
     let rig = &context.night.rigs[now.frame.rig];
     format!("{}x{} {:?} {:?}", rig.width, rig.height, rig.camera_model, rig.focal_length_mm)
+}
+
+/// How long after its exposure a frame came; `None` where the frame is of another night.
+fn came_after_s(now: Now<'_>) -> Option<f64> {
+    /// Clocks of one night differ by no more than the zones do.
+    const ANOTHER_NIGHT_S: f64 = 15.0 * 3600.0;
+    let exposed = now.frame.metadata.exposure.map_or(0.0, |e| e.time.seconds);
+    let after = now.arrived?.seconds_since(now.at?.plus_seconds(exposed / 2.0));
+    (after.abs() < ANOTHER_NIGHT_S).then_some(after)
 }
 
 /// A Moon of fewer pixels, by what the camera records of its lens, is a light among others.
@@ -65,6 +79,7 @@ impl Judged {
             airmass: seen.map(|s| airmass(s.altitude)),
             leaves: None,
             smear: now.smear,
+            came_after_s: came_after_s(now),
             is_too_small,
             focal_px: context.registration.rigs.get(found.rig).and_then(|r| r.focal_length_px),
         }

@@ -1,6 +1,6 @@
 //! What is clipped, what lies too deep in the noise, and cloud.
 
-use super::judged::Judged;
+use super::judged::{Judged, TINY_PX};
 use super::memory::Verdict;
 use super::{Advice, Context, Kind, Now, Urgency};
 use crate::detect::DiscFit;
@@ -14,8 +14,6 @@ const UMBRA_AT: f64 = 0.15;
 const LIT_AT: f64 = 0.3;
 /// What lacks less than this, stops, is a matter of taste.
 const LACKING_STOPS: f64 = 1.8;
-/// Below this radius, pixels, the blur thins what is left of the lit part.
-const TINY_PX: f64 = 15.0;
 /// Light that is below this share of the clear frames' is cloud,
 const CLOUDED: f64 = 0.4;
 /// in so many frames in a row.
@@ -211,6 +209,7 @@ pub(super) mod tests {
             airmass: Some(1.0),
             leaves: None,
             smear: None,
+            came_after_s: None,
             is_too_small: false,
             focal_px: None,
         }

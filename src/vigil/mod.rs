@@ -89,6 +89,8 @@ struct Now<'a> {
     at: Option<Instant>,
     /// Whether the limb is wider in one direction.
     smear: Option<Smear>,
+    /// When it came, where that is known.
+    arrived: Option<Instant>,
 }
 
 impl Vigil {
@@ -106,11 +108,12 @@ impl Vigil {
         }
     }
 
-    /// Takes a frame that has come, and is whole.
+    /// Takes a frame that has come, and is whole; `arrived` is when it came, by a clock that is believed: the camera's own is held
+    /// against it. Of frames that were there before nobody knows.
     ///
     /// # Errors
     /// [`NightError`], where it is no frame, or the notes beside it cannot be read.
-    pub fn take(&mut self, path: &Path) -> Result<FrameReport, NightError> {
+    pub fn take(&mut self, path: &Path, arrived: Option<Instant>) -> Result<FrameReport, NightError> {
         // A frame that was taken away again is none.
         self.paths.retain(|p| p.is_file());
         self.paths.push(path.to_owned());
@@ -127,7 +130,7 @@ impl Vigil {
         };
         self.looks.look(&read, &|_| true, &|_| {});
         let found = register_with(&read, ClockSource::Frames, &self.looks, &|_| {});
-        Ok(self.judge(path, &read, &found))
+        Ok(self.judge((path, arrived), &read, &found))
     }
 
     /// The last frames, and some spread over the earlier ones.
@@ -137,7 +140,12 @@ impl Vigil {
         earlier.iter().step_by(step).chain(last).cloned().collect()
     }
 
-    fn judge(&mut self, path: &Path, night: &Night, found: &Warned<Registration>) -> FrameReport {
+    fn judge(
+        &mut self,
+        (path, arrived): (&Path, Option<Instant>),
+        night: &Night,
+        found: &Warned<Registration>,
+    ) -> FrameReport {
         let offset = night.notes.as_ref().and_then(|n| n.label_offset_s()).unwrap_or(0);
         let zone = jiff::tz::Offset::from_seconds(offset as i32).map_or(TimeZone::UTC, TimeZone::fixed);
         // The frame was among those that were read.
@@ -150,7 +158,7 @@ impl Vigil {
         self.observer = self.wishes.observer.or(night.observer());
         let found_here = &found.value.frames[index];
         let smear = found_here.fit().and_then(|fit| self.looks.smear_of(frame, fit.centre));
-        let now = Now { frame, found: found_here, at, smear };
+        let now = Now { frame, found: found_here, at, smear, arrived };
         let mut context = Context {
             night,
             registration: &found.value,
@@ -172,7 +180,7 @@ impl Vigil {
             advice.extend(verdict.advice);
             untold.extend(verdict.untold);
         }
-        advice.extend(hours::judge(&context, now));
+        advice.extend(hours::judge(&context, now, &judged));
         if judged.is_too_small {
             advice.retain(|a| matches!(a.kind, Kind::Contact(..)));
             let text = "the Moon is too small in these frames to be judged: a longer lens, or larger frames";

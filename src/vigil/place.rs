@@ -5,8 +5,8 @@ use super::{Advice, Context, Kind, Now, Urgency};
 use crate::camera::Mount;
 use crate::raster::PixelPoint;
 use crate::registration::PointingSolution;
-use crate::solve::aim_sigma_px;
 use crate::sky::{Horizontal, Refraction, apparent_moon};
+use crate::solve::aim_sigma_px;
 use crate::units::Instant;
 use nalgebra::Complex;
 use std::collections::BTreeMap;
@@ -108,6 +108,10 @@ pub(super) fn usual_interval_s(before: &[Judged]) -> Option<f64> {
 /// it, and it was never lost.
 fn is_aimed_each_time(context: &Context<'_>, now: Now<'_>) -> bool {
     const OF: usize = 8;
+    // What a mount carries along does not go as the sky does.
+    if context.mount() == Mount::Tracking {
+        return false;
+    }
     let Some(observer) = context.observer else { return false };
     let Some(rig) = context.registration.rigs.get(now.found.rig) else { return false };
     let Some(focal) = rig.focal_length_px else { return false };
@@ -127,7 +131,8 @@ fn is_aimed_each_time(context: &Context<'_>, now: Now<'_>) -> bool {
         })
         .collect();
     // However the camera is turned, it is turned alike in all steps: each step says how.
-    let as_turned = |by: Complex<f64>| steps.iter().filter(|(went, goes, near)| (went - goes * by).norm() < *near).count();
+    let as_turned =
+        |by: Complex<f64>| steps.iter().filter(|(went, goes, near)| (went - goes * by).norm() < *near).count();
     let turns = steps.iter().filter(|s| s.0.norm() > 0.0 && s.1.norm() > 0.0).map(|(went, goes, _)| {
         let ratio = went / goes;
         ratio / ratio.norm()

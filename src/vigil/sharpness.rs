@@ -1,6 +1,6 @@
 //! Focus that slips, a shaken frame, dew, a shutter under which the disc trails.
 
-use super::judged::Judged;
+use super::judged::{Judged, TINY_PX};
 use super::memory::Verdict;
 use super::{Advice, Context, Kind, Now, Urgency};
 use crate::camera::Mount;
@@ -62,7 +62,9 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
             && smeared(j).is_none()
     };
     let is_shaken = smeared(judged).is_some() && out.advice.is_empty();
-    if is_shaken || (is_wide(judged) && !last_was(&is_wide, &of_rig) && at_zenith(judged).is_some_and(|w| w > SHAKEN * best)) {
+    if is_shaken
+        || (is_wide(judged) && !last_was(&is_wide, &of_rig) && at_zenith(judged).is_some_and(|w| w > SHAKEN * best))
+    {
         let text = "that frame is shaken: stand still while it exposes";
         out.advice.push(Advice::new(Kind::Shaken, Urgency::Later, text));
         return out;
@@ -96,9 +98,8 @@ const SAME_WAY_DEG: f64 = 20.0;
 
 /// The smear of a frame that moved while it was exposed.
 fn smeared(j: &Judged) -> Option<Smear> {
-    let is_moved = |s: &Smear| {
-        s.significance > SMEARED_FOR_SURE && s.length_px() > (SMEARED_WIDTHS * s.across_px).max(SMEARED_PX)
-    };
+    let is_moved =
+        |s: &Smear| s.significance > SMEARED_FOR_SURE && s.length_px() > (SMEARED_WIDTHS * s.across_px).max(SMEARED_PX);
     j.smear.filter(is_moved)
 }
 
@@ -140,7 +141,9 @@ fn dew(context: &Context<'_>, judged: &Judged, before: &[&Judged]) -> Option<Adv
     const BETWEEN: usize = 4;
     let mut telling: Vec<&Judged> =
         before.iter().copied().filter(|j| at_zenith(j).is_some() && j.light_ratio.is_some() && !j.is_cut).collect();
-    if at_zenith(judged).is_none() || judged.light_ratio.is_none() {
+    // Of a disc of a few pixels any blur thins the light.
+    let is_tiny = judged.fit.is_none_or(|f| f.radius_px < TINY_PX);
+    if at_zenith(judged).is_none() || judged.light_ratio.is_none() || is_tiny {
         return None;
     }
     telling.push(judged);

@@ -22,6 +22,8 @@ pub struct PictureRecord {
     pub discs: usize,
     /// Discs that no camera saw, in the order in which they were laid.
     pub simulated: Vec<String>,
+    /// What of it shows no moment that was seen: a film's cross-fades.
+    pub cross_faded: Option<String>,
 }
 
 /// The program and its version.
@@ -59,6 +61,9 @@ pub(super) fn xmp(record: &PictureRecord) -> String {
     own("photographedDiscs", &record.discs.to_string());
     if !record.simulated.is_empty() {
         own("simulatedDiscs", &record.simulated.join(", "));
+    }
+    if let Some(what) = &record.cross_faded {
+        own("crossFaded", what);
     }
     out.push_str("</rdf:Description>\n</rdf:RDF>\n</x:xmpmeta>\n<?xpacket end=\"r\"?>");
     out

@@ -1,7 +1,7 @@
 //! Films: steady, as long as was asked, and read by others as they were written.
 
 use crate::cli::{grid_for_small_night, refused};
-use crate::nights::{moonloom, small_night, stderr, text};
+use crate::nights::{copy_of_small_night, moonloom, small_night, stderr, text};
 use mp4_atom::{Av01, Codec, Colr, Decode, Moov};
 use std::path::Path;
 use std::process::Command;
@@ -89,6 +89,71 @@ fn a_sheet_fills_disc_by_disc() {
         }
         assert!(changed > 20, "picture {} shows its disc", k + 1);
     }
+}
+
+/// A gap is held, cut or cross-faded as the layout says; what no camera saw is said to be so by the file that shows it, and by no
+/// other.
+#[test]
+fn a_gap_is_held_cut_or_cross_faded_as_the_layout_says() {
+    let night = copy_of_small_night();
+    let mut frames: Vec<_> = std::fs::read_dir(night.path()).unwrap().map(|e| e.unwrap().path()).collect();
+    frames.retain(|p| p.extension().is_some_and(|e| e == "jpg" || e == "tif"));
+    frames.sort();
+    // Three frames are missing in the middle: the step there is four times as long.
+    let middle = frames.len() / 2;
+    frames[middle..middle + 3].iter().for_each(|p| std::fs::remove_file(p).unwrap());
+    let folder = TempDir::new().unwrap();
+    let cache = folder.path().join("cache");
+    let film = |gaps: &str, out: &str| {
+        let layout = folder.path().join(format!("{gaps}.ron"));
+        let notation = format!(
+            "(version: 2, canvas: (width: 120, height: 120, margin: 4), arrangement: PhaseGrid(columns: 1, rows: 1), film: (gaps: {gaps}))"
+        );
+        std::fs::write(&layout, notation).unwrap();
+        let out = folder.path().join(gaps).join(out);
+        let given = ["film", text(night.path()), "--layout", text(&layout), "--out", text(&out), "--seconds", "4"];
+        let run = moonloom(&[&given[..], &["--rate", "10", "--cache", text(&cache), "--json"]].concat());
+        assert!(run.status.success(), "{}", stderr(&run));
+        serde_json::from_slice::<serde_json::Value>(&run.stdout).unwrap()
+    };
+    let held = film("Held", "###.png");
+    let longest = |told: &serde_json::Value| {
+        let seconds = told["seconds"].as_array().unwrap().iter().map(|s| s.as_f64().unwrap());
+        seconds.fold(0.0, f64::max)
+    };
+    let mean = 4.0 / held["seconds"].as_array().unwrap().len() as f64;
+    assert!(longest(&held) > 2.0 * mean && held["cross_faded"].is_null(), "{held}");
+    let cut = film("Cut", "###.png");
+    assert!(longest(&cut) < 1.5 * mean && cut["cross_faded"].is_null(), "{cut}");
+    let faded = film("CrossFaded", "###.png");
+    assert!(faded["cross_faded"].as_str().is_some_and(|w| w.contains(" to ")), "{faded}");
+    let open = |kind: &str, k: usize| {
+        let path = folder.path().join(kind).join(format!("{k:03}.png"));
+        let bytes = std::fs::read(&path).unwrap();
+        let is_faded = bytes.windows(10).any(|w| w == b"crossFaded");
+        (image::load_from_memory(&bytes).unwrap().into_rgb16(), is_faded)
+    };
+    let all: Vec<_> = (1..=40).map(|k| open("CrossFaded", k)).collect();
+    let between: Vec<usize> = (0..40).filter(|k| all[*k].1).collect();
+    assert!(between.len() >= 4 && between.windows(2).all(|w| w[1] == w[0] + 1), "{between:?}");
+    // Each is lit as much as lies between its neighbours on either side, in light (IEC 61966-2-1).
+    let light = |k: usize| {
+        let linear = |v: u16| {
+            let v = f64::from(v) / 65_535.0;
+            if v <= 0.040_45 { v / 12.92 } else { ((v + 0.055) / 1.055).powf(2.4) }
+        };
+        all[k].0.pixels().map(|p| linear(p.0[1])).sum::<f64>()
+    };
+    let (first, last) = (light(between[0] - 1), light(between[between.len() - 1] + 1));
+    for (i, k) in between.iter().enumerate() {
+        let share = (i + 1) as f64 / (between.len() + 1) as f64;
+        let expected = first + (last - first) * share;
+        assert!((light(*k) / expected - 1.0).abs() < 0.02, "{k}: {} of {expected}", light(*k));
+    }
+    // A film in one file says it of the whole.
+    film("CrossFaded", "film.png");
+    let bytes = std::fs::read(folder.path().join("CrossFaded/film.png")).unwrap();
+    assert!(bytes.windows(10).any(|w| w == b"crossFaded"));
 }
 
 /// Between the two places where a profile rises and falls through half of its light; `None` where it is not lit on both sides.

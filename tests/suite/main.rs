@@ -32,6 +32,7 @@ mod public_api;
 mod raw;
 mod readme;
 mod reference;
+mod slivers_afar;
 mod sources;
 mod spoilt;
 mod table;

@@ -49,7 +49,7 @@ pub fn frames(folder: &Path) -> Vec<PathBuf> {
 /// Takes frames one after another.
 pub fn watch(paths: &[PathBuf]) -> (Vec<FrameReport>, Vigil) {
     let mut vigil = Vigil::new(Wishes::default());
-    let reports = paths.iter().map(|p| vigil.take(p).unwrap()).collect();
+    let reports = paths.iter().map(|p| vigil.take(p, None).unwrap()).collect();
     (reports, vigil)
 }
 
@@ -123,6 +123,41 @@ fn each_planted_fault_is_named_within_two_frames() {
     let told = said(&reports, |k| k == Kind::Cloud);
     assert_eq!(told.first().map(|t| t.0), twice.map(|i| i + 1), "{told:?}");
     assert!(twice.is_some(), "the rehearsed cloud is too thin to be told");
+}
+
+/// Dew comes by and by; a mount that drifts carries the Moon out of the frame; both are told in time.
+#[test]
+fn dew_and_a_mount_that_drifts_are_named_in_time() {
+    let folder = TempDir::new().unwrap();
+    let often =
+        |t: String| t.replace("every_minutes: 5.0, tail_minutes: -190.0", "every_minutes: 3.0, tail_minutes: -245.0");
+    let wet = night(folder.path(), "wet", |t| {
+        often(t).replace("mishaps: ()", "mishaps: (dew_per_hour: 1.0, from_minutes: 30.0)")
+    });
+    let (reports, _) = watch(&frames(&wet));
+    let asked = said(&reports, |k| !matches!(k, Kind::Contact(..)));
+    println!("dew from minute 30 on: {asked:?}");
+    // A third of the light is lost after twenty minutes.
+    assert!(
+        matches!(asked.first(), Some((i, text)) if (30..60).contains(&(3 * i)) && text.contains("dew")),
+        "{asked:?}"
+    );
+    let drifting = night(folder.path(), "drifting", |t| {
+        often(t).replace(
+            "ReaimedTripod(scatter_px: 25.0)",
+            "Tracking(up_position_angle_deg: 5.0, drift_px_per_hour: (110.0, 6.0))",
+        )
+    });
+    let (reports, _) = watch(&frames(&drifting));
+    let asked = said(&reports, |k| !matches!(k, Kind::Contact(..)));
+    println!("a mount that drifts: {asked:?}");
+    assert!(
+        matches!(asked.first(), Some((_, text)) if text.contains("re-aim within") && text.contains("right edge")),
+        "{asked:?}"
+    );
+    // Five minutes or a frame and a half before the limb is cut.
+    let leaves = reports[asked[0].0].leaves_in_minutes.unwrap();
+    assert!((1.0..=5.0).contains(&leaves), "{leaves} min before");
 }
 
 #[test]

@@ -1,8 +1,30 @@
-//! How long each picture of a film stands.
+//! How long each picture of a film stands, and what fills its gaps.
 
 use clap::ValueEnum;
 use moonloom::compose::Film;
+use moonloom::layout::Gaps;
 use moonloom::write::Delay;
+
+/// A gap is longer than so many usual steps.
+const GAP: f64 = 2.5;
+/// Pictures a second of a cross-fade, where nobody says.
+const SMOOTH: f64 = 25.0;
+
+/// What is shown for a while: a photograph, or something between it and the next one.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Shown {
+    pub picture: usize,
+    /// How much of it is the next one; zero of a photograph.
+    pub next_share: f32,
+    /// How long it stands.
+    pub seconds: f64,
+}
+
+impl Shown {
+    pub fn is_faded(&self) -> bool {
+        self.next_share > 0.0
+    }
+}
 
 /// What goes evenly.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -13,14 +35,42 @@ pub enum Pace {
     Photographs,
 }
 
-/// How long each picture stands, seconds: together exactly as long as the film.
-pub fn durations(film: &Film, pace: Pace, seconds: f64) -> Vec<f64> {
+/// What is shown, and for how long: together exactly as long as the film.
+pub fn shown(film: &Film, pace: Pace, gaps: Gaps, (seconds, rate): (f64, Option<f64>)) -> Vec<Shown> {
     let steps = match pace {
         Pace::Time => film.steps_s(),
         Pace::Photographs => vec![1.0; film.pictures.len()],
     };
-    let all: f64 = steps.iter().sum();
-    steps.iter().map(|s| s / all * seconds).collect()
+    filled(&steps, gaps, (seconds, rate))
+}
+
+/// The same of the night's steps, the last picture's own among them.
+fn filled(steps: &[f64], gaps: Gaps, (seconds, rate): (f64, Option<f64>)) -> Vec<Shown> {
+    let between = steps.len().saturating_sub(1);
+    let mut usual: Vec<f64> = steps[..between].iter().copied().filter(|s| *s > 0.0).collect();
+    usual.sort_by(f64::total_cmp);
+    let usual = usual.get(usual.len() / 2).copied().unwrap_or(f64::INFINITY);
+    let is_gap = |k: usize| k < between && steps[k] > GAP * usual;
+    let stands = |k: usize| if gaps == Gaps::Cut && is_gap(k) { usual } else { steps[k] };
+    let all: f64 = (0..steps.len()).map(stands).sum();
+    let in_film = |step: f64| step / all * seconds;
+    let mut out = Vec::with_capacity(steps.len());
+    for (k, step) in steps.iter().enumerate() {
+        let photograph = |of: f64| Shown { picture: k, next_share: 0.0, seconds: in_film(of) };
+        if gaps != Gaps::CrossFaded || !is_gap(k) {
+            out.push(photograph(stands(k)));
+            continue;
+        }
+        out.push(photograph(usual));
+        let fade = in_film(step - usual);
+        let count = (fade * rate.unwrap_or(SMOOTH)).round().max(1.0) as usize;
+        out.extend((1..=count).map(|i| Shown {
+            picture: k,
+            next_share: i as f32 / (count + 1) as f32,
+            seconds: fade / count as f64,
+        }));
+    }
+    out
 }
 
 /// Times that end where the film's own does, so that no rounding adds up: in thousandths of a second, or coarser where those would
@@ -54,17 +104,17 @@ pub fn repeats(durations: &[f64], rate: f64) -> Vec<usize> {
         .collect()
 }
 
-/// Which photograph each picture of a file shows, and for how long.
-pub type Shown = Vec<(usize, Delay)>;
+/// Which of what is shown each picture of a file is, and for how long.
+pub type Pictures = Vec<(Shown, Delay)>;
 
-/// Each photograph once, as long as it stands.
-pub fn once(delays: &[Delay]) -> Shown {
-    delays.iter().copied().enumerate().collect()
+/// Each once, as long as it stands.
+pub fn once(shown: &[Shown], delays: &[Delay]) -> Pictures {
+    shown.iter().copied().zip(delays.iter().copied()).collect()
 }
 
-/// Photographs as often as they are seen at so many pictures a second, each as long as any other.
+/// Each as often as it is seen at so many pictures a second, each as long as any other.
 #[cfg(feature = "video")]
-pub fn at_rate(counts: &[usize], rate: f64) -> Shown {
+pub fn at_rate(shown: &[Shown], counts: &[usize], rate: f64) -> Pictures {
     // Whole rates exactly, others as far as sixteen bits tell them.
     let parts = [1, 1000, 100].into_iter().find(|p| {
         let of = rate * f64::from(*p);
@@ -72,7 +122,7 @@ pub fn at_rate(counts: &[usize], rate: f64) -> Shown {
     });
     let parts: u16 = parts.unwrap_or(100);
     let delay = Delay { parts, of_a_second: (rate * f64::from(parts)).round() as u16 };
-    counts.iter().enumerate().flat_map(|(k, n)| std::iter::repeat_n((k, delay), *n)).collect()
+    shown.iter().zip(counts).flat_map(|(s, n)| std::iter::repeat_n((*s, delay), *n)).collect()
 }
 
 #[cfg(test)]
@@ -92,13 +142,33 @@ mod tests {
         assert_eq!(delays(&[90.4]), [Delay { parts: 9040, of_a_second: 100 }]);
     }
 
+    #[test]
+    fn a_gap_is_held_cut_or_cross_faded_and_the_film_lasts_as_long() {
+        let steps = [60.0, 60.0, 600.0, 60.0, 60.0];
+        let of = |gaps| filled(&steps, gaps, (21.0, Some(10.0)));
+        for gaps in [Gaps::Held, Gaps::Cut, Gaps::CrossFaded] {
+            assert!((of(gaps).iter().map(|s| s.seconds).sum::<f64>() - 21.0).abs() < 1e-9, "{gaps:?}");
+        }
+        assert_eq!(of(Gaps::Held).iter().map(|s| s.seconds).collect::<Vec<_>>(), [1.5, 1.5, 15.0, 1.5, 1.5]);
+        assert!(of(Gaps::Cut).iter().all(|s| (s.seconds - 4.2).abs() < 1e-9 && !s.is_faded()));
+        let faded = of(Gaps::CrossFaded);
+        let between: Vec<&Shown> = faded.iter().filter(|s| s.is_faded()).collect();
+        assert_eq!(between.len(), 135, "13.5 s at ten a second");
+        assert!(between.iter().all(|s| s.picture == 2));
+        assert!(between.windows(2).all(|w| w[0].next_share < w[1].next_share) && between[134].next_share < 1.0);
+        assert_eq!(faded.iter().filter(|s| !s.is_faded()).map(|s| s.picture).collect::<Vec<_>>(), [0, 1, 2, 3, 4]);
+        // Without gaps nothing is made up.
+        assert!(filled(&[60.0; 9], Gaps::CrossFaded, (9.0, None)).iter().all(|s| !s.is_faded()));
+    }
+
     #[cfg(feature = "video")]
     #[test]
     fn pictures_of_a_rate_are_alike() {
-        let shown = at_rate(&[2, 0, 1], 24.0);
+        let of = |picture: usize| Shown { picture, next_share: 0.0, seconds: 1.0 };
+        let pictures = at_rate(&[of(0), of(1), of(2)], &[2, 0, 1], 24.0);
         let delay = Delay { parts: 1, of_a_second: 24 };
-        assert_eq!(shown, [(0, delay), (0, delay), (2, delay)]);
-        assert_eq!(at_rate(&[1], 23.976)[0].1, Delay { parts: 1000, of_a_second: 23_976 });
-        assert_eq!(at_rate(&[1], 119.88)[0].1, Delay { parts: 100, of_a_second: 11_988 });
+        assert_eq!(pictures, [(of(0), delay), (of(0), delay), (of(2), delay)]);
+        assert_eq!(at_rate(&[of(0)], &[1], 23.976)[0].1, Delay { parts: 1000, of_a_second: 23_976 });
+        assert_eq!(at_rate(&[of(0)], &[1], 119.88)[0].1, Delay { parts: 100, of_a_second: 11_988 });
     }
 }

@@ -28,6 +28,8 @@ impl Slip {
 /// How far an edge may lie from where its time has it, radii, before its time is doubted: cameras' curves move it by some
 /// tenths of a radius, the clock's own minutes by hundredths.
 const CONTRADICTION: f64 = 0.4;
+/// A camera's clock is off by so many minutes at most, if it was ever set (common practice, no source).
+const MINUTES: i32 = 15;
 /// Zones are up to fourteen hours apart.
 const HOURS: i32 = 14;
 /// How many years around the frames' own a wrong date is looked for.
@@ -37,7 +39,7 @@ const YEARS: f64 = 12.0;
 pub(super) fn contradicts(comparison: &Comparison<'_>, edge: &ShadowEdge, clock: Option<&ClockEstimate>) -> bool {
     let minutes = clock.map_or(0.0, |c| c.ahead_s);
     // What a clock that is off by minutes explains is no contradiction.
-    let known = if minutes.abs() < 900.0 { minutes } else { 0.0 };
+    let known = if minutes.abs() < 60.0 * f64::from(MINUTES) { minutes } else { 0.0 };
     comparison.off(edge, known).is_none_or(|off| off.abs() > CONTRADICTION)
 }
 
@@ -55,7 +57,8 @@ pub(super) fn slip(observer: &Observer, edges: &[ShadowEdge], clock: Option<&Clo
             edges.iter().filter(|e| comparison.off(e, ahead_s).is_some_and(|off| off.abs() < 0.6 * CONTRADICTION));
         good.count() * 10 >= edges.len() * 8
     };
-    if agree(0.0) || clock.is_some_and(|c| c.ahead_s.abs() < 3600.0) {
+    // What a clock that is off by minutes explains is no slip: of a first bite it takes no more to be off by what edges are good to.
+    if (-MINUTES..=MINUTES).any(|m| agree(60.0 * f64::from(m))) || clock.is_some_and(|c| c.ahead_s.abs() < 3600.0) {
         return None;
     }
     // Few frames leave several hours open: one frame lies on either side of greatest eclipse.
