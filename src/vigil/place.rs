@@ -210,8 +210,10 @@ fn moved_tripod(context: &Context<'_>, now: Now<'_>, known: &mut KnownAim) -> Op
     const SETTLED: usize = 5;
     /// and so many Moons that it foretold;
     const FORETOLD: usize = 2;
-    /// so many that stand elsewhere are no accident of one frame.
+    /// so many that stand elsewhere are no accident of one frame,
     const STRAYED: usize = 2;
+    /// nor is one that stands so many times as far off as an accident may.
+    const FAR: f64 = 2.0;
     if context.night.mount() == Mount::Tracking {
         return None;
     }
@@ -236,7 +238,7 @@ fn moved_tripod(context: &Context<'_>, now: Now<'_>, known: &mut KnownAim) -> Op
         return None;
     }
     known.strayed += 1;
-    if known.foretold >= FORETOLD && known.strayed < STRAYED {
+    if known.foretold >= FORETOLD && known.strayed < STRAYED && off < FAR * least {
         // What held before is what the next frame is held against.
         known.held = Some(held);
         return None;
