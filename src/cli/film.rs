@@ -12,9 +12,9 @@ use moonloom::compose::{
     ComposeError, Film, PictureRequest, check_targets, output_spec, plan_film, protect, protect_inputs,
 };
 use moonloom::diag::Diagnostic;
-use moonloom::layout::Layout;
 #[cfg(feature = "video")]
 use moonloom::layout::{ColourSpace, Output};
+use moonloom::layout::{Gaps, Layout};
 use moonloom::write::{Container, Delay, OutputSpec, PictureRecord, WriteError, write_animation, write_picture};
 #[cfg(feature = "video")]
 use moonloom::write::{video_can_say, write_video};
@@ -47,7 +47,7 @@ pub struct FilmArgs {
     #[arg(long, value_enum, default_value_t = Pace::Time, value_name = "PACE")]
     pace: Pace,
     /// Pictures a second, of a video or numbered ones; a photograph is written as often as it is seen. Without this each is
-    /// written once, and a video shows it as long as it stands
+    /// written once, and a video shows it as long as it stands; a cross-fade has 25 a second
     #[arg(long, value_name = "PICTURES")]
     rate: Option<f64>,
     /// Frames of the same night from another camera
@@ -167,6 +167,10 @@ pub fn run(args: &FilmArgs) -> Outcome {
         Some(path) => read_layout(path)?,
         None => Layout::parse(Path::new("film.ron"), LAYOUT).map_err(|d| Failure::new(Exit::BadRequest, d))?,
     };
+    if matches!(target, Target::Numbered { .. }) && args.rate.is_none() && layout.file.film.gaps == Gaps::CrossFaded {
+        let what = "numbered pictures of a film that cross-fades need to be so many a second";
+        return Err(wrong(what.into(), "give --rate 25, or let the layout say `film: (gaps: Held)`"));
+    }
     let spec = spec_of(&target, &layout)?;
     // Pictures that are numbered get a folder of their own.
     if matches!(target, Target::Numbered { .. })

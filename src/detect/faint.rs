@@ -162,8 +162,9 @@ fn is_step(flat: &Plane, (bx, by): (usize, usize), r: f64) -> bool {
     inside - outside > 0.5 * (middle - far)
 }
 
-/// Looks for a disc of the expected radius within `area`; the model begins where the filter answers most, and at `expected_at`: what
-/// is left of a partly eclipsed disc lies beside its centre.
+/// Looks for a disc of the expected radius within `area`; the model begins where the filter answers most and, where the shadow's
+/// light is known, at `expected_at` as well: what is left of a partly eclipsed disc lies beside its centre. (Each of the two sees a
+/// window of its own; they overlap in most of their pixels, and that the sky in them differs is neglected.)
 pub(crate) fn find_faint(
     frame: &Measured<'_>,
     expected: &Expectation<'_>,
@@ -185,11 +186,10 @@ pub(crate) fn find_faint(
         small_disc::fit_model(&copy, start, metric, radius / factor, noise.max(1e-7), shading)
     };
     let starts = [Some(found), expected_at.filter(|_| shading.is_some())];
-    let model = starts.into_iter().flatten().filter_map(from).min_by(|a, b| a.misfit.total_cmp(&b.misfit))?;
+    let is_placed = |model: &small_disc::ModelFit| model.sigma_px * factor <= 0.12 * radius;
+    let models = starts.into_iter().flatten().filter_map(from).filter(is_placed);
+    let model = models.min_by(|a, b| a.misfit.total_cmp(&b.misfit))?;
     let sigma_px = model.sigma_px * factor;
-    if sigma_px > 0.12 * radius {
-        return None;
-    }
     let centre = PixelPoint::new(model.centre.x * factor + at.x0 as f64, model.centre.y * factor + at.y0 as f64);
     let (disc, n) = RowSums::of(&copy).disc(model.centre.x as usize, model.centre.y as usize, 0.9 * radius / factor);
     let sky = frame.sky.at(centre.x, centre.y);

@@ -111,6 +111,9 @@ pub(super) fn first_look(
     if rim.is_a_line(fit.contrast) {
         return None;
     }
+    if !fit.holds() {
+        return None;
+    }
     let is_told = small.is_none() && care == Care::Exact;
     let disc = Disc {
         plane: &view.plane,
@@ -120,7 +123,7 @@ pub(super) fn first_look(
         width_px: fit.edge_width_px / traced.metric.stretch(),
     };
     let smear = is_told.then(|| smear_of(&disc)).flatten();
-    fit.holds().then_some(Look {
+    Some(Look {
         smear,
         fit,
         limb_step: rim.step(),
@@ -246,7 +249,7 @@ impl Look {
             reduced: factor,
             in_light: None,
             small: None,
-            smear: self.smear.map(|s| s.enlarged(factor)),
+            smear: None,
             cutout: None,
             fit,
             ..self

@@ -27,7 +27,7 @@ pub(super) struct ModelFit {
     /// Standard deviation of the centre (both axes together), pixels.
     pub sigma_px: f64,
     pub blur_px: f64,
-    /// Mean square of what is left, in its own noise; 1 where the model says all.
+    /// Mean square of what is left, in noise and what seas the polynomials cannot follow.
     pub misfit: f64,
 }
 

@@ -12,7 +12,7 @@ pub use arrangement::{
     Along, Arrangement, Backplate, BackplateFit, Foreground, Order, Panel, Panels, Path, PhaseGrid, Place, ShadowMap,
     Sky, SkyProjection, SkyTrack, Spacing, Upright,
 };
-pub use film::{FilmNotes, Gaps};
+pub use film::{FilmPacing, Gaps};
 pub use length::{Length, Measure, Unit};
 pub use light::{Atmosphere, Light, Merging, Normalization, WhiteBalance};
 pub use output::{ColourSpace, Depth, Output};
@@ -67,5 +67,5 @@ pub struct LayoutFile {
     pub output: Output,
     /// How a film goes from one photograph to the next.
     #[serde(default)]
-    pub film: FilmNotes,
+    pub film: FilmPacing,
 }

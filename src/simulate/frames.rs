@@ -2,7 +2,6 @@
 
 use super::camera::expose;
 use super::landscape::paint;
-use super::mishaps::Befallen;
 use super::moon_disc::MoonDisc;
 use super::night_sky::NightSky;
 use super::painting::Painting;
@@ -166,18 +165,20 @@ impl<'a> RehearsedNight<'a> {
         for frame in &self.rig.foreground {
             let Ok(opens) = Instant::parse_utc(&frame.utc) else { continue };
             let exposure = Exposure::new(frame.seconds, frame.f_number, frame.iso);
-            shots.push(Shot { opens, exposure, file: String::new(), foreground: true });
+            let befallen = self.rig.mishaps.at(opens.seconds_since(self.first) / 60.0).without_exposure();
+            shots.push(Shot { opens, exposure, file: String::new(), foreground: true, befallen });
         }
-        for opens in self.rig.frames.instants(&self.eclipse) {
-            let mut middle = self.rig.exposure(self.moon(opens).shadow.umbral_fraction());
-            let minutes = opens.seconds_since(self.first) / 60.0;
-            middle.time.seconds *= self.rig.mishaps.at(minutes).exposed_stops.exp2();
+        for moment in self.rig.frames.instants(&self.eclipse) {
+            let mut middle = self.rig.exposure(self.moon(moment).shadow.umbral_fraction());
+            // All frames of a bracket share what befalls the first.
+            let befallen = || self.rig.mishaps.at(moment.seconds_since(self.first) / 60.0);
+            middle.time.seconds *= befallen().exposed_stops.exp2();
             let stops: &[f64] = &self.rig.frames.bracket_stops;
-            let mut opens = opens;
+            let mut opens = moment;
             for stop in if stops.is_empty() { &[0.0] } else { stops } {
                 let mut exposure = middle;
                 exposure.time.seconds *= stop.exp2();
-                shots.push(Shot { opens, exposure, file: String::new(), foreground: false });
+                shots.push(Shot { opens, exposure, file: String::new(), foreground: false, befallen: befallen() });
                 // A second to write the frame.
                 opens = opens.plus_seconds(exposure.time.seconds + 1.0);
             }
@@ -190,14 +191,8 @@ impl<'a> RehearsedNight<'a> {
         shots
     }
 
-    /// What goes wrong with an exposure.
-    fn befallen(&self, shot: &Shot) -> Befallen {
-        self.rig.mishaps.at(shot.opens.seconds_since(self.first) / 60.0)
-    }
-
     /// Where the camera points when the Moon is as given.
-    fn aim(&self, moon: &MoonDisc, parallactic: Angle, since_start_h: f64, seed: u64) -> CameraPointing {
-        let befallen = self.rig.mishaps.at(60.0 * since_start_h);
+    fn aim(&self, moon: &MoonDisc, parallactic: Angle, since_start_h: f64, is_cut: bool, seed: u64) -> CameraPointing {
         let aimed = |roll: Angle| CameraPointing {
             lens: self.lens,
             azimuth: moon.seen.azimuth,
@@ -222,7 +217,7 @@ impl<'a> RehearsedNight<'a> {
             RehearsedMount::ReaimedTripod { scatter_px, roll_scatter_deg } => {
                 let reach = |n| (uniform(seed, n) * 2.0 - 1.0) * scatter_px;
                 let roll = Angle::from_degrees(roll_scatter_deg * normal(seed, 90).clamp(-2.0, 2.0));
-                if befallen.is_cut(seed) {
+                if is_cut {
                     // To the left or right edge, a quarter to a half of the disc beyond it.
                     let radius = self.lens.focal_length_px * moon.semidiameter.radians();
                     let side = if uniform(seed, 93) < 0.5 { -1.0 } else { 1.0 };
@@ -246,11 +241,12 @@ impl<'a> RehearsedNight<'a> {
     }
 
     fn take(&self, shot: &Shot, seed: u64) -> (LinearImage, FrameTruth) {
-        let (camera, mishaps) = (&self.rig.camera, self.befallen(shot));
+        let (camera, mishaps) = (&self.rig.camera, &shot.befallen);
         let middle = shot.opens.plus_seconds(shot.exposure.time.seconds / 2.0);
         let moon = self.moon(middle);
         let parallactic = crate::sky::apparent_moon(&self.observer, middle).parallactic_angle;
-        let pointing = self.aim(&moon, parallactic, middle.seconds_since(self.first) / 3600.0, seed);
+        let pointing =
+            self.aim(&moon, parallactic, middle.seconds_since(self.first) / 3600.0, mishaps.is_cut(seed), seed);
         let mut field = Painting {
             pointing: &pointing,
             width: camera.width_px,
@@ -300,7 +296,7 @@ impl<'a> RehearsedNight<'a> {
     /// Share of the limb that stands out of the noise, inside the frame and uncovered.
     fn limb_shown(&self, moon: &MoonDisc, pointing: &CameraPointing, shot: &Shot, seed: u64) -> f64 {
         const POINTS: i32 = 120;
-        let (camera, mishaps) = (&self.rig.camera, self.befallen(shot));
+        let (camera, mishaps) = (&self.rig.camera, &shot.befallen);
         let Some(at) = pointing.to_pixel(moon.seen) else { return 0.0 };
         let radius = self.lens.disc_radius_px(at, moon.semidiameter);
         let gain = shot.exposure.light_gain() * SATURATION_PER_LIGHT_GAIN * mishaps.veil(seed);
@@ -344,7 +340,7 @@ impl<'a> RehearsedNight<'a> {
             f_number: shot.exposure.aperture.f_number,
             iso: shot.exposure.sensitivity.iso,
             trail_px,
-            mishaps: self.befallen(shot).words(seed),
+            mishaps: shot.befallen.words(seed),
         }
     }
 

@@ -36,7 +36,8 @@ pub struct Mishaps {
     pub shaken: f64,
     /// Blur of a lens out of focus, pixels (Gaussian sigma).
     pub defocus_px: f64,
-    /// Dew that settles on the lens: so much of the light more, each hour, goes astray into a wide halo.
+    /// Dew that settles on the lens: the Moon loses so much of its light more each hour, half of it into a wide halo, and blurs.
+    /// (Stars and landscape are left as they are.)
     pub dew_per_hour: f64,
     /// Stops by which the exposure is off what the ladder says; two under is -2.
     pub exposed_stops: f64,
@@ -78,6 +79,12 @@ const MOST_DEW: f64 = 0.85;
 const DEW_BLUR_PX: f64 = 4.0;
 
 impl Befallen {
+    /// The same for a frame whose exposure is its own.
+    pub fn without_exposure(mut self) -> Self {
+        self.mishaps.exposed_stops = 0.0;
+        self
+    }
+
     /// What of it befell one frame, in words.
     pub fn words(&self, seed: u64) -> Vec<String> {
         let mut out = self.mishaps.words(seed);

@@ -1,5 +1,6 @@
 //! One rig's night, and one exposure of it.
 
+use super::mishaps::Befallen;
 use super::scenario::{RehearsedRig, Scenario};
 use crate::sky::{Lens, LunarEclipse, Observer, Refraction};
 use crate::units::{Angle, Exposure, Instant};
@@ -10,6 +11,8 @@ pub(super) struct Shot {
     pub(super) exposure: Exposure,
     pub(super) file: String,
     pub(super) foreground: bool,
+    /// What goes wrong with it.
+    pub(super) befallen: Befallen,
 }
 
 /// What stays as it is for all frames of a rig.

@@ -1,6 +1,7 @@
 //! The contacts that come, a clock that is off, frames that do not come.
 
 use super::judged::Judged;
+use super::memory::Verdict;
 use super::place::usual_interval_s;
 use super::{Advice, Context, Kind, Now, Urgency};
 use crate::registration::ClockEstimate;
@@ -20,14 +21,10 @@ const SILENCE: f64 = 3.0;
 const SILENCE_S: f64 = 20.0;
 
 /// What there is to say of the hour after a frame.
-pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Vec<Advice> {
-    let mut out = Vec::new();
+pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Verdict {
+    let mut out = Verdict::default();
     if let Some((eclipse, at)) = context.eclipse.zip(now.at) {
-        out.extend(contacts(eclipse, context.observer.as_ref(), at));
-    }
-    if let Some(clock) = by_arrival(context.before, judged) {
-        out.push(clock);
-        return out;
+        out.advice.extend(contacts(eclipse, context.observer.as_ref(), at));
     }
     let clock = context.registration.rigs.get(now.found.rig).and_then(|r| r.clock);
     // A curve that nobody knows moves the shadow's edge that is seen.
@@ -36,45 +33,73 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Vec
     if let Some(clock) = clock.filter(is_off) {
         let side = if clock.ahead_s < 0.0 { "behind" } else { "ahead" };
         let text = format!("the clock is {:.0} s {side}: write it down, or set it", clock.ahead_s.abs());
-        out.push(Advice::new(Kind::Clock, Urgency::Later, text));
+        out.advice.push(Advice::new(Kind::Clock, Urgency::Later, text));
+        return out;
+    }
+    match by_arrival(context.before, judged) {
+        Arrivals::Off(advice) => out.advice.push(advice),
+        Arrivals::Untold => out.untold.push(Kind::Clock),
+        Arrivals::Right => {}
     }
     out
 }
 
-/// A camera's clock against the one by which its frames arrive. What a card or the air takes to bring a frame differs from frame to
-/// frame; a clock that is off is so by as much in each, and no frame comes before it was taken.
-fn by_arrival(before: &[Judged], judged: &Judged) -> Option<Advice> {
+/// What arrivals say of a camera's clock.
+#[derive(Debug, PartialEq)]
+enum Arrivals {
+    Off(Advice),
+    Right,
+    /// Too few frames, or they took differently long.
+    Untold,
+}
+
+/// A camera's clock against the one by which its frames arrive. No frame comes before it was taken; and one that comes late by as much
+/// as those before it was brought slowly, or has a clock that is behind: from minutes on it is the clock.
+fn by_arrival(before: &[Judged], judged: &Judged) -> Arrivals {
     /// Frames that are compared,
     const OF: usize = 3;
     /// and what they may differ by, seconds, for their delay to be a clock's.
     const ALIKE_S: f64 = 6.0;
-    /// Frames of one moment that a card brings together are late alike, and tell nothing.
-    const APART_S: f64 = 20.0;
+    /// Frames of one moment that a card brings together are late alike: they count as one.
+    const APART_S: f64 = 10.0;
+    /// No card and no air is as slow as this, frame after frame.
+    const SLOW_S: f64 = 150.0;
     /// Zones differ by a quarter of an hour at least.
     const ZONE_S: f64 = 850.0;
-    let own = before.iter().rev().filter(|j| j.camera == judged.camera);
-    let told: Vec<(f64, f64)> = std::iter::once(judged)
-        .chain(own)
-        .map_while(|j| Some((j.came_after_s?, j.at?.tt_seconds())))
-        .take(OF)
-        .collect();
-    let after: Vec<f64> = told.iter().map(|(after, _)| *after).collect();
-    let apart = told.first()?.1 - told.last()?.1;
+    let told = |j: &Judged| Some((j.came_after_s?, j.at?.tt_seconds()));
+    let Some((late, at)) = told(judged) else { return Arrivals::Untold };
+    let mut after = vec![late];
+    let mut earliest = at;
+    for (late, at) in before.iter().rev().map_while(told) {
+        if earliest - at >= APART_S && after.len() < OF {
+            after.push(late);
+            earliest = at;
+        }
+    }
     let least = after.iter().copied().fold(f64::INFINITY, f64::min);
     let most = after.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let is_told =
-        least < -CLOCK_S || (after.len() == OF && apart > APART_S && most - least < ALIKE_S && least > CLOCK_S);
+    if (0.0..=CLOCK_S).contains(&least) {
+        return Arrivals::Right;
+    }
+    let is_told = least < -CLOCK_S || (after.len() == OF && most - least < ALIKE_S && least > CLOCK_S);
     if !is_told {
-        return None;
+        return Arrivals::Untold;
     }
     let side = if least < 0.0 { "ahead of" } else { "behind" };
-    let text = if least.abs() > ZONE_S {
-        let (hours, minutes) = ((least.abs() / 60.0).round() as i64 / 60, (least.abs() / 60.0).round() as i64 % 60);
+    let seconds = least.abs();
+    let text = if seconds > ZONE_S {
+        let minutes = (seconds / 60.0).round() as i64;
+        let (hours, minutes) = (minutes / 60, minutes % 60);
         format!("the frames' times are {hours} h {minutes:02} min {side} this computer's clock: is `utc_offset` right?")
+    } else if (0.0..SLOW_S).contains(&least) {
+        format!(
+            "the frames come {seconds:.0} s after the times they carry: the clock is behind, or they are brought slowly"
+        )
     } else {
-        format!("the camera's clock is {:.0} s {side} this computer's: set it, or write it down", least.abs())
+        format!("the camera's clock is {seconds:.0} s {side} this computer's: set it, or write it down")
     };
-    Some(Advice::new(Kind::Clock, Urgency::Soon, text))
+    let urgency = if (0.0..SLOW_S).contains(&least) { Urgency::Later } else { Urgency::Soon };
+    Arrivals::Off(Advice::new(Kind::Clock, urgency, text))
 }
 
 /// Whether a frame's numbers are light.
@@ -153,7 +178,10 @@ mod tests {
                 })
                 .collect();
             let (last, before) = frames.split_last().unwrap();
-            by_arrival(before, last).map(|a| a.text)
+            match by_arrival(before, last) {
+                Arrivals::Off(advice) => Some(advice.text),
+                Arrivals::Right | Arrivals::Untold => None,
+            }
         };
         let came = |after: &[f64]| came_every(60.0, after);
         // What the air takes to bring a frame is no clock's.
@@ -163,6 +191,8 @@ mod tests {
         assert!(came(&[-43.0]).unwrap().contains("43 s ahead of"), "no frame comes before it was taken");
         assert!(came(&[303.0, 301.0, 302.5]).unwrap().contains("301 s behind"));
         assert_eq!(came_every(2.0, &[7203.0, 7201.0, 7199.0]), None, "a bracket that a card brings");
+        assert!(came_every(0.0, &[303.0; 3]).is_none() && came_every(12.0, &[303.0; 3]).is_some());
+        assert!(came(&[40.0, 41.0, 39.5]).unwrap().contains("brought slowly"), "as late by a slow card");
         let zone = came(&[-28_797.0]).unwrap();
         assert!(zone.contains("8 h 00 min ahead") && zone.contains("utc_offset"), "{zone}");
     }

@@ -48,8 +48,8 @@ pub(super) fn camera_of(context: &Context<'_>, now: Now<'_>) -> String {
 
 /// How long after its exposure a frame came; `None` where the frame is of another night.
 fn came_after_s(now: Now<'_>) -> Option<f64> {
-    /// Clocks of one night differ by no more than the zones do.
-    const ANOTHER_NIGHT_S: f64 = 15.0 * 3600.0;
+    /// Zones are 26 hours apart at most.
+    const ANOTHER_NIGHT_S: f64 = 27.0 * 3600.0;
     let exposed = now.frame.metadata.exposure.map_or(0.0, |e| e.time.seconds);
     let after = now.arrived?.seconds_since(now.at?.plus_seconds(exposed / 2.0));
     (after.abs() < ANOTHER_NIGHT_S).then_some(after)

@@ -71,7 +71,7 @@ impl Kind {
 
     /// Whether it is about the night, whichever camera's frame says it.
     fn is_of_the_night(self) -> bool {
-        matches!(self, Kind::Contact(..) | Kind::Clock | Kind::Claim(_) | Kind::Silence)
+        matches!(self, Kind::Contact(..) | Kind::Claim(_) | Kind::Silence)
     }
 
     /// Whether it speaks of one moment, and is then over.

@@ -176,11 +176,15 @@ impl Vigil {
         judged.leaves = place::leaving(&context, now).filter(|_| !judged.is_too_small).map(|l| (l.minutes, l.edge));
         let mut advice = place::judge(&context, now, &judged, &mut self.place);
         let mut untold = place::untold(now, &judged);
-        for verdict in [sharpness::judge(&context, now, &judged), light::judge(&context, now, &judged)] {
+        let verdicts = [
+            sharpness::judge(&context, now, &judged),
+            light::judge(&context, now, &judged),
+            hours::judge(&context, now, &judged),
+        ];
+        for verdict in verdicts {
             advice.extend(verdict.advice);
             untold.extend(verdict.untold);
         }
-        advice.extend(hours::judge(&context, now, &judged));
         if judged.is_too_small {
             advice.retain(|a| matches!(a.kind, Kind::Contact(..)));
             let text = "the Moon is too small in these frames to be judged: a longer lens, or larger frames";

@@ -4,7 +4,7 @@ use super::judged::Judged;
 use super::{Advice, Context, Kind, Now, Urgency};
 use crate::camera::Mount;
 use crate::raster::PixelPoint;
-use crate::registration::PointingSolution;
+use crate::registration::{PointingSolution, Status};
 use crate::sky::{Horizontal, Refraction, apparent_moon};
 use crate::solve::aim_sigma_px;
 use crate::units::Instant;
@@ -129,6 +129,8 @@ fn is_aimed_each_time(context: &Context<'_>, now: Now<'_>) -> bool {
             let step = |to: PixelPoint| Complex::new(to.x - w[0].1.x, to.y - w[0].1.y);
             (step(w[1].1), step(goes), 0.15 * w[0].2 + 0.1 * step(goes).norm())
         })
+        // Within a bracket the Moon hardly goes, whoever aims.
+        .filter(|(went, goes, near)| went.norm().max(goes.norm()) > *near)
         .collect();
     // However the camera is turned, it is turned alike in all steps: each step says how.
     let as_turned =
@@ -138,7 +140,8 @@ fn is_aimed_each_time(context: &Context<'_>, now: Now<'_>) -> bool {
         ratio / ratio.norm()
     });
     let carried = turns.map(as_turned).max().unwrap_or(0);
-    let was_lost = context.before.iter().rev().take(OF).any(|j| !j.has_moon && !j.below_horizon);
+    let some = &context.before[context.before.len().saturating_sub(OF)..];
+    let was_lost = some.windows(2).any(|w| w[0].has_moon && !w[1].has_moon && has_left(&w[0], &w[1]));
     !steps.is_empty() && !was_lost && 2 * carried <= steps.len()
 }
 
@@ -212,8 +215,9 @@ fn moved_tripod(context: &Context<'_>, now: Now<'_>, known: &mut KnownAim) -> Op
     const FORETOLD: usize = 2;
     /// so many that stand elsewhere are no accident of one frame,
     const STRAYED: usize = 2;
-    /// nor is one that stands so many times as far off as an accident may.
+    /// nor is one that stands so many times as far off as an accident may, if the disc is this sure: lamps reach four fifths.
     const FAR: f64 = 2.0;
+    const SURE: f64 = 0.85;
     if context.night.mount() == Mount::Tracking {
         return None;
     }
@@ -226,19 +230,28 @@ fn moved_tripod(context: &Context<'_>, now: Now<'_>, known: &mut KnownAim) -> Op
         known.foretold = 0;
         return None;
     };
-    let (observer, at, fit) = (context.observer?, now.at?, now.found.fit()?);
+    let (observer, at) = (context.observer?, now.at?);
+    let Some(fit) = now.found.fit() else {
+        // No Moon where it was to be: a cloud, or the first frame after a kick.
+        known.strayed = known.strayed.max(usize::from(now.found.status() == Status::Inferred));
+        return None;
+    };
     let seen = apparent_moon(&observer, at).refracted(Refraction::default());
     let off = held.pointing.to_pixel(seen)?.distance(fit.centre);
     // A young aim does not know far ahead.
     let foreseen = aim_sigma_px(&held, seen);
     let least = (5.0 * held.rms_px.hypot(fit.centre_sigma_px).hypot(foreseen)).max(3.0).max(0.1 * fit.radius_px);
+    if foreseen > fit.radius_px.max(3.0) {
+        return None;
+    }
     if off <= least {
         known.foretold += 1;
         known.strayed = 0;
         return None;
     }
     known.strayed += 1;
-    if known.foretold >= FORETOLD && known.strayed < STRAYED && off < FAR * least {
+    let is_sure = off > FAR * least && fit.confidence() > SURE;
+    if known.foretold >= FORETOLD && known.strayed < STRAYED && !is_sure {
         // What held before is what the next frame is held against.
         known.held = Some(held);
         return None;

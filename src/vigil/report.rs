@@ -26,7 +26,7 @@ pub(super) fn report(context: &Context<'_>, now: Now<'_>, judged: &Judged, said:
         leaves_in_minutes: judged.leaves.map(|(minutes, _)| minutes),
         edge_width_px: judged.fit.map(|f| f.edge_width_px),
         best_edge_width_px: best,
-        smear_px: judged.smear.map(|s| s.length_px()),
+        smear_px: super::sharpness::smeared(judged).map(|s| s.length_px()),
         clipped_share: judged.fit.map(|f| f.saturated_share),
         bright_part: judged.fit.map(|f| f.disc_level),
         light_ratio: judged.light_ratio,
@@ -61,7 +61,7 @@ pub struct FrameReport {
     pub edge_width_px: Option<f64>,
     /// The sharpest limbs of the night so far, pixels.
     pub best_edge_width_px: Option<f64>,
-    /// How far the disc trails in one direction, pixels; null where too little of the limb tells.
+    /// How far the disc trails in one direction, pixels; null where its limb is as wide all round, or too little of it is seen.
     pub smear_px: Option<f64>,
     /// Share of the disc at the top of the scale.
     pub clipped_share: Option<f64>,

@@ -1,4 +1,4 @@
-//! Focus that slips, a shaken frame, dew, a shutter under which the disc trails.
+//! Focus that slips, a shaken frame, dew, a shutter under which the disc trails. Of discs below 15 px nothing is said of dew.
 
 use super::judged::{Judged, TINY_PX};
 use super::memory::Verdict;
@@ -38,8 +38,11 @@ fn is_telling(j: &Judged) -> bool {
 pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Verdict {
     let trails = trailing(context, now).or_else(|| seen_to_trail(context, now, judged));
     let mut out = Verdict { advice: trails.into_iter().collect(), untold: Vec::new() };
-    if judged.fit.is_none() {
+    if judged.smear.is_none() {
         out.untold.push(Kind::Trailing);
+    }
+    if smeared(judged).is_some() {
+        out.untold.extend([Kind::Focus, Kind::Dew]);
     }
     if !is_telling(judged) || at_zenith(judged).is_none() || is_long(context, judged) {
         out.untold.extend([Kind::Focus, Kind::Dew]);
@@ -61,7 +64,9 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
             && !is_long(context, j)
             && smeared(j).is_none()
     };
-    let is_shaken = smeared(judged).is_some() && out.advice.is_empty();
+    // What the mount lets trail is no shake, and goes the same way in each frame.
+    let trails = is_long(context, judged) || goes_on(context, judged).is_some();
+    let is_shaken = smeared(judged).is_some() && !trails;
     if is_shaken
         || (is_wide(judged) && !last_was(&is_wide, &of_rig) && at_zenith(judged).is_some_and(|w| w > SHAKEN * best))
     {
@@ -97,21 +102,24 @@ const SMEARED_FOR_SURE: f64 = 5.0;
 const SAME_WAY_DEG: f64 = 20.0;
 
 /// The smear of a frame that moved while it was exposed.
-fn smeared(j: &Judged) -> Option<Smear> {
+pub(super) fn smeared(j: &Judged) -> Option<Smear> {
     let is_moved =
         |s: &Smear| s.significance > SMEARED_FOR_SURE && s.length_px() > (SMEARED_WIDTHS * s.across_px).max(SMEARED_PX);
     j.smear.filter(is_moved)
 }
 
+/// The smear of a frame that moved the same way as the one before it.
+fn goes_on(context: &Context<'_>, judged: &Judged) -> Option<Smear> {
+    let here = smeared(judged)?;
+    let last = context.before.iter().rev().find(|j| j.smear.is_some()).and_then(smeared)?;
+    let apart = (here.direction() - last.direction()).degrees().rem_euclid(180.0);
+    (apart.min(180.0 - apart) <= SAME_WAY_DEG).then_some(here)
+}
+
 /// A disc that is seen to trail the same way in two frames: the exposure is too long for a mount that stands, or the mount does
 /// not follow.
 fn seen_to_trail(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Option<Advice> {
-    let here = smeared(judged).filter(|s| s.length_px() > SMEARED * context.trail_px)?;
-    let last = context.before.iter().rev().find(|j| j.smear.is_some()).and_then(smeared)?;
-    let apart = (here.direction() - last.direction()).degrees().rem_euclid(180.0);
-    if apart.min(180.0 - apart) > SAME_WAY_DEG {
-        return None;
-    }
+    let here = goes_on(context, judged).filter(|s| s.length_px() > TRAILS_TOO_FAR * context.trail_px)?;
     let length = here.length_px();
     let change = match now.frame.metadata.exposure.map(|e| e.time.seconds) {
         _ if context.mount() == Mount::Tracking => "look at the mount's drive and rate".to_owned(),
@@ -173,7 +181,7 @@ fn dew(context: &Context<'_>, judged: &Judged, before: &[&Judged]) -> Option<Adv
 }
 
 /// An exposure under which the disc trails far further than may be: who exposes a little longer knows why.
-const SMEARED: f64 = 2.0;
+const TRAILS_TOO_FAR: f64 = 2.0;
 
 /// An exposure under which the disc trails further than may be.
 fn trailing(context: &Context<'_>, now: Now<'_>) -> Option<Advice> {
@@ -181,7 +189,7 @@ fn trailing(context: &Context<'_>, now: Now<'_>) -> Option<Advice> {
     let exposure = now.frame.metadata.exposure?;
     let longest: f64 = exposure_at(&request, &setup, at).longest_s?;
     let seconds = exposure.time.seconds;
-    (now.found.disc().is_some() && seconds > SMEARED * longest).then(|| {
+    (now.found.disc().is_some() && seconds > TRAILS_TOO_FAR * longest).then(|| {
         let text = format!(
             "shutter {} -> {}: the disc trails {:.0} px; raise the ISO or open the lens for what is missing",
             shutter_words(seconds),

@@ -49,9 +49,18 @@ fn filled(steps: &[f64], gaps: Gaps, (seconds, rate): (f64, Option<f64>)) -> Vec
     let between = steps.len().saturating_sub(1);
     let mut usual: Vec<f64> = steps[..between].iter().copied().filter(|s| *s > 0.0).collect();
     usual.sort_by(f64::total_cmp);
-    let usual = usual.get(usual.len() / 2).copied().unwrap_or(f64::INFINITY);
+    // What four steps of five do not exceed: within brackets the night hardly goes on.
+    let usual = usual.get(usual.len().saturating_sub(1) * 4 / 5).copied().unwrap_or(f64::INFINITY);
     let is_gap = |k: usize| k < between && steps[k] > GAP * usual;
-    let stands = |k: usize| if gaps == Gaps::Cut && is_gap(k) { usual } else { steps[k] };
+    let cut = |k: usize| if is_gap(k) { usual } else { steps[k] };
+    // A full sheet stands for a share of what is shown of the night.
+    let whole: f64 = steps[..between].iter().sum();
+    let shortened = if whole > 0.0 { (0..between).map(cut).sum::<f64>() / whole } else { 1.0 };
+    let stands = |k: usize| match gaps {
+        Gaps::Cut if k < between => cut(k),
+        Gaps::Cut => (steps[k] * shortened).max(usual.min(steps[k])),
+        Gaps::Held | Gaps::CrossFaded => steps[k],
+    };
     let all: f64 = (0..steps.len()).map(stands).sum();
     let in_film = |step: f64| step / all * seconds;
     let mut out = Vec::with_capacity(steps.len());
@@ -157,6 +166,13 @@ mod tests {
         assert!(between.iter().all(|s| s.picture == 2));
         assert!(between.windows(2).all(|w| w[0].next_share < w[1].next_share) && between[134].next_share < 1.0);
         assert_eq!(faded.iter().filter(|s| !s.is_faded()).map(|s| s.picture).collect::<Vec<_>>(), [0, 1, 2, 3, 4]);
+        // A full sheet that stands for a fifth does so of what is left.
+        let fills = [60.0, 60.0, 7200.0, 60.0, 1845.0];
+        let cut = filled(&fills, Gaps::Cut, (10.0, None));
+        assert!((cut[4].seconds - 2.0).abs() < 0.01, "{cut:?}");
+        // Brackets are no gaps.
+        let brackets: Vec<f64> = (0..30).map(|k| if k % 3 == 2 { 296.0 } else { 2.0 }).collect();
+        assert!(filled(&brackets, Gaps::CrossFaded, (9.0, None)).iter().all(|s| !s.is_faded()));
         // Without gaps nothing is made up.
         assert!(filled(&[60.0; 9], Gaps::CrossFaded, (9.0, None)).iter().all(|s| !s.is_faded()));
     }

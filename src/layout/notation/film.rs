@@ -6,8 +6,9 @@ use serde::{Deserialize, Serialize};
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields, default)]
-pub struct FilmNotes {
-    /// What fills a gap in the night: where the next photograph comes more than two and a half times as late as usual.
+pub struct FilmPacing {
+    /// What fills a gap in the night: where the next photograph comes more than two and a half times as late as usual. (Where all
+    /// photographs stand alike, `film --pace photographs`, there is none.)
     pub gaps: Gaps,
 }
 

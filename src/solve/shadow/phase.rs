@@ -57,7 +57,8 @@ pub(super) fn slip(observer: &Observer, edges: &[ShadowEdge], clock: Option<&Clo
             edges.iter().filter(|e| comparison.off(e, ahead_s).is_some_and(|off| off.abs() < 0.6 * CONTRADICTION));
         good.count() * 10 >= edges.len() * 8
     };
-    // What a clock that is off by minutes explains is no slip: of a first bite it takes no more to be off by what edges are good to.
+    // What a clock that is off by minutes explains is no slip: where the shadow has only begun to show, few edges tell, and half
+    // an hour's zone from the other end of the eclipse may fit them as well.
     if (-MINUTES..=MINUTES).any(|m| agree(60.0 * f64::from(m))) || clock.is_some_and(|c| c.ahead_s.abs() < 3600.0) {
         return None;
     }
