@@ -130,11 +130,11 @@ fn each_planted_fault_is_named_within_two_frames() {
 fn dew_and_a_mount_that_drifts_are_named_in_time() {
     let folder = TempDir::new().unwrap();
     let often =
-        |t: String| t.replace("every_minutes: 5.0, tail_minutes: -190.0", "every_minutes: 3.0, tail_minutes: -245.0");
+        |t: String| t.replace("every_minutes: 5.0, tail_minutes: -190.0", "every_minutes: 3.0, tail_minutes: -270.0");
     let wet = night(folder.path(), "wet", |t| {
         often(t).replace("mishaps: ()", "mishaps: (dew_per_hour: 1.0, from_minutes: 30.0)")
     });
-    let (reports, _) = watch(&frames(&wet));
+    let (reports, _) = watch(&frames(&wet)[..20]);
     let asked = said(&reports, |k| !matches!(k, Kind::Contact(..)));
     println!("dew from minute 30 on: {asked:?}");
     // A third of the light is lost after twenty minutes.
@@ -145,10 +145,10 @@ fn dew_and_a_mount_that_drifts_are_named_in_time() {
     let drifting = night(folder.path(), "drifting", |t| {
         often(t).replace(
             "ReaimedTripod(scatter_px: 25.0)",
-            "Tracking(up_position_angle_deg: 5.0, drift_px_per_hour: (110.0, 6.0))",
+            "Tracking(up_position_angle_deg: 5.0, drift_px_per_hour: (160.0, 6.0))",
         )
     });
-    let (reports, _) = watch(&frames(&drifting));
+    let (reports, _) = watch(&frames(&drifting)[..20]);
     let asked = said(&reports, |k| !matches!(k, Kind::Contact(..)));
     println!("a mount that drifts: {asked:?}");
     assert!(

@@ -131,7 +131,7 @@ fn line_of(r: &FrameReport) -> String {
         let _ = write!(line, "  clipped {:.0} %", 100.0 * clipped);
     }
     if let Some(bright) = r.bright_part.filter(|b| *b > 0.0) {
-        let _ = write!(line, "  light {:+.1} stops", bright.log2());
+        let _ = write!(line, "  brightest {:.1} stops under white", -bright.log2().min(0.0));
     }
     if let Some(minutes) = r.leaves_in_minutes {
         let _ = write!(line, "  leaves in {minutes:.0} min");
