@@ -114,7 +114,8 @@ pub(super) fn first_look(
     if !fit.holds() {
         return None;
     }
-    let is_told = small.is_none() && care == Care::Exact;
+    // Of what may be no Moon nobody asks.
+    let is_told = small.is_none() && care == Care::Exact && fit.confidence() > super::BELIEVED;
     let disc = Disc {
         plane: &view.plane,
         centre: view.inside(traced.centre),

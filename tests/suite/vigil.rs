@@ -199,7 +199,8 @@ fn of_good_frames_hardly_one_gives_a_false_alarm() {
     let mut frames_seen = 0;
     let mut alarms: Vec<(&str, (usize, String))> = Vec::new();
     for folder in ["tele", "wide"] {
-        let (reports, _) = watch(&frames(&sample(folder)));
+        let all = frames(&sample(folder));
+        let (reports, _) = watch(&all[..all.len().min(24)]);
         frames_seen += reports.len();
         alarms.extend(said(&reports, |k| !matches!(k, Kind::Contact(..))).into_iter().map(|a| (folder, a)));
     }
