@@ -67,18 +67,12 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
     // What the mount lets trail is no shake, and goes the same way in each frame.
     let trails = is_long(context, judged) || goes_on(context, judged).is_some();
     let is_shaken = smeared(judged).is_some() && !trails;
-    if is_shaken
-        || (is_wide(judged) && !last_was(&is_wide, &of_rig) && at_zenith(judged).is_some_and(|w| w > SHAKEN * best))
-    {
+    let before = of_rig.iter().rev().filter(|j| at_zenith(j).is_some() && is_telling(j));
+    let wide_since = before.take_while(|j| is_wide(j)).last().filter(|_| is_wide(judged));
+    if is_shaken || (wide_since.is_none() && is_wide(judged) && at_zenith(judged).is_some_and(|w| w > SHAKEN * best)) {
         let text = "that frame is shaken: stand still while it exposes";
         out.advice.push(Advice::new(Kind::Shaken, Urgency::Later, text));
-        return out;
-    }
-    if !is_wide(judged) {
-        return out;
-    }
-    let before = of_rig.iter().rev().filter(|j| at_zenith(j).is_some() && is_telling(j));
-    if let Some(first) = before.take_while(|j| is_wide(j)).last() {
+    } else if let Some(first) = wide_since {
         let since = first.at.map_or(String::new(), |at| format!(" since {}", context.clock(at)));
         let text = format!("focus has slipped{since}: focus on the limb anew");
         out.advice.push(Advice::new(Kind::Focus, Urgency::Soon, text));
@@ -86,15 +80,10 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
     out
 }
 
-/// Whether the last frame that tells was one of them.
-fn last_was(is: &dyn Fn(&Judged) -> bool, before: &[&Judged]) -> bool {
-    before.iter().rev().find(|j| at_zenith(j).is_some() && is_telling(j)).is_some_and(|j| is(j))
-}
-
 /// A limb that is so many times as wide in one direction as across it was moved;
 const SMEARED_WIDTHS: f64 = 3.0;
-/// by so many pixels at least: what the shadow's edge and noise make of a still one stayed below 2.4 (three nights by other
-/// hands, and one of our own),
+/// by so many pixels at least: what the shadow's edge and noise make of a still one stayed below 3.3 (a real
+/// night, two by another hand, and one of our own), but for frames out of focus, which are wide all round,
 const SMEARED_PX: f64 = 3.5;
 /// and so many standard deviations from none.
 const SMEARED_FOR_SURE: f64 = 5.0;
