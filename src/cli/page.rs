@@ -9,10 +9,10 @@ use moonloom::page::{PageRequest, serve};
 use std::path::PathBuf;
 use std::process::{Command, Stdio};
 
-/// Do the whole work in a browser: frames, picture, night.
+/// Do the whole work in a browser: frames, picture, night, vigil.
 ///
 /// The page is served to this machine alone, under an address with a key that is printed and opened. What it writes (shoot.ron,
-/// registration.ron, layouts, pictures) goes into the folder of the frames. Ctrl-C ends it.
+/// frames.csv, registration.ron, layouts, pictures) goes into the folder of the frames. Ctrl-C ends it.
 #[derive(Args)]
 pub struct PageArgs {
     /// The folder of the frames

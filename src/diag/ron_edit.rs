@@ -131,6 +131,30 @@ pub fn set_value(text: &str, way: &[&str], value: &str) -> Option<String> {
     Some(out)
 }
 
+/// The text with an item more at the end of the list at a way of names, which is made where there was none; `None` where the way
+/// leads nowhere, or to what is no list.
+pub fn append_value(text: &str, way: &[&str], item: &str) -> Option<String> {
+    let (list, missing) = edit(text, opening(text, 0..text.len())?, way, "", 1)?;
+    if !missing.is_empty() {
+        return set_value(text, way, &format!("[{item}]"));
+    }
+    if !text[list.clone()].starts_with('[') {
+        return None;
+    }
+    let (mut at, mut comma) = (skip(text, list.start + 1), "");
+    while !text[at..].starts_with(']') {
+        let next = skip(text, end_of_value(text, at));
+        (at, comma) = match text[next..].chars().next() {
+            Some(',') => (skip(text, next + 1), " "),
+            Some(']') => (next, ", "),
+            _ => return None,
+        };
+    }
+    let mut out = text.to_owned();
+    out.insert_str(at, &format!("{comma}{item}"));
+    Some(out)
+}
+
 /// The first bracket of a value that is a struct or a variant with fields.
 fn opening(text: &str, within: Range<usize>) -> Option<usize> {
     let at = skip(text, within.start);
@@ -233,6 +257,18 @@ mod tests {
         assert_eq!(text, "(\n    title: \"x\", // my night\n    mount: Tracking,\n)");
         let text = set_value("(/* a: /* 0 */ 1, */ a: 2)", &["a"], "3").unwrap();
         assert_eq!(text, "(/* a: /* 0 */ 1, */ a: 3)");
+    }
+
+    #[test]
+    fn a_list_grows_at_its_end() {
+        let grown = |text: &str| append_value(text, &["a", "b"], "(9)");
+        assert_eq!(grown("(a: (b: [1, 2]))").unwrap(), "(a: (b: [1, 2, (9)]))");
+        assert_eq!(grown("(a: (b: [1, 2,\n]))").unwrap(), "(a: (b: [1, 2,\n (9)]))");
+        assert_eq!(grown("(a: (b: [(c: [1]) // one, two,\n]))").unwrap(), "(a: (b: [(c: [1]) // one, two,\n, (9)]))");
+        assert_eq!(grown("(a: (b: [ ]))").unwrap(), "(a: (b: [ (9)]))");
+        assert_eq!(grown("(a: ())").unwrap(), "(a: (b: [(9)]))");
+        assert_eq!(grown("(c: 1)").unwrap(), "(c: 1, a: (b: [(9)]))");
+        assert_eq!(grown("(a: (b: 3))"), None);
     }
 
     #[test]

@@ -26,7 +26,13 @@ pub fn read_ron<T: DeserializeOwned>(path: &Path, text: &str) -> Result<T, Diagn
             .with_span(span)
             .with_help("write a number that can be measured"));
     }
-    ron::Options::default().with_default_extension(extensions()).from_str(text).map_err(|e| explain(path, text, &e))
+    fn read<T: DeserializeOwned>(text: &str) -> Result<T, SpannedError> {
+        ron::Options::default().with_default_extension(extensions()).from_str(text)
+    }
+    read(text).map_err(|e| {
+        let missing = super::ron_missing::missing(text, &e, &|text| read::<T>(text).map(drop));
+        explain(path, text, &e, missing)
+    })
 }
 
 /// Writes a value as RON, one field a line.
@@ -61,7 +67,8 @@ fn suggestion(found: &str, names: &[&str]) -> String {
     }
 }
 
-fn explain(path: &Path, text: &str, error: &SpannedError) -> Diagnostic {
+/// A fault in words; `missing` is what a value lacks, where that is the fault.
+fn explain(path: &Path, text: &str, error: &SpannedError, missing: Option<String>) -> Diagnostic {
     let start = error.span.start;
     let (message, found, help) = match &error.code {
         Error::NoSuchStructField { expected, found, .. } => {
@@ -73,7 +80,8 @@ fn explain(path: &Path, text: &str, error: &SpannedError) -> Diagnostic {
             Some(suggestion(found, expected)),
         ),
         Error::MissingStructField { field, .. } => {
-            (format!("the field `{field}` is missing"), None, Some(format!("add `{field}: …,` here")))
+            let lacks = missing.unwrap_or_else(|| format!("{field}: …"));
+            (format!("the field `{field}` is missing"), None, Some(format!("add `{lacks}` here")))
         }
         Error::DuplicateStructField { field, .. } => (
             format!("the field `{field}` is given twice"),

@@ -135,6 +135,63 @@ impl FrameTable {
     }
 }
 
+/// The text of a `frames.csv` that says when a frame's shutter opened; comments and whatever else it says stay. `None` stands for no table.
+///
+/// # Errors
+/// A [`Diagnostic`], where the instant is none or the table cannot be read.
+pub fn set_frame_time(text: Option<&str>, file: &str, utc: &str) -> Result<String, Box<Diagnostic>> {
+    let mut lines: Vec<String> = text.unwrap_or("file,utc").lines().map(str::to_owned).collect();
+    let is_row = |line: &&mut String| !line.trim().is_empty() && !line.starts_with('#');
+    let mut rows = lines.iter_mut().filter(is_row);
+    let mut names = rows.next().map(|header| cells(header)).unwrap_or_default();
+    let place = |names: &[String], name: &str| names.iter().position(|n| n == name);
+    let of_file = place(&names, "file").unwrap_or(0);
+    let time = place(&names, "utc").unwrap_or(names.len());
+    let is_new_column = time == names.len();
+    let mut is_known = false;
+    for row in rows {
+        let mut values = cells(row);
+        let is_it = values.get(of_file).is_some_and(|f| f == file);
+        if is_it || is_new_column {
+            values.resize(values.len().max(time + 1), String::new());
+            if is_it {
+                utc.clone_into(&mut values[time]);
+            }
+            *row = line_of(&values);
+        }
+        is_known |= is_it;
+    }
+    if is_new_column {
+        names.push("utc".into());
+        if let Some(header) = lines.iter_mut().find(is_row) {
+            *header = line_of(&names);
+        }
+    }
+    if !is_known {
+        let mut values = vec![String::new(); names.len()];
+        (values[of_file], values[time]) = (file.to_owned(), utc.to_owned());
+        lines.push(line_of(&values));
+    }
+    let text = lines.join("\n") + "\n";
+    FrameTable::parse(Path::new(NAME), &text).map(|_| text)
+}
+
+/// The cells of one line.
+fn cells(line: &str) -> Vec<String> {
+    let mut reader = csv::ReaderBuilder::new().has_headers(false).trim(csv::Trim::All).from_reader(line.as_bytes());
+    let record = reader.records().next().and_then(Result::ok).unwrap_or_default();
+    record.iter().map(str::to_owned).collect()
+}
+
+/// A line of cells, quoted where they must be.
+fn line_of(cells: &[String]) -> String {
+    let mut writer = csv::Writer::from_writer(Vec::new());
+    // Into memory nothing can go wrong.
+    let _ = writer.write_record(cells);
+    let bytes = writer.into_inner().unwrap_or_default();
+    String::from_utf8_lossy(&bytes).trim_end_matches(['\r', '\n']).to_owned()
+}
+
 fn unix_seconds(utc: &str) -> Option<f64> {
     let instant = Instant::parse_utc(utc).ok()?;
     Some(instant.to_utc().as_microsecond() as f64 / 1e6)
@@ -179,6 +236,21 @@ mod tests {
         assert!(table.entry("t2.fits").unwrap().apply(&mut metadata).is_empty());
         assert!(metadata.exposure.is_some() && metadata.focal_length_mm == Some(420.0));
         assert_eq!(table.strangers(|n| n == "t1.fits"), ["t2.fits"]);
+    }
+
+    #[test]
+    fn a_frames_time_is_written_and_the_rest_stays() {
+        let at = "2028-12-31T16:52:00Z";
+        let with = |text, file| set_frame_time(text, file, at).unwrap();
+        assert_eq!(with(None, "a.jpg"), format!("file,utc\na.jpg,{at}\n"));
+        let text = "# mine, and true\nfile,iso\na.jpg,100\n\"b,c.jpg\",200\n";
+        let once = with(Some(text), "b,c.jpg");
+        assert_eq!(once, format!("# mine, and true\nfile,iso,utc\na.jpg,100,\n\"b,c.jpg\",200,{at}\n"));
+        let again = set_frame_time(Some(&once), "b,c.jpg", "2028-12-31T16:53:00Z").unwrap();
+        assert_eq!(again, once.replace("16:52", "16:53"));
+        assert!(with(Some(&once), "d.jpg").ends_with(&format!("d.jpg,,{at}\n")));
+        assert!(set_frame_time(None, "a.jpg", "at noon").unwrap_err().message.contains("at noon"));
+        assert!(set_frame_time(Some("file,shutter\n"), "a.jpg", at).is_err());
     }
 
     #[test]

@@ -44,6 +44,7 @@ pub(crate) use coded::{MEASURING_BYTES_A_PIXEL, OPEN_BYTES_A_PIXEL};
 pub use decode::{OpenFrame, decode, open_frame, open_frame_in_memory};
 pub use fingerprint::fingerprint;
 pub use frame::{Frame, Rig};
+pub use frame_table::set_frame_time;
 pub use ignored::{Ignored, IgnoredRectangle};
 pub use measuring::{MeasuringPlane, decode_brightness, decode_channel};
 pub use metadata::{is_own_picture, read_metadata};

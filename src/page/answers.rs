@@ -3,6 +3,7 @@
 use super::desk::Desk;
 use crate::diag::Diagnostic;
 use crate::ingest::Night;
+use crate::proof::Window;
 use crate::registration::Registration;
 use axum::Json;
 use axum::extract::State;
@@ -60,6 +61,16 @@ pub(super) fn jpeg(bytes: Vec<u8>, said: &[(&'static str, String)]) -> Response 
         }
     }
     response
+}
+
+/// A part of a frame, and which.
+pub(super) fn shown(window: Window) -> Response {
+    let (left, top, width, height) = window.shows;
+    let said = [
+        ("x-shows", format!("{left},{top},{width},{height}")),
+        ("x-lifted-stops", format!("{:.1}", window.lifted_stops)),
+    ];
+    jpeg(window.jpeg, &said)
 }
 
 /// Night and registration, once the frames were looked at.

@@ -5,9 +5,28 @@ use crate::layout::{Layout, stock};
 use std::path::{Path, PathBuf};
 
 /// Names that mean something beside frames.
-const NOTES: &str = "shoot.ron";
-const FRAME_TABLE: &str = "frames.csv";
+pub(super) const NOTES: &str = "shoot.ron";
+pub(super) const FRAME_TABLE: &str = "frames.csv";
+
 impl Desk {
+    /// A text beside the frames; `None` where there is none.
+    pub fn text_beside(&self, name: &str) -> Result<Option<String>, String> {
+        match crate::files::read_text(&self.own_file(name)?) {
+            Ok(text) => Ok(Some(text)),
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(None),
+            Err(e) => Err(format!("{name}: {e}")),
+        }
+    }
+
+    /// Writes a text beside the frames; `None` takes the file away.
+    pub fn put_beside(&self, name: &str, text: Option<&str>) -> Result<(), String> {
+        let path = self.own_file(name)?;
+        match text {
+            Some(text) => crate::write::write_text(&path, text).map_err(|e| e.to_string()),
+            None => std::fs::remove_file(&path).map_err(|e| format!("{name}: {e}")),
+        }
+    }
+
     /// The text of a layout: one that the program brings along, or one beside the frames.
     pub fn layout_text(&self, name: &str) -> Result<String, String> {
         if let Some((_, text)) = stock().find(|(stock, _)| *stock == name) {

@@ -1,7 +1,9 @@
-//! What is being worked on: a night, its registration, a layout; and what can be undone.
+//! What is being worked on: a night, its registration, a layout (`changes`: how a person changes them; `steps`: what can be taken back).
 
 use super::PageRequest;
 use super::job::Job;
+use super::overheard::Vigils;
+use super::steps::{Step, Steps};
 use crate::compose::frames_digest;
 use crate::diag::{Diagnostic, Warned};
 use crate::ingest::{Night, NightError, read_night};
@@ -18,19 +20,8 @@ use std::sync::{Arc, Mutex, MutexGuard};
 pub(super) const REGISTRATION: &str = "registration.ron";
 /// Where a layout is kept while it is worked on: nothing is lost when the browser closes.
 const IN_WORK: &str = "layout-in-work.ron";
-/// Steps that can be undone.
-const MOST_STEPS: usize = 200;
 /// Frames that are looked at before it is asked whether to stop.
 const AT_ONCE: usize = 8;
-
-/// Something that a person changed, as it was before.
-#[derive(Clone)]
-enum Step {
-    /// A layout's name and text.
-    Layout(String, String),
-    /// One frame of the registration.
-    Frame(Box<FrameRegistration>),
-}
 
 /// What was found, and of which frames and notes.
 #[derive(Clone)]
@@ -48,32 +39,22 @@ pub(super) struct Work {
     pub said: Vec<Diagnostic>,
     /// Why there is no night.
     pub trouble: Option<String>,
-    found: Option<Found>,
+    pub found: Option<Found>,
     /// What an earlier registration says of these frames, where some of them have changed since.
     earlier: Option<Registration>,
     /// Whether the registration beside the frames was asked for: that takes a night to compare it with.
     kept_is_read: bool,
     /// Why the registration beside the frames is not to be replaced.
-    locked: Option<String>,
+    pub locked: Option<String>,
     looks: Looks,
     pub layout: String,
     pub layout_name: String,
-    undo: Vec<Step>,
-    redo: Vec<Step>,
+    pub steps: Steps,
     /// Counts up with every change.
     pub version: u64,
 }
 
 impl Work {
-    /// A change was made: what was before can be had again.
-    fn done(&mut self, before: Step) {
-        self.undo.push(before);
-        let surplus = self.undo.len().saturating_sub(MOST_STEPS);
-        self.undo.drain(..surplus);
-        self.redo.clear();
-        self.version += 1;
-    }
-
     pub fn registration(&self) -> Option<Arc<Registration>> {
         self.found.as_ref().map(|f| f.registration.clone())
     }
@@ -81,22 +62,6 @@ impl Work {
     /// Whether frames or notes have changed since they were looked at.
     pub fn is_stale(&self) -> bool {
         self.found.as_ref().is_some_and(|f| f.digest != self.digest)
-    }
-
-    /// Puts a step's own state in its place; what stood there comes back.
-    fn swap(&mut self, step: Step) -> Option<Step> {
-        match step {
-            Step::Layout(name, text) => {
-                let before = Step::Layout(self.layout_name.clone(), self.layout.clone());
-                (self.layout_name, self.layout) = (name, text);
-                Some(before)
-            }
-            Step::Frame(frame) => {
-                let registration = Arc::make_mut(&mut self.found.as_mut()?.registration);
-                let now = registration.frames.iter_mut().find(|f| f.file == frame.file)?;
-                Some(Step::Frame(Box::new(std::mem::replace(now, *frame))))
-            }
-        }
     }
 }
 
@@ -106,6 +71,7 @@ pub(super) struct Desk {
     pub cache: Option<PathBuf>,
     work: Mutex<Work>,
     pub job: Job,
+    pub vigils: Vigils,
     /// One picture is drawn at a time.
     pub drawing: Mutex<()>,
     /// One file is written at a time: what is kept is what was changed last.
@@ -128,8 +94,7 @@ impl Desk {
             looks: Looks::default(),
             layout: text,
             layout_name: name,
-            undo,
-            redo: Vec::new(),
+            steps: Steps { undo, redo: Vec::new() },
             version: 0,
         };
         let desk = Desk {
@@ -137,6 +102,7 @@ impl Desk {
             cache: request.cache.clone(),
             work: Mutex::new(work),
             job: Job::default(),
+            vigils: Vigils::default(),
             drawing: Mutex::new(()),
             keeping: Mutex::new(()),
         };
@@ -263,9 +229,7 @@ impl Desk {
         work.said.retain(|d| !found.diagnostics.contains(d));
         work.said.extend(found.diagnostics);
         work.found = Some(Found { registration: Arc::new(found.value), digest });
-        // A frame as it was found before is no longer a step: it would bring back what was found then.
-        work.undo.retain(|step| matches!(step, Step::Layout(..)));
-        work.redo.retain(|step| matches!(step, Step::Layout(..)));
+        work.steps.forget_frames();
         work.version += 1;
         drop(work);
         self.keep_registration()?;
@@ -274,7 +238,7 @@ impl Desk {
     }
 
     /// Writes the registration beside the frames.
-    fn keep_registration(&self) -> Result<(), String> {
+    pub fn keep_registration(&self) -> Result<(), String> {
         let _one_at_a_time = self.keeping.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
         let Some(Found { registration, digest }) = self.work().found.clone() else { return Ok(()) };
         let text = registration_text(&registration, ".", &digest).map_err(|d| d.message)?;
@@ -282,75 +246,10 @@ impl Desk {
     }
 
     /// Writes the layout that is worked on beside the frames.
-    fn keep_layout(&self) -> Result<(), String> {
+    pub fn keep_layout(&self) -> Result<(), String> {
         let _one_at_a_time = self.keeping.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
         let text = self.work().layout.clone();
         write_text(&self.own_file(IN_WORK)?, &text).map_err(|e| e.to_string())
-    }
-
-    /// Changes one frame of the registration; it can be taken back.
-    pub fn change_frame(
-        &self,
-        index: usize,
-        change: impl FnOnce(&mut FrameRegistration, (usize, usize)) -> Result<(), String>,
-    ) -> Result<(), String> {
-        {
-            let mut work = self.work();
-            if let Some(why) = &work.locked {
-                return Err(why.clone());
-            }
-            let found = work.found.as_mut().ok_or("the frames were not looked at yet")?;
-            let registration = Arc::make_mut(&mut found.registration);
-            let size =
-                registration.frames.get(index).map(|f| registration.size_of(f)).ok_or("there is no such frame")?;
-            let mut frame = registration.frames[index].clone();
-            change(&mut frame, size)?;
-            let before = std::mem::replace(&mut registration.frames[index], frame);
-            work.done(Step::Frame(Box::new(before)));
-        }
-        self.keep_registration()
-    }
-
-    /// Changes the layout; it can be taken back.
-    pub fn change_layout(
-        &self,
-        change: impl FnOnce(&mut String, &mut String) -> Result<(), String>,
-    ) -> Result<(), String> {
-        {
-            let mut work = self.work();
-            let (mut name, mut text) = (work.layout_name.clone(), work.layout.clone());
-            change(&mut name, &mut text)?;
-            if let Some(before) = work.swap(Step::Layout(name, text)) {
-                work.done(before);
-            }
-        }
-        self.keep_layout()
-    }
-
-    /// One step back, or forth again.
-    pub fn step(&self, back: bool) -> Result<(), String> {
-        let is_layout = {
-            let mut work = self.work();
-            let step = if back { work.undo.pop() } else { work.redo.pop() };
-            let step =
-                step.ok_or(if back { "there is nothing to take back" } else { "there is nothing to do again" })?;
-            let is_layout = matches!(step, Step::Layout(..));
-            let before = work.swap(step).ok_or("that frame is no longer there")?;
-            if back {
-                work.redo.push(before)
-            } else {
-                work.undo.push(before)
-            }
-            work.version += 1;
-            is_layout
-        };
-        if is_layout { self.keep_layout() } else { self.keep_registration() }
-    }
-
-    /// How many steps can be taken back, and forth again.
-    pub fn steps(&self) -> (usize, usize) {
-        let work = self.work();
-        (work.undo.len(), work.redo.len())
     }
 
     /// Takes another layout onto the desk.

@@ -1,6 +1,8 @@
 //! The contact sheet: what was found in each frame, its window, and what a person sets of it.
 
-use super::answers::{Answer, Refused, Shared, aside, jpeg, looked_at};
+use super::answers::{Answer, Refused, Shared, aside, looked_at, shown};
+use super::beside::FRAME_TABLE;
+use crate::ingest::set_frame_time;
 use crate::proof::{Proof, Window, whole_of, window_of};
 use crate::raster::PixelPoint;
 use crate::registration::{Disc, FrameRegistration, Registration, Sighting};
@@ -22,20 +24,22 @@ pub(super) async fn list(State(desk): Shared) -> Answer<Json<serde_json::Value>>
             shown["size"] = serde_json::json!(registration.size_of(f));
             shown["gain_stops"] = f.nudge.gain_stops.into();
             shown["turn_deg"] = f.nudge.turn.degrees().into();
+            if let Some(frame) = night.frame(&f.file) {
+                let opened = frame.time.map(|t| {
+                    let exposed = frame.metadata.exposure.map_or(0.0, |e| e.time.seconds);
+                    t.middle.plus_seconds(-exposed / 2.0).to_iso_utc()
+                });
+                shown["opened_utc"] = serde_json::json!(opened);
+                shown["ignored"] = serde_json::json!(frame.reading.ignored.rectangles);
+            }
         }
         Ok(Json(value))
     })
     .await
 }
 
-fn shown(window: Option<Window>) -> Answer<Response> {
-    let window = window.ok_or("the frame cannot be opened")?;
-    let (left, top, width, height) = window.shows;
-    let said = [
-        ("x-shows", format!("{left},{top},{width},{height}")),
-        ("x-lifted-stops", format!("{:.1}", window.lifted_stops)),
-    ];
-    Ok(jpeg(window.jpeg, &said))
+fn opened(window: Option<Window>) -> Answer<Response> {
+    Ok(shown(window.ok_or("the frame cannot be opened")?))
 }
 
 fn frame_of(registration: &Registration, index: usize) -> Answer<&FrameRegistration> {
@@ -45,7 +49,7 @@ fn frame_of(registration: &Registration, index: usize) -> Answer<&FrameRegistrat
 pub(super) async fn window(State(desk): Shared, Path(index): Path<usize>) -> Answer<Response> {
     aside(move || {
         let (night, registration) = looked_at(&desk)?;
-        shown(window_of(&night, frame_of(&registration, index)?))
+        opened(window_of(&night, frame_of(&registration, index)?))
     })
     .await
 }
@@ -62,7 +66,7 @@ pub(super) async fn whole(State(desk): Shared, Path(index): Path<usize>, Query(q
     aside(move || {
         let (night, registration) = looked_at(&desk)?;
         let side = q.side.unwrap_or(1600).clamp(64, LARGEST_SIDE);
-        shown(whole_of(&night, frame_of(&registration, index)?, side))
+        opened(whole_of(&night, frame_of(&registration, index)?, side))
     })
     .await
 }
@@ -82,6 +86,29 @@ pub(super) struct Wish {
 pub(super) async fn set(State(desk): Shared, Path(index): Path<usize>, Json(wish): Json<Wish>) -> Answer<StatusCode> {
     aside(move || {
         desk.change_frame(index, |frame, (width, height)| heed(frame, &wish, (width as f64, height as f64)))?;
+        Ok(StatusCode::OK)
+    })
+    .await
+}
+
+/// When a frame's shutter opened, UTC.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Opened {
+    utc: String,
+}
+
+pub(super) async fn set_time(
+    State(desk): Shared,
+    Path(index): Path<usize>,
+    Json(Opened { utc }): Json<Opened>,
+) -> Answer<StatusCode> {
+    aside(move || {
+        let (_, registration) = looked_at(&desk)?;
+        let file = frame_of(&registration, index)?.file.clone();
+        desk.change_beside(FRAME_TABLE, |before| {
+            set_frame_time(before, &file, utc.trim()).map_err(|d| Refused::from(*d).0)
+        })?;
         Ok(StatusCode::OK)
     })
     .await

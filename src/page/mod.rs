@@ -1,23 +1,28 @@
 //! The page: the whole work in a browser, served by this program to this machine alone.
 //!
 //! Requests become changes of notes, registration and layout; every pixel is made by the rest of the library. `guard` lets nobody
-//! in but the browser that was given the key; `desk` holds what is being worked on, and what can be undone, `beside`
-//! the files that it may touch; `routes` is the list
-//! of what can be asked, in `frames`, `picture`, `notes` and `night` (`answers` is what they have in common); `assets` holds the page itself: plain HTML, CSS and
-//! JavaScript, embedded.
+//! in but the browser that was given the key; `desk` holds what is being worked on, `changes` changes it and takes it back, step by step
+//! (`steps`), `beside` has the files that it may touch; `routes` is the list of what can be asked, in `frames`, `picture`, `notes`, `night` and `vigil`
+//! (`answers` is what they have in common,
+//! `overheard` what the vigil has said); `assets` holds the page itself: plain HTML, CSS and JavaScript, embedded.
 //!
-//! What is written: `shoot.ron`, `registration.ron`, layouts and pictures, all in the folder of the frames and nowhere else.
+//! What is written: `shoot.ron`, `frames.csv`, `registration.ron`, layouts and pictures, all in the folder of the frames and nowhere
+//! else.
 
 mod answers;
 mod beside;
+mod changes;
 mod desk;
 mod frames;
 mod guard;
 mod job;
 mod night;
 mod notes;
+mod overheard;
 mod picture;
 mod routes;
+mod steps;
+mod vigil;
 
 use desk::Desk;
 use std::net::{Ipv4Addr, SocketAddr};

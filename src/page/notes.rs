@@ -1,8 +1,9 @@
 //! What the camera did not record: asked in a form, written into `shoot.ron`.
 
 use super::answers::{Answer, Refused, Shared, aside};
+use super::beside::NOTES;
 use crate::camera::Mount;
-use crate::diag::set_value;
+use crate::diag::{append_value, set_value};
 use crate::ingest::{Night, ShootNotes};
 use crate::solve::suggest;
 use axum::Json;
@@ -10,9 +11,8 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use serde::Deserialize;
 use serde_json::json;
+use std::path::Path;
 
-/// The notes' name beside the frames.
-const NOTES: &str = "shoot.ron";
 /// What they begin as.
 const EMPTY: &str = "// Shoot notes: what the camera did not record.\n(\n    version: 1,\n)\n";
 
@@ -52,6 +52,8 @@ pub(super) async fn read(State(desk): Shared) -> Answer<Json<serde_json::Value>>
         "title": notes.and_then(|n| n.title.clone()),
         "site": night.site,
         "utc_offset": notes.and_then(|n| n.clock.utc_offset.clone()),
+        "ahead_s": notes.map(|n| n.clock.ahead_s).filter(|s| *s != 0.0),
+        "border_px": notes.map(|n| n.ignore.border_px).filter(|b| *b != 0),
         "mount": format!("{mount:?}"),
         "pixel_pitch_um": notes.and_then(|n| n.optics.pixel_pitch_um),
         "focal_length_mm": rig.and_then(|r| r.focal_length_mm),
@@ -75,6 +77,10 @@ pub(super) struct Form {
     mount: Option<Mount>,
     pixel_pitch_um: Option<f64>,
     focal_length_mm: Option<f64>,
+    /// Seconds by which the camera's clock is ahead.
+    ahead_s: Option<f64>,
+    /// Pixels along each edge of every frame that are no photograph.
+    border_px: Option<u32>,
 }
 
 impl Form {
@@ -111,6 +117,12 @@ impl Form {
         if let Some(offset) = self.utc_offset {
             set(&["clock", "utc_offset"], quoted(&offset))?;
         }
+        if let Some(seconds) = self.ahead_s {
+            set(&["clock", "ahead_s"], format!("{seconds:?}"))?;
+        }
+        if let Some(border) = self.border_px {
+            set(&["ignore", "border_px"], border.to_string())?;
+        }
         if let Some(mount) = self.mount {
             set(&["mount"], format!("{mount:?}"))?;
         }
@@ -120,19 +132,44 @@ impl Form {
 
 pub(super) async fn write(State(desk): Shared, Json(form): Json<Form>) -> Answer<StatusCode> {
     aside(move || {
-        if desk.job.runs() {
-            return Err("something is being done already: wait for it, or stop it".into());
+        desk.change_beside(NOTES, |before| checked(form.into_text(before.unwrap_or(EMPTY))?))?;
+        Ok(StatusCode::OK)
+    })
+    .await
+}
+
+/// Notes that can be read.
+fn checked(text: String) -> Result<String, String> {
+    ShootNotes::parse(Path::new(NOTES), &text).map_err(|d| Refused::from(d).0)?;
+    Ok(text)
+}
+
+/// A part of a frame, or of all of its size, that is no photograph.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Part {
+    left_px: u32,
+    top_px: u32,
+    width_px: u32,
+    height_px: u32,
+    /// The frame that it is marked in; none: all have it.
+    file: Option<String>,
+}
+
+pub(super) async fn ignore(State(desk): Shared, Json(part): Json<Part>) -> Answer<StatusCode> {
+    aside(move || {
+        if part.width_px == 0 || part.height_px == 0 {
+            return Err("such a part holds no pixel".into());
         }
-        let path = desk.own_file(NOTES)?;
-        let before = match crate::files::read_text(&path) {
-            Ok(text) => text,
-            Err(e) if e.kind() == std::io::ErrorKind::NotFound => EMPTY.to_owned(),
-            Err(e) => return Err(Refused(e.to_string())),
-        };
-        let text = form.into_text(&before)?;
-        ShootNotes::parse(&path, &text).map_err(Refused::from)?;
-        crate::write::write_text(&path, &text).map_err(|e| Refused(e.to_string()))?;
-        desk.read_night();
+        let Part { left_px, top_px, width_px, height_px, file } = part;
+        let files = file.map_or(String::new(), |file| format!(", files: [{file:?}]"));
+        let item =
+            format!("(left_px: {left_px}, top_px: {top_px}, width_px: {width_px}, height_px: {height_px}{files})");
+        desk.change_beside(NOTES, |before| {
+            let way = ["ignore", "rectangles"];
+            let text = append_value(before.unwrap_or(EMPTY), &way, &item);
+            checked(text.ok_or("shoot.ron has no place for it: write `ignore: (rectangles: [])` there")?)
+        })?;
         Ok(StatusCode::OK)
     })
     .await

@@ -3,7 +3,7 @@
 use super::answers::{Answer, Shared, aside};
 use super::desk::Desk;
 use super::guard::{Key, guard};
-use super::{frames, night, notes, picture};
+use super::{frames, night, notes, picture, vigil};
 use axum::extract::State;
 use axum::http::{StatusCode, header};
 use axum::routing::{get, post};
@@ -26,6 +26,7 @@ pub(super) fn all(desk: Arc<Desk>, key: Key) -> Router {
         .route("/picture.js", asset!("picture.js", "text/javascript; charset=utf-8"))
         .route("/fields.js", asset!("fields.js", "text/javascript; charset=utf-8"))
         .route("/night.js", asset!("night.js", "text/javascript; charset=utf-8"))
+        .route("/vigil.js", asset!("vigil.js", "text/javascript; charset=utf-8"))
         .route("/favicon.ico", get(|| async { StatusCode::NO_CONTENT }))
         .route("/api/state", get(state))
         .route("/api/register", post(register))
@@ -33,8 +34,10 @@ pub(super) fn all(desk: Arc<Desk>, key: Key) -> Router {
         .route("/api/undo", post(undo))
         .route("/api/redo", post(redo))
         .route("/api/notes", get(notes::read).post(notes::write))
+        .route("/api/ignore", post(notes::ignore))
         .route("/api/frames", get(frames::list))
         .route("/api/frames/{index}", post(frames::set))
+        .route("/api/frames/{index}/time", post(frames::set_time))
         .route("/api/frames/{index}/window", get(frames::window))
         .route("/api/frames/{index}/whole", get(frames::whole))
         .route("/api/layouts", get(picture::layouts))
@@ -49,15 +52,17 @@ pub(super) fn all(desk: Arc<Desk>, key: Key) -> Router {
         .route("/api/write", post(picture::write))
         .route("/api/plan", get(night::plan))
         .route("/api/plan/drawing", get(night::drawing))
+        .route("/api/vigil", get(vigil::state).post(vigil::set))
+        .route("/api/vigil/newest", get(vigil::newest))
         .fallback(|| async { (StatusCode::NOT_FOUND, "there is nothing of that name") })
         .layer(middleware::from_fn_with_state(Arc::new(key), guard))
         .with_state(desk)
 }
 
 async fn state(State(desk): Shared) -> Json<serde_json::Value> {
-    let (undo, redo) = desk.steps();
     let job = (desk.job.runs(), desk.job.progress());
     let work = desk.work();
+    let (undo, redo) = (work.steps.undo.len(), work.steps.redo.len());
     let night = work.night.as_deref();
     Json(json!({
         "folder": desk.folder.file_name().map(|n| n.to_string_lossy()),

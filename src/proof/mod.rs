@@ -14,7 +14,7 @@ mod windows;
 
 pub use contacts::{ContactProof, StretchProof};
 pub use frames::{Circle, FrameProof};
-pub use windows::{Window, whole_of, window_of, windows};
+pub use windows::{Window, whole_of, window_of, window_of_frame, windows};
 
 use crate::camera::Mount;
 use crate::diag::Diagnostic;

@@ -1,6 +1,6 @@
 //! The part of each frame that a person wants to see: the Moon and a little around it, or the whole frame where none was found.
 
-use crate::ingest::{Night, OPEN_BYTES_A_PIXEL, OpenFrame};
+use crate::ingest::{Frame, Night, OPEN_BYTES_A_PIXEL, OpenFrame};
 use crate::memory;
 use crate::raster::{LinearImage, PixelPoint, PixelRect, TransferFunction};
 use crate::registration::{FrameRegistration, Registration};
@@ -35,7 +35,11 @@ const QUALITY: u8 = 82;
 
 /// The window of one frame; `None` where it cannot be opened.
 pub fn window_of(night: &Night, f: &FrameRegistration) -> Option<Window> {
-    let frame = night.frame(&f.file)?;
+    window_of_frame(night.frame(&f.file)?, f)
+}
+
+/// The window of a frame in which something was found; `None` where it cannot be opened.
+pub fn window_of_frame(frame: &Frame, f: &FrameRegistration) -> Option<Window> {
     window(&frame.open().ok()?, f)
 }
 

@@ -94,13 +94,57 @@ fn bloom(channel: &mut Plane, share: f64) {
     }
 }
 
-/// Exposes a field of radiance (RGB a pixel) and reads it out: linear values, 1.0 saturated. `haze` is the
-/// share of the light that the air scatters besides.
+/// What blurs the field of radiance before the sensor has it.
+pub(super) struct Blur {
+    /// Lens, air and hands, pixels (Gaussian sigma).
+    pub sigma_px: f64,
+    /// How far the image moves evenly while the shutter is open, pixels to the right and down.
+    pub dragged_px: (f64, f64),
+    /// Share of the light that the air scatters besides.
+    pub haze: f64,
+}
+
+/// The mean of an image that moves evenly, by the middle of the way; at the frame's edges what stands there is taken on.
+fn dragged(plane: Plane, (dx, dy): (f64, f64)) -> Plane {
+    let length = dx.hypot(dy);
+    if length < 0.05 {
+        return plane;
+    }
+    // Two places a pixel, and the mean of neighbours between.
+    let steps = (2.0 * length).ceil() as usize + 1;
+    let (width, height) = (plane.width(), plane.height());
+    let mut out = Plane::filled(width, height, 0.0);
+    out.data_mut().par_chunks_mut(width).enumerate().for_each(|(y, row)| {
+        for step in 0..steps {
+            let along = (step as f64 + 0.5) / steps as f64 - 0.5;
+            let (x0, fx) = whole_and_rest(-along * dx);
+            let (y0, fy) = whole_and_rest(y as f64 - along * dy);
+            let line = |by: isize| {
+                let y = (y0 + by).clamp(0, height as isize - 1) as usize;
+                &plane.data()[y * width..(y + 1) * width]
+            };
+            let (upper, lower) = (line(0), line(1));
+            for (x, v) in row.iter_mut().enumerate() {
+                let at = |by: isize| (x as isize + x0 + by).clamp(0, width as isize - 1) as usize;
+                let (l, r) = (at(0), at(1));
+                let above = upper[l] * (1.0 - fx) + upper[r] * fx;
+                let below = lower[l] * (1.0 - fx) + lower[r] * fx;
+                *v += (above * (1.0 - fy) + below * fy) / steps as f32;
+            }
+        }
+    });
+    out
+}
+
+fn whole_and_rest(at: f64) -> (isize, f32) {
+    (at.floor() as isize, (at - at.floor()) as f32)
+}
+
+/// Exposes a field of radiance (RGB a pixel) and reads it out: linear values, 1.0 saturated.
 pub(super) fn expose(
     camera: &CameraModel,
     radiance: &[[f32; 3]],
-    blur_px: f64,
-    haze: f64,
+    blur: &Blur,
     exposure: &Exposure,
     seed: u64,
 ) -> LinearImage {
@@ -112,8 +156,8 @@ pub(super) fn expose(
         .map(|c| {
             let data = radiance.iter().map(|p| p[c] * gain).collect();
             let mut plane = Plane::from_data(width, height, data).unwrap_or_else(|| Plane::filled(width, height, 0.0));
-            plane = plane.blurred(blur_px);
-            add_glow(&mut plane, camera.glow + haze);
+            plane = dragged(plane.blurred(blur.sigma_px), blur.dragged_px);
+            add_glow(&mut plane, camera.glow + blur.haze);
             smear(&mut plane, camera.smear);
             bloom(&mut plane, camera.bloom);
             plane
@@ -156,6 +200,20 @@ mod tests {
             assert!((plane.get(2, 4 - away) - holds).abs() < 1e-5 && (plane.get(2, 4 + away) - holds).abs() < 1e-5);
         }
         assert_eq!(plane.get(1, 4), 0.1);
+    }
+
+    #[test]
+    fn an_image_that_moves_is_drawn_out_by_its_way_and_keeps_its_light() {
+        let mut plane = Plane::filled(21, 21, 0.0);
+        plane.data_mut()[10 * 21 + 10] = 1.0;
+        let out = dragged(plane, (6.0, 0.0));
+        let row: Vec<f64> = (0..21).map(|x| f64::from(out.get(x, 10))).collect();
+        let (sum, mean) = (row.iter().sum::<f64>(), row.iter().enumerate().map(|(x, v)| x as f64 * v).sum::<f64>());
+        assert!((sum - 1.0).abs() < 1e-5 && (mean - 10.0).abs() < 1e-4, "{sum} {mean}");
+        // An even way of L has the variance L^2 / 12; the mean of neighbours adds a little.
+        let variance: f64 = row.iter().enumerate().map(|(x, v)| (x as f64 - 10.0).powi(2) * v).sum();
+        assert!((variance - 3.0).abs() < 0.3, "{variance}");
+        assert!((0..21).all(|x| out.get(x, 9) == 0.0));
     }
 
     #[test]

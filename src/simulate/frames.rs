@@ -1,6 +1,6 @@
 //! One rig's night: aims the camera, paints what it sees, exposes, writes the frames.
 
-use super::camera::expose;
+use super::camera::{Blur, expose};
 use super::landscape::paint;
 use super::moon_disc::MoonDisc;
 use super::night_sky::NightSky;
@@ -276,8 +276,8 @@ impl<'a> RehearsedNight<'a> {
         }
         let seeing_px = Angle::from_arcsec(camera.seeing_arcsec).radians() * self.lens.focal_length_px;
         let blur_px = camera.blur_px.hypot(seeing_px).hypot(mishaps.blur_px()).hypot(mishaps.shake_px(seed) / 2.0);
-        let haze = mishaps.halo(seed);
-        let mut image = expose(camera, &field.radiance, blur_px, haze, &shot.exposure, seed);
+        let blur = Blur { sigma_px: blur_px, dragged_px: mishaps.dragged_px, haze: mishaps.halo(seed) };
+        let mut image = expose(camera, &field.radiance, &blur, &shot.exposure, seed);
         mishaps.fill_hot_pixels(&mut image, self.seed);
         if matches!(self.rig.format, FrameFormat::Jpeg { .. }) {
             image = camera.processing.develop(image);

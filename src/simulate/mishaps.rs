@@ -34,6 +34,9 @@ pub struct Mishaps {
     pub daylight: f64,
     /// Share of frames shaken while the shutter was open.
     pub shaken: f64,
+    /// How far the image moves evenly while the shutter is open, pixels to the right and down, in every frame alike: a mount whose
+    /// drive stands, wind that leans on a long lens.
+    pub dragged_px: (f64, f64),
     /// Blur of a lens out of focus, pixels (Gaussian sigma).
     pub defocus_px: f64,
     /// Dew that settles on the lens: the Moon loses so much of its light more each hour, half of it into a wide halo, and blurs.
@@ -41,8 +44,8 @@ pub struct Mishaps {
     pub dew_per_hour: f64,
     /// Stops by which the exposure is off what the ladder says; two under is -2.
     pub exposed_stops: f64,
-    /// Minutes after the rig's first frame before which there is neither cloud nor dew, nothing is covered, cut, shaken, out of
-    /// focus or wrongly exposed.
+    /// Minutes after the rig's first frame before which there is neither cloud nor dew, nothing is covered, cut, shaken, dragged,
+    /// out of focus or wrongly exposed.
     pub from_minutes: f64,
     /// When a fixed tripod is touched, and how it then points.
     pub knocks: Vec<Knock>,
@@ -117,8 +120,8 @@ impl Mishaps {
         if minutes < self.from_minutes {
             let none = Mishaps::default();
             (mishaps.cloud, mishaps.covered, mishaps.cut) = (none.cloud, none.covered, none.cut);
-            (mishaps.shaken, mishaps.defocus_px, mishaps.exposed_stops) =
-                (none.shaken, none.defocus_px, none.exposed_stops);
+            (mishaps.shaken, mishaps.dragged_px) = (none.shaken, none.dragged_px);
+            (mishaps.defocus_px, mishaps.exposed_stops) = (none.defocus_px, none.exposed_stops);
         }
         let hours = (minutes - self.from_minutes).max(0.0) / 60.0;
         Befallen { mishaps, dew: (self.dew_per_hour * hours).min(MOST_DEW) }
@@ -133,6 +136,9 @@ impl Mishaps {
         }
         if self.exposed_stops != 0.0 {
             out.push(format!("exposed {:+} stops off", self.exposed_stops));
+        }
+        if self.dragged_px != (0.0, 0.0) {
+            out.push(format!("moved by {:.1} px while exposed", self.dragged_px.0.hypot(self.dragged_px.1)));
         }
         for (befell, words) in [
             (self.is_covered(seed), "partly covered by a bough"),

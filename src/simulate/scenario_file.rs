@@ -78,6 +78,7 @@ fn fault_of_rig(rig: &RehearsedRig) -> Option<Fault> {
         ("cut", m.cut, 1.0),
         ("shaken", m.shaken, 1.0),
         ("daylight", m.daylight, 1e3),
+        ("dragged_px", m.dragged_px.0.hypot(m.dragged_px.1), 1e3),
         ("defocus_px", m.defocus_px, 1e3),
         ("dew_per_hour", m.dew_per_hour, 100.0),
         ("from_minutes", m.from_minutes, 1e5),

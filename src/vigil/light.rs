@@ -125,14 +125,19 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
     out
 }
 
-fn dark(seconds: Option<f64>, lacks: f64, what: &str, longest_s: Option<f64>) -> Advice {
-    let stops = lacks.round();
-    let number = match stops as i64 {
+/// Whole stops in words.
+fn stops_in_words(stops: f64) -> String {
+    match stops as i64 {
         1 => "one stop".to_owned(),
         2 => "two stops".to_owned(),
         3 => "three stops".to_owned(),
         more => format!("{more} stops"),
-    };
+    }
+}
+
+fn dark(seconds: Option<f64>, lacks: f64, what: &str, longest_s: Option<f64>) -> Advice {
+    let stops = lacks.round();
+    let number = stops_in_words(stops);
     let change = match seconds {
         Some(now) => {
             let wanted = marked_shutter(now * stops.exp2());
@@ -164,7 +169,10 @@ fn cloud(context: &Context<'_>, judged: &Judged) -> Option<Advice> {
         let since =
             before.last().and_then(|j| j.at).map_or(String::new(), |at| format!(" since {}", context.clock(at)));
         let stops = -judged.light_ratio.unwrap_or(1.0).log2();
-        let text = format!("cloud: the Moon has lost {stops:.0} stops{since}; go on, and expose longer while it stays");
+        let text = format!(
+            "cloud: the Moon has lost {}{since}; go on, and expose longer while it stays",
+            stops_in_words(stops.round())
+        );
         Advice::new(Kind::Cloud, Urgency::Later, text)
     })
 }

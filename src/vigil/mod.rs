@@ -8,9 +8,11 @@
 //! * `light`: what is clipped, what lies too deep in the noise, cloud;
 //! * `hours`: the contacts that come, a clock that is off, frames that do not come.
 //!
-//! `report` is a frame in numbers; `memory` gives each advice once, again when it has been ignored for long, and takes it back when it was heeded. Nothing here
-//! controls a camera. Neglected: what only a person sees, such as a bough that will be in the way.
+//! `report` is a frame in numbers, `timetable` the eclipse's contacts as the night stands; `memory` gives each advice once, again when
+//! it has been ignored for long, and takes it back when it was heeded. A [`Watch`] brings the frames of a folder that fills
+//! (`arrivals`). Nothing here controls a camera. Neglected: what only a person sees, such as a bough that will be in the way.
 
+mod arrivals;
 mod hours;
 mod judged;
 mod light;
@@ -18,9 +20,13 @@ mod memory;
 mod place;
 mod report;
 mod sharpness;
+mod timetable;
+mod watch;
 
 pub use memory::{Advice, Kind, Said, Urgency};
 pub use report::FrameReport;
+pub use timetable::TimetableRow;
+pub use watch::{Heard, Watch};
 
 use crate::camera::{Camera, Mount, Setup};
 use crate::detect::Smear;
@@ -67,6 +73,10 @@ pub struct Vigil {
     warned: Vec<&'static str>,
     /// The site, once a frame or the notes have told it.
     observer: Option<Observer>,
+    /// The last frame and what was found in it.
+    newest: Option<(Frame, FrameRegistration)>,
+    /// The local clock, by the notes; UTC where they do not say.
+    zone: TimeZone,
 }
 
 /// The night so far, as a frame is judged in.
@@ -97,14 +107,16 @@ impl Vigil {
     /// Begins.
     pub fn new(wishes: Wishes) -> Self {
         Vigil {
-            wishes,
             paths: Vec::new(),
             looks: Looks::default(),
             judged: Vec::new(),
             place: place::Aims::default(),
             memory: Memory::default(),
             warned: Vec::new(),
-            observer: None,
+            observer: wishes.observer,
+            wishes,
+            newest: None,
+            zone: TimeZone::UTC,
         }
     }
 
@@ -147,7 +159,7 @@ impl Vigil {
         found: &Warned<Registration>,
     ) -> FrameReport {
         let offset = night.notes.as_ref().and_then(|n| n.label_offset_s()).unwrap_or(0);
-        let zone = jiff::tz::Offset::from_seconds(offset as i32).map_or(TimeZone::UTC, TimeZone::fixed);
+        self.zone = jiff::tz::Offset::from_seconds(offset as i32).map_or(TimeZone::UTC, TimeZone::fixed);
         // The frame was among those that were read.
         let index = night.frames.iter().position(|f| f.path == path).unwrap_or(0);
         let frame = &night.frames[index];
@@ -165,7 +177,7 @@ impl Vigil {
             observer: self.observer,
             eclipse: self.wishes.eclipse.as_ref(),
             trail_px: self.wishes.trail_px.unwrap_or(2.0),
-            zone,
+            zone: self.zone.clone(),
             before: &[],
         };
         // Frames of another camera, or at another zoom, tell nothing of this one's.
@@ -201,11 +213,15 @@ impl Vigil {
         let said = self.memory.say(Verdict { advice, untold }, &judged.camera, at);
         let report = report::report(&context, now, &judged, said);
         self.judged.push(judged);
+        self.newest = Some((frame.clone(), found_here.clone()));
         report
     }
 
     /// What there is to say while no frame comes; `now` by the frames' own clock.
     pub fn wait(&mut self, now: Instant) -> Said {
+        if self.wishes.eclipse.is_none() && self.judged.is_empty() {
+            self.wishes.eclipse = eclipse_within(now, 0.5);
+        }
         let mut advice: Vec<Advice> = hours::while_waiting(&self.judged, now).into_iter().collect();
         if let Some(eclipse) = &self.wishes.eclipse {
             advice.extend(hours::contacts(eclipse, self.observer.as_ref(), now));
@@ -217,9 +233,19 @@ impl Vigil {
         self.memory.say_more(advice, now)
     }
 
+    /// The site, where it is known.
+    pub fn observer(&self) -> Option<&Observer> {
+        self.observer.as_ref()
+    }
+
     /// What holds still, the most urgent first.
     pub fn standing(&self) -> Vec<&Advice> {
         self.memory.standing()
+    }
+
+    /// The last frame, and what was found in it.
+    pub fn newest(&self) -> Option<(&Frame, &FrameRegistration)> {
+        self.newest.as_ref().map(|(frame, found)| (frame, found))
     }
 
     /// The eclipse that is watched, where one is near.
@@ -289,6 +315,10 @@ impl Context<'_> {
 
     /// Hours and minutes by the local clock.
     fn clock(&self, at: Instant) -> String {
-        self.zone.to_datetime(at.to_utc()).strftime("%H:%M").to_string()
+        hours_and_minutes(&self.zone, at)
     }
+}
+
+fn hours_and_minutes(zone: &TimeZone, at: Instant) -> String {
+    zone.to_datetime(at.to_utc()).strftime("%H:%M").to_string()
 }

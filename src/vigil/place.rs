@@ -19,6 +19,8 @@ const SPOKEN_MINUTES: f64 = 5.0;
 const SPOKEN_FRAMES: f64 = 1.5;
 /// Frames without a Moon that are no accident.
 const IN_A_ROW: usize = 2;
+/// Whoever cannot measure a Moon of which less than this share lies in the umbra has a reason to look.
+const UMBRA_SEEN: f64 = 0.9;
 
 /// What is known of fixed tripods' aims, by their cameras.
 #[derive(Default)]
@@ -186,6 +188,18 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged, aims: 
                 out.push(Advice::new(Kind::NoMoon, Urgency::Now, text));
             }
             None => {}
+        }
+    }
+    // Inferred is where it stands, and not that it was seen; deep in the shadow a small Moon may be too faint for any frame.
+    let is_unseen = |j: &&Judged| j.has_moon && j.fit.is_none() && j.umbral_fraction.is_none_or(|u| u < UMBRA_SEEN);
+    if is_unseen(&judged) && !judged.is_cut && !judged.below_horizon && !now.found.foreground {
+        let unseen = 1 + last().take_while(is_unseen).count();
+        let was_seen = last().skip(unseen - 1).take(IN_A_ROW).filter(|j| j.fit.is_some()).count() == IN_A_ROW;
+        if unseen >= IN_A_ROW && was_seen {
+            let text = format!(
+                "the Moon was not seen in the last {unseen} frames, where it should stand: cloud, or a camera that moves? Look at one"
+            );
+            out.push(Advice::new(Kind::NoMoon, Urgency::Soon, text));
         }
     }
     if judged.is_cut && last().next().is_none_or(|j| j.is_cut) {

@@ -5,6 +5,7 @@ use super::{Context, Now, Said};
 use crate::registration::Status;
 use crate::units::Instant;
 use serde::Serialize;
+use std::fmt::Write as _;
 
 /// The frame in numbers.
 pub(super) fn report(context: &Context<'_>, now: Now<'_>, judged: &Judged, said: Said) -> FrameReport {
@@ -72,4 +73,35 @@ pub struct FrameReport {
     /// What is to be said.
     #[serde(flatten)]
     pub said: Said,
+}
+
+impl FrameReport {
+    /// The frame on a line, for people.
+    pub fn line(&self) -> String {
+        let mut line = format!("{} {}", self.local.as_deref().unwrap_or("--:--"), self.file);
+        match (self.centre_px, self.radius_px) {
+            (Some((x, y)), Some(radius)) => {
+                let _ = write!(line, "  Moon ({x:.0}, {y:.0}) r {radius:.0}");
+            }
+            _ => {
+                let _ = write!(line, "  {}", self.reason.as_deref().unwrap_or("no Moon"));
+            }
+        }
+        if let Some(share) = self.umbral_fraction.filter(|u| *u > 0.0) {
+            let _ = write!(line, "  umbra {:.0} %", 100.0 * share);
+        }
+        if let Some((width, best)) = self.edge_width_px.zip(self.best_edge_width_px) {
+            let _ = write!(line, "  limb {width:.1} px (best {best:.1})");
+        }
+        if let Some(clipped) = self.clipped_share.filter(|c| *c > 0.001) {
+            let _ = write!(line, "  clipped {:.0} %", 100.0 * clipped);
+        }
+        if let Some(bright) = self.bright_part.filter(|b| *b > 0.0) {
+            let _ = write!(line, "  brightest {:.1} stops under white", -bright.log2().min(0.0));
+        }
+        if let Some(minutes) = self.leaves_in_minutes {
+            let _ = write!(line, "  leaves in {minutes:.0} min");
+        }
+        line
+    }
 }

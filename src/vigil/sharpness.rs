@@ -51,7 +51,7 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
     if of_rig.len() < KNOWN_FROM {
         return out;
     }
-    if let Some(dew) = dew(context, judged, &of_rig) {
+    if let Some(dew) = dew(judged, &of_rig) {
         out.advice.push(dew);
         out.untold.push(Kind::Focus);
         return out;
@@ -62,14 +62,15 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
         is_telling(j)
             && at_zenith(j).is_some_and(|w| w > SLIPPED * best && w > best + SLIPPED_PX)
             && !is_long(context, j)
-            && smeared(j).is_none()
     };
     // What the mount lets trail is no shake, and goes the same way in each frame.
     let trails = is_long(context, judged) || goes_on(context, judged).is_some();
     let is_shaken = smeared(judged).is_some() && !trails;
     let before = of_rig.iter().rev().filter(|j| at_zenith(j).is_some() && is_telling(j));
-    let wide_since = before.take_while(|j| is_wide(j)).last().filter(|_| is_wide(judged));
-    if is_shaken || (wide_since.is_none() && is_wide(judged) && at_zenith(judged).is_some_and(|w| w > SHAKEN * best)) {
+    // A frame before it may look smeared by chance; this one does not.
+    let is_blurred = is_wide(judged) && smeared(judged).is_none();
+    let wide_since = before.take_while(|j| is_wide(j)).last().filter(|_| is_blurred);
+    if is_shaken || (wide_since.is_none() && is_blurred && at_zenith(judged).is_some_and(|w| w > SHAKEN * best)) {
         let text = "that frame is shaken: stand still while it exposes";
         out.advice.push(Advice::new(Kind::Shaken, Urgency::Later, text));
     } else if let Some(first) = wide_since {
@@ -85,33 +86,52 @@ const SMEARED_WIDTHS: f64 = 3.0;
 /// by so many pixels at least: what the shadow's edge and noise make of a still one stayed below 3.3 (a real
 /// night, two by another hand, and one of our own), but for frames out of focus, which are wide all round,
 const SMEARED_PX: f64 = 3.5;
-/// and so many standard deviations from none.
+/// and so many standard deviations from none in a single frame,
 const SMEARED_FOR_SURE: f64 = 5.0;
+/// or so many in each of two that agree on the way (of a disc of 44 px that moves by 6 it is 4 to 6.5).
+const SMEARED_AGAIN: f64 = 3.0;
 /// What trails goes the same way in each frame, degrees.
 const SAME_WAY_DEG: f64 = 20.0;
 
+/// Of a smear that the sky makes it makes so much at least: lengths are measured to a quarter, and the sky is slower far from its
+/// equator.
+const SKYS_SHARE: f64 = 0.5;
+
 /// The smear of a frame that moved while it was exposed.
 pub(super) fn smeared(j: &Judged) -> Option<Smear> {
-    let is_moved =
-        |s: &Smear| s.significance > SMEARED_FOR_SURE && s.length_px() > (SMEARED_WIDTHS * s.across_px).max(SMEARED_PX);
-    j.smear.filter(is_moved)
+    j.smear.filter(|s| is_moved(s, SMEARED_FOR_SURE))
+}
+
+fn is_moved(smear: &Smear, significance: f64) -> bool {
+    let least = (SMEARED_WIDTHS * smear.across_px).max(SMEARED_PX);
+    smear.significance > significance && smear.length_px() > least
 }
 
 /// The smear of a frame that moved the same way as the one before it.
 fn goes_on(context: &Context<'_>, judged: &Judged) -> Option<Smear> {
-    let here = smeared(judged)?;
-    let last = context.before.iter().rev().find(|j| j.smear.is_some()).and_then(smeared)?;
+    let again = |s: &Smear| is_moved(s, SMEARED_AGAIN);
+    let here = judged.smear.filter(again)?;
+    let last = context.before.iter().rev().find_map(|j| j.smear).filter(again)?;
     let apart = (here.direction() - last.direction()).degrees().rem_euclid(180.0);
     (apart.min(180.0 - apart) <= SAME_WAY_DEG).then_some(here)
 }
 
+/// How far the sky moves at most while a frame is exposed, pixels: by 15 arcseconds a second.
+fn sky_moves_px(j: &Judged) -> Option<f64> {
+    Some(j.exposure?.time.seconds * j.focal_px? * 15.0 / 206_265.0)
+}
+
 /// A disc that is seen to trail the same way in two frames: the exposure is too long for a mount that stands, or the mount does
-/// not follow.
+/// not follow, or something moves the camera.
 fn seen_to_trail(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Option<Advice> {
     let here = goes_on(context, judged).filter(|s| s.length_px() > TRAILS_TOO_FAR * context.trail_px)?;
     let length = here.length_px();
     let change = match now.frame.metadata.exposure.map(|e| e.time.seconds) {
         _ if context.mount() == Mount::Tracking => "look at the mount's drive and rate".to_owned(),
+        // The sky alone goes nowhere near as far.
+        Some(_) if sky_moves_px(judged).is_some_and(|sky| sky < SKYS_SHARE * length) => {
+            "wind, or a head that gives way? Shelter the tripod, tighten it".to_owned()
+        }
         Some(now) => {
             let shorter = now * context.trail_px / length;
             format!("shutter {} -> {}", shutter_words(now), shutter_words(marked_shutter_at_most(shorter)))
@@ -124,15 +144,13 @@ fn seen_to_trail(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Option
 
 /// Whether an exposure was long enough for the sky to smear the limb by more than half of its width.
 fn is_long(context: &Context<'_>, j: &Judged) -> bool {
-    // 15 arcseconds a second: as fast as the sky goes at most.
-    let rate_px = || Some(j.focal_px? * 15.0 / 206_265.0);
     let follows = context.mount() == Mount::Tracking;
-    let trail = j.exposure.zip(rate_px()).map_or(0.0, |(e, rate)| e.time.seconds * rate);
+    let trail = sky_moves_px(j).unwrap_or(0.0);
     !follows && j.fit.is_some_and(|f| trail > f.edge_width_px)
 }
 
 /// Sharpness and light that fall together over many frames: dew on the lens.
-fn dew(context: &Context<'_>, judged: &Judged, before: &[&Judged]) -> Option<Advice> {
+fn dew(judged: &Judged, before: &[&Judged]) -> Option<Advice> {
     /// Frames on either side of the comparison, and between them.
     const OF: usize = 3;
     const BETWEEN: usize = 4;
@@ -162,9 +180,12 @@ fn dew(context: &Context<'_>, judged: &Judged, before: &[&Judged]) -> Option<Adv
     let (monotonous, middle) = (&telling[then..], median(&telling[then + OF..end - OF], &at_zenith)?);
     let grows = middle > median(early, &at_zenith)? && middle < median(late, &at_zenith)?;
     (wider > 1.35 && darker < 0.85 && grows).then(|| {
-        let since =
-            monotonous.first().and_then(|j| j.at).map_or(String::new(), |at| format!(" since {}", context.clock(at)));
-        let text = format!("dew: sharpness and light have fallen together{since}; wipe the lens, warm it");
+        let over = monotonous
+            .first()
+            .and_then(|j| j.at)
+            .zip(judged.at)
+            .map_or(String::new(), |(first, last)| format!(" over {:.0} min", last.seconds_since(first) / 60.0));
+        let text = format!("dew: sharpness and light have fallen together{over}; wipe the lens, warm it");
         Advice::new(Kind::Dew, Urgency::Soon, text)
     })
 }

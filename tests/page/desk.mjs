@@ -89,6 +89,36 @@ try {
   await page.waitForFunction(() => document.querySelector("#said").textContent === "taken back");
   const [bx, by] = centreIn(text("registration.ron"), "t0003.jpg");
   assert.ok(Math.hypot(bx - before.x, by - before.y) < 0.5, `back at ${bx}, ${by}, not at ${before.x}, ${before.y}`);
+  // A part that is no photograph is drawn in the sky's corner, and a time is mended: both are written, and taken back.
+  const notes = text("shoot.ron");
+  await page.locator(".card .well").nth(3).click();
+  await page.waitForSelector("dialog .well image");
+  await page.click("dialog summary:has-text('no photograph')");
+  const frame = await page.locator("dialog .well svg").boundingBox();
+  await page.mouse.move(frame.x + 5, frame.y + 5);
+  await page.mouse.down();
+  await page.mouse.move(frame.x + 65, frame.y + 25, { steps: 4 });
+  await page.mouse.up();
+  await shot("part");
+  await check("a part that is no photograph");
+  await page.click("dialog button:has-text('Ignore that part')");
+  await page.waitForSelector("dialog", { state: "detached" });
+  assert.match(text("shoot.ron"), /rectangles: \[\(left_px: \d+, top_px: \d+, width_px: [1-9]\d+, height_px: [1-9]\d*, files: \["t0004\.jpg"\]\)\]/);
+  await page.locator(".card .well").nth(3).click();
+  await page.click("dialog summary:has-text('When it was taken')");
+  await page.fill("dialog details[open] input", "2028-12-31T15:00:30Z");
+  await page.click("dialog button:has-text('Write its time')");
+  await page.waitForSelector("dialog", { state: "detached" });
+  assert.equal(text("frames.csv"), "file,utc\nt0004.jpg,2028-12-31T15:00:30Z\n");
+  await page.waitForSelector("text=look again");
+  for (const left of [["frames.csv", false], ["shoot.ron", true]]) {
+    await page.waitForFunction(() => document.querySelector("#said").textContent !== "taken back");
+    await page.click("#undo");
+    await page.waitForFunction(() => document.querySelector("#said").textContent === "taken back");
+    await page.evaluate(() => { document.querySelector("#said").textContent = ""; });
+    assert.equal(existsSync(join(folder, left[0])), left[1]);
+  }
+  assert.equal(text("shoot.ron"), notes);
   // The picture.
   await page.click("nav a[href='#picture']");
   await page.waitForFunction(() => document.querySelector(".shown img")?.naturalWidth > 0, null, { timeout: 120000 });
@@ -145,6 +175,15 @@ try {
   await page.waitForSelector("main table");
   await shot("night");
   await check("the night");
+  // The vigil: what is there is judged, and it can be stopped meanwhile.
+  await page.click("nav a[href='#vigil']");
+  await page.click("button:has-text('Watch this folder')");
+  await page.waitForFunction(() => document.querySelectorAll("main tbody tr").length >= 8 + 2, null, { timeout: 60000 });
+  await page.waitForSelector(".vigil .well image");
+  await shot("vigil");
+  await check("the vigil");
+  await page.click("button:has-text('Stop watching')");
+  await page.waitForFunction(() => document.querySelector("#said").textContent === "no longer watched", null, { timeout: 60000 });
   await page.selectOption("#light", "field");
   await page.click("nav a[href='#frames']");
   await page.waitForFunction(() => document.querySelectorAll(".card svg").length >= 6);

@@ -134,6 +134,17 @@ fn a_gap_is_held_cut_or_cross_faded_as_the_layout_says() {
         (image::load_from_memory(&bytes).unwrap().into_rgb16(), is_faded)
     };
     let all: Vec<_> = (1..=40).map(|k| open("CrossFaded", k)).collect();
+    // What each numbered picture shows is told, and is what its own file says of it.
+    let told: Vec<bool> = faded["written"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .flat_map(|w| {
+            let count = w["count"].as_u64().unwrap() as usize;
+            std::iter::repeat_n(w["next_share"].as_f64().unwrap() > 0.0, count)
+        })
+        .collect();
+    assert_eq!(told, all.iter().map(|(_, is_faded)| *is_faded).collect::<Vec<_>>());
     let between: Vec<usize> = (0..40).filter(|k| all[*k].1).collect();
     assert!(between.len() >= 4 && between.windows(2).all(|w| w[1] == w[0] + 1), "{between:?}");
     // Each is lit as much as lies between its neighbours on either side, in light (IEC 61966-2-1).

@@ -65,6 +65,7 @@ const TABLE: [(&str, &[&str]); 26] = [
             "write",
             "plan",
             "proof",
+            "vigil",
         ],
     ),
     ("proof", &["units", "memory", "raster", "diag", "ingest", "sky", "camera", "registration"]),

@@ -333,3 +333,89 @@ fn what_a_person_set_outlives_looking_again_new_frames_and_other_notes() {
     assert!(status == 422 && answer.contains("move it away"), "{answer}");
     assert_eq!(kept(), "(version: 3, mine)");
 }
+
+/// The vigil's sheet: what is there is judged, then each frame as it comes; nothing is written, and the other sheets have it after.
+#[test]
+fn the_folder_is_watched_while_it_fills() {
+    let (outer, folder) = folder();
+    let late = outer.path().join("n0005.jpg");
+    std::fs::rename(folder.join("n0005.jpg"), &late).unwrap();
+    let page = opened(&folder);
+    assert_eq!(page.get("/api/vigil/newest").0, 422);
+    for wrong in ["{\"watch\": true, \"pace\": 0}", "{\"watch\": true, \"pace\": 1e9}"] {
+        assert_eq!(page.post("/api/vigil", wrong).0, 422);
+    }
+    let before = names(&folder);
+    let state = || -> serde_json::Value {
+        let answer = page.get("/api/vigil").1;
+        serde_json::from_str(answer.split("\r\n\r\n").nth(1).unwrap()).unwrap()
+    };
+    let wait_for = |what: &str, is_so: &dyn Fn(&serde_json::Value) -> bool| {
+        for _ in 0..600 {
+            let now = state();
+            if is_so(&now) {
+                return now;
+            }
+            std::thread::sleep(Duration::from_millis(100));
+        }
+        panic!("{what}: {}", state());
+    };
+    assert_eq!(page.post("/api/vigil", "{\"watch\": true, \"pace\": 60}").0, 202);
+    assert_eq!(page.post("/api/vigil", "{\"watch\": true}").0, 422, "it is watched already");
+    let there = wait_for("what is there is judged", &|v| v["frames"] == 8 && v["timetable"][0].is_object());
+    assert_eq!((there["before"].as_u64(), &there["site_is_known"]), (Some(8), &true.into()));
+    std::fs::copy(&late, folder.join("n0005.jpg")).unwrap();
+    let now = wait_for("a frame that came is judged", &|v| v["frames"] == 9);
+    assert_eq!(now["reports"][0]["file"], "n0005.jpg");
+    let (status, window) = page.get("/api/vigil/newest");
+    assert!(status == 200 && window.contains("image/jpeg") && window.contains("x-shows: "), "{status}");
+    assert_eq!(page.post("/api/vigil", "{\"watch\": false}").0, 202);
+    wait_for("it ends", &|v| v["runs"] == false);
+    assert_eq!(
+        names(&folder).iter().filter(|n| *n != "n0005.jpg").collect::<Vec<_>>(),
+        before.iter().collect::<Vec<_>>()
+    );
+    assert!(page.get("/api/state").1.contains("\"frames\":9"), "the other sheets have what came");
+}
+
+/// A frame's time and a part that is no photograph: written beside the frames, taken back, made again, heeded by the next look.
+#[test]
+fn a_frames_time_and_a_part_to_ignore_are_written_and_taken_back() {
+    let (_outer, folder) = folder();
+    let kept = |name: &str| std::fs::read_to_string(folder.join(name)).unwrap_or_default();
+    let notes = kept("shoot.ron");
+    let page = opened(&folder);
+    assert_eq!(page.post("/api/frames/4/time", "{\"utc\": \"2028-12-31T16:00:00Z\"}").0, 422, "nothing was looked at");
+    assert_eq!(page.post("/api/register", "{}").0, 202);
+    page.when_done();
+    for (path, wrong) in [
+        ("/api/frames/4/time", "{\"utc\": \"at noon\"}"),
+        ("/api/frames/400/time", "{\"utc\": \"2028-12-31T16:00:00Z\"}"),
+        ("/api/ignore", "{\"left_px\": 1, \"top_px\": 1, \"width_px\": 0, \"height_px\": 9, \"file\": null}"),
+        ("/api/notes", "{\"border_px\": -3}"),
+    ] {
+        assert_eq!(page.post(path, wrong).0, 422, "{path} {wrong}");
+    }
+    assert!(kept("frames.csv").is_empty() && kept("shoot.ron") == notes);
+    assert_eq!(page.post("/api/frames/4/time", "{\"utc\": \"2028-12-31T16:00:00Z\"}").0, 200);
+    assert_eq!(kept("frames.csv"), "file,utc\nn0005.jpg,2028-12-31T16:00:00Z\n");
+    let part = "{\"left_px\": 3, \"top_px\": 5, \"width_px\": 30, \"height_px\": 7, \"file\": \"n0002.jpg\"}";
+    assert_eq!(page.post("/api/ignore", part).0, 200);
+    assert_eq!(page.post("/api/notes", "{\"border_px\": 2, \"ahead_s\": 12.5}").0, 200);
+    let all = kept("shoot.ron");
+    assert!(all.contains("files: [\"n0002.jpg\"])]") && all.contains("border_px: 2"), "{all}");
+    assert!(all.contains("ahead_s: 12.5") && page.get("/api/state").1.contains("\"stale\":true"), "{all}");
+    // The next look heeds them: the frame stands where its time puts it.
+    assert_eq!(page.post("/api/register", "{}").0, 202);
+    page.when_done();
+    let frames = page.get("/api/frames").1;
+    assert!(frames.contains("\"opened_utc\":\"2028-12-31T16:00:00.000Z\"") && frames.contains("\"width_px\":30"));
+    for _ in 0..3 {
+        assert_eq!(page.post("/api/undo", "{}").0, 200);
+    }
+    assert!(!folder.join("frames.csv").exists() && kept("shoot.ron") == notes, "as it was before");
+    for _ in 0..3 {
+        assert_eq!(page.post("/api/redo", "{}").0, 200);
+    }
+    assert_eq!((kept("frames.csv").lines().count(), kept("shoot.ron")), (2, all));
+}

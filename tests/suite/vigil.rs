@@ -93,16 +93,24 @@ fn each_planted_fault_is_named_within_two_frames() {
     assert!(silent.advice.iter().any(|a| a.kind == Kind::Silence), "{silent:?}");
 
     const AT: usize = 12;
-    let blurred = night(folder.path(), "blurred", |t| t.replace("mishaps: ()", "mishaps: (defocus_px: 2.5)"));
+    // No more frames than are watched.
+    let short = |t: String| t.replace("tail_minutes: -190.0", "tail_minutes: -235.0");
+    let blurred = night(folder.path(), "blurred", |t| short(t).replace("mishaps: ()", "mishaps: (defocus_px: 2.5)"));
+    let windy = night(folder.path(), "windy", |t| short(t).replace("mishaps: ()", "mishaps: (dragged_px: (6, 2))"));
     let clouded = night(folder.path(), "clouded", |t| t.replace("mishaps: ()", "mishaps: (cloud: 1.0)"));
     let dark = night(folder.path(), "dark", |t| {
-        t.replace("seconds: 0.005", "seconds: 0.0005").replace("seconds: 0.01", "seconds: 0.001")
+        short(t).replace("seconds: 0.005", "seconds: 0.0005").replace("seconds: 0.01", "seconds: 0.001")
     });
     let clipped = night(folder.path(), "clipped", |t| {
-        t.replace("seconds: 0.005", "seconds: 0.05").replace("seconds: 0.01", "seconds: 0.1")
+        short(t).replace("seconds: 0.005", "seconds: 0.05").replace("seconds: 0.01", "seconds: 0.1")
     });
     for (with, kind, words) in [
         (blurred, Kind::Focus, "focus has slipped"),
+        (
+            windy.clone(),
+            Kind::Trailing,
+            "wind, or a head that gives way? Shelter the tripod, tighten it: the disc trails",
+        ),
         (dark, Kind::Dark, "under"),
         (clipped, Kind::Clipped, "is clipped"),
     ] {
@@ -116,6 +124,12 @@ fn each_planted_fault_is_named_within_two_frames() {
         assert!(others.iter().all(|(i, _)| *i >= AT), "{kind:?}: {others:?}");
         std::fs::remove_dir_all(folder.path().join("spliced")).unwrap();
     }
+    // Once is no wind: that frame is shaken, and nothing is said of the next.
+    let jolted = spliced(folder.path(), (&good, &windy), AT);
+    std::fs::copy(&frames(&good)[AT + 1], &jolted[AT + 1]).unwrap();
+    let told = said(&watch(&jolted[..AT + 2]).0, |k| !matches!(k, Kind::Contact(..)));
+    assert!(matches!(&told[..], [(AT, text)] if text.contains("is shaken")), "{told:?}");
+    std::fs::remove_dir_all(folder.path().join("spliced")).unwrap();
     // Cloud is thin here and thick there: where it takes more than a stop and a third from two frames in a row, it is said.
     let (reports, _) = watch(&spliced(folder.path(), (&good, &clouded), AT));
     let lost = |r: &FrameReport| r.light_ratio.is_some_and(|l| l < 0.4);
@@ -158,6 +172,17 @@ fn dew_and_a_mount_that_drifts_are_named_in_time() {
     // Five minutes or a frame and a half before the limb is cut.
     let leaves = reports[asked[0].0].leaves_in_minutes.unwrap();
     assert!((1.0..=5.0).contains(&leaves), "{leaves} min before");
+    let standing = night(folder.path(), "standing", |t| {
+        t.replace("ReaimedTripod(scatter_px: 25.0)", "Tracking(up_position_angle_deg: 5.0)")
+            .replace("tail_minutes: -190.0", "tail_minutes: -270.0")
+            .replace("mishaps: ()", "mishaps: (dragged_px: (5, 4), from_minutes: 40)")
+    });
+    let (reports, _) = watch(&frames(&standing));
+    let asked = said(&reports, |k| !matches!(k, Kind::Contact(..)));
+    println!("a mount whose drive stands from the ninth frame on: {asked:?}");
+    let told = asked.iter().find(|(_, text)| text.contains("look at the mount's drive"));
+    assert!(told.is_some_and(|(i, _)| (8..10).contains(i)), "{asked:?}");
+    assert!(asked.iter().all(|(i, _)| *i >= 8), "{asked:?}");
 }
 
 #[test]

@@ -1,8 +1,8 @@
 //! What is told, and how: a screen on a terminal, elsewhere a line at a time.
 
 use super::VigilArgs;
-use moonloom::units::Instant;
-use moonloom::vigil::{Advice, FrameReport, Said, Urgency, Vigil};
+use crate::cli::outcome::{Failure, tell};
+use moonloom::vigil::{Advice, Heard, Said, TimetableRow, Urgency, Vigil, Watch};
 use std::fmt::Write as _;
 use std::io::{IsTerminal, Write as _};
 
@@ -14,8 +14,8 @@ pub struct Speaker<'a> {
     /// Lines of the last frames, for the screen.
     lines: Vec<String>,
     standing: Vec<Advice>,
-    /// The instant of the last frame.
-    pub last: Option<Instant>,
+    /// What the screen shows.
+    shown: String,
     /// Whether the frames are of before: their lines are shown, advice comes after them.
     pub catches_up: bool,
 }
@@ -23,34 +23,45 @@ pub struct Speaker<'a> {
 impl<'a> Speaker<'a> {
     pub fn new(args: &'a VigilArgs, log: Option<std::fs::File>) -> Self {
         let on_screen = !args.json && !args.once && std::io::stdout().is_terminal();
-        Speaker { args, log, on_screen, lines: Vec::new(), standing: Vec::new(), last: None, catches_up: false }
+        Speaker {
+            args,
+            log,
+            on_screen,
+            lines: Vec::new(),
+            standing: Vec::new(),
+            shown: String::new(),
+            catches_up: false,
+        }
     }
 
-    pub fn frame(&mut self, report: &FrameReport, vigil: &Vigil) {
-        self.last = report.utc.as_deref().and_then(|t| Instant::parse_utc(t).ok()).or(self.last);
+    pub fn hear(&mut self, heard: Heard, vigil: &Vigil) {
         self.standing = vigil.standing().into_iter().cloned().collect();
-        if self.args.json {
-            self.put(&serde_json::to_string(report).unwrap_or_default());
-        } else {
-            self.put(&line_of(report));
+        match heard {
+            Heard::Frame(report) => {
+                let line = if self.args.json { json(&report) } else { report.line() };
+                self.put(&line);
+                self.say(&report.said);
+            }
+            Heard::Meanwhile(said) => {
+                if self.args.json && !said.advice.is_empty() {
+                    self.put(&json(&serde_json::json!({ "schema": "moonloom-vigil-1", "said": said })));
+                }
+                self.say(&said);
+            }
+            Heard::Trouble(e) => {
+                let diagnostic = *Failure::from(e).diagnostic;
+                if self.on_screen {
+                    self.put(&diagnostic.message);
+                } else {
+                    tell(&[diagnostic]);
+                }
+            }
+            _ => {}
         }
-        self.say(&report.said);
-    }
-
-    pub fn waiting(&mut self, said: &Said, vigil: &Vigil) {
-        if said.advice.is_empty() {
-            return;
-        }
-        if self.args.json {
-            let document = serde_json::json!({ "schema": "moonloom-vigil-1", "said": said });
-            self.put(&document.to_string());
-        }
-        self.standing = vigil.standing().into_iter().cloned().collect();
-        self.say(said);
     }
 
     /// Advice in words: a line each.
-    pub fn say(&mut self, said: &Said) {
+    fn say(&mut self, said: &Said) {
         if self.args.bell && !self.catches_up && said.advice.iter().any(|a| a.urgency == Urgency::Now) {
             let _ = std::io::stderr().write_all(b"\x07");
         }
@@ -58,14 +69,10 @@ impl<'a> Speaker<'a> {
             return;
         }
         for advice in &said.advice {
-            let mark = if advice.urgency == Urgency::Now { "!!" } else { "! " };
-            self.put(&format!("{mark} {}", advice.text));
+            self.put(&format!("{} {}", mark(advice), advice.text));
         }
         for advice in &said.settled {
             self.put(&format!("-- no longer: {}", advice.text));
-        }
-        if self.on_screen {
-            self.draw();
         }
     }
 
@@ -84,57 +91,121 @@ impl<'a> Speaker<'a> {
         }
     }
 
-    /// The screen: what to do, the most urgent first, and the last frames below. Red spares eyes that are used to the dark.
-    fn draw(&mut self) {
-        const SHOWN: usize = 14;
-        let plain = std::env::var_os("NO_COLOR").is_some();
-        let (red, bold, end) = if plain { ("", "", "") } else { ("\x1b[31m", "\x1b[1;31m", "\x1b[0m") };
-        let mut screen = String::from("\x1b[2J\x1b[H");
-        match self.standing.first() {
-            Some(first) => {
-                let _ = writeln!(screen, "\n  {bold}{}{end}\n", first.text);
-                for advice in self.standing.iter().skip(1).take(3) {
-                    let _ = writeln!(screen, "  {red}{}{end}", advice.text);
-                }
-            }
-            None => screen.push_str(&format!("\n  {red}nothing to change{end}\n")),
+    /// Draws the screen anew, where there is one and something on it has changed.
+    pub fn show(&mut self, watch: &Watch) {
+        if !self.on_screen {
+            return;
         }
-        screen.push('\n');
-        let from = self.lines.len().saturating_sub(SHOWN);
-        self.lines.drain(..from);
-        for line in &self.lines {
-            let _ = writeln!(screen, "  {red}{line}{end}");
+        const FRAMES: usize = 12;
+        let surplus = self.lines.len().saturating_sub(FRAMES);
+        self.lines.drain(..surplus);
+        let timetable = watch.reached().map_or(Vec::new(), |now| watch.vigil().timetable(now));
+        let screen = screen(&self.standing, &timetable, &self.lines, std::env::var_os("NO_COLOR").is_none());
+        if screen != self.shown {
+            let mut out = std::io::stdout().lock();
+            let _ = out.write_all(screen.as_bytes()).and_then(|()| out.flush());
+            self.shown = screen;
         }
-        let mut out = std::io::stdout().lock();
-        let _ = out.write_all(screen.as_bytes()).and_then(|()| out.flush());
     }
 }
 
-/// A frame on a line.
-fn line_of(r: &FrameReport) -> String {
-    let mut line = format!("{} {}", r.local.as_deref().unwrap_or("--:--"), r.file);
-    match (r.centre_px, r.radius_px) {
-        (Some((x, y)), Some(radius)) => {
-            let _ = write!(line, "  Moon ({x:.0}, {y:.0}) r {radius:.0}");
+fn json(document: &impl serde::Serialize) -> String {
+    serde_json::to_string(document).unwrap_or_default()
+}
+
+/// Never by colour alone: what cannot wait is marked twice.
+fn mark(advice: &Advice) -> &'static str {
+    if advice.urgency == Urgency::Now { "!!" } else { "! " }
+}
+
+/// The screen: what to do, the most urgent first, then the night's contacts, and the last frames below. Red on black spares eyes that
+/// are used to the dark. Each line clears what stood there before, so that nothing flickers.
+fn screen(standing: &[Advice], timetable: &[TimetableRow], frames: &[String], in_colour: bool) -> String {
+    let (red, bright, urgent, end) = match in_colour {
+        true => ("\x1b[0;31;40m", "\x1b[0;1;31;40m", "\x1b[0;1;7;31;40m", "\x1b[0m"),
+        false => ("\x1b[0m", "\x1b[0;1m", "\x1b[0;1;7m", "\x1b[0m"),
+    };
+    const CLEARED: &str = "\x1b[K\r\n";
+    let mut screen = format!("\x1b[H{red}{CLEARED}");
+    match standing.first() {
+        Some(first) => {
+            let style = if first.urgency == Urgency::Now { urgent } else { bright };
+            let _ = write!(screen, "  {style} {} {} {red}{CLEARED}{CLEARED}", mark(first), first.text);
+            for advice in standing.iter().skip(1).take(3) {
+                let _ = write!(screen, "   {} {}{CLEARED}", mark(advice), advice.text);
+            }
         }
-        _ => {
-            let _ = write!(line, "  {}", r.reason.as_deref().unwrap_or("no Moon"));
+        None => {
+            let _ = write!(screen, "  {bright} nothing to change {red}{CLEARED}");
         }
     }
-    if let Some(share) = r.umbral_fraction.filter(|u| *u > 0.0) {
-        let _ = write!(line, "  umbra {:.0} %", 100.0 * share);
+    screen.push_str(CLEARED);
+    for line in contacts(timetable) {
+        let _ = write!(screen, "   {line}{CLEARED}");
     }
-    if let Some((width, best)) = r.edge_width_px.zip(r.best_edge_width_px) {
-        let _ = write!(line, "  limb {width:.1} px (best {best:.1})");
+    screen.push_str(CLEARED);
+    for line in frames {
+        // What does not fit into the width is cut (the beginning tells most): the last column holds what was written there last, and is
+        // emptied.
+        let _ = write!(screen, "\x1b[2K\x1b[?7l   {line}\x1b[999C\x1b[K\x1b[?7h\r\n");
     }
-    if let Some(clipped) = r.clipped_share.filter(|c| *c > 0.001) {
-        let _ = write!(line, "  clipped {:.0} %", 100.0 * clipped);
+    screen + "\x1b[J" + end
+}
+
+/// The contacts: those that are past with the frames that show them, the next one with the minutes until then. In lines that fit into
+/// eighty columns.
+fn contacts(timetable: &[TimetableRow]) -> Vec<String> {
+    const WIDEST: usize = 76;
+    let next = timetable.iter().position(|r| r.minutes > 0.0);
+    let words = timetable.iter().enumerate().map(|(i, row)| {
+        let name = format!("{} {}", row.contact, row.local);
+        match row.frames {
+            _ if Some(i) == next => format!("{name} in {}", how_long(row.minutes)),
+            _ if row.minutes > 0.0 => name,
+            0 => format!("{name} (no frame)"),
+            1 => format!("{name} (1 frame)"),
+            n => format!("{name} ({n} frames)"),
+        }
+    });
+    let mut lines = Vec::<String>::new();
+    for words in words {
+        match lines.last_mut().filter(|line| line.len() + 2 + words.len() <= WIDEST) {
+            Some(line) => *line += &format!("  {words}"),
+            None => lines.push(words),
+        }
     }
-    if let Some(bright) = r.bright_part.filter(|b| *b > 0.0) {
-        let _ = write!(line, "  brightest {:.1} stops under white", -bright.log2().min(0.0));
+    lines
+}
+
+fn how_long(minutes: f64) -> String {
+    let minutes = minutes.ceil() as i64;
+    if minutes < 60 { format!("{minutes} min") } else { format!("{} h {:02} min", minutes / 60, minutes % 60) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use moonloom::vigil::Kind;
+
+    fn row(contact: &str, minutes: f64, frames: usize) -> TimetableRow {
+        let (utc, local) = ("2028-12-31T16:00:00Z".into(), "00:00".into());
+        TimetableRow { contact: contact.into(), utc, local, minutes, altitude_deg: None, frames }
     }
-    if let Some(minutes) = r.leaves_in_minutes {
-        let _ = write!(line, "  leaves in {minutes:.0} min");
+
+    #[test]
+    fn the_screen_says_first_what_cannot_wait_then_what_comes() {
+        let advice = [
+            Advice::new(Kind::Leaving, Urgency::Now, "re-aim within 4 min"),
+            Advice::new(Kind::Focus, Urgency::Soon, "focus has slipped"),
+        ];
+        let rows = [row("U1", -30.0, 0), row("U2", 34.2, 0), row("U3", 90.0, 0), row("P4", 200.0, 0)];
+        let plain = screen(&advice, &rows, &["00:00 f.jpg".into()], false);
+        let at = |words: &str| plain.find(words).unwrap_or_else(|| panic!("{words} in {plain}"));
+        assert!(at("!! re-aim") < at("!  focus") && at("!  focus") < at("U1 00:00 (no frame)"));
+        assert!(at("U2 00:00 in 35 min") < at("U3 00:00  P4") && at("P4") < at("f.jpg"));
+        // One colour at most, and none where none is wanted.
+        assert!(!plain.contains("31m") && screen(&[], &rows, &[], true).contains("31;40m"));
+        assert!(screen(&[], &[], &[], false).contains("nothing to change"));
+        assert_eq!(how_long(125.5), "2 h 06 min");
     }
-    line
 }

@@ -15,10 +15,12 @@ async function notesForm() {
     field("latitude_deg", "Latitude, degrees north", n.site?.latitude_deg, { ...number, min: -90, max: 90 }),
     field("longitude_deg", "Longitude, degrees east", n.site?.longitude_deg, { ...number, min: -360, max: 360 }),
     field("elevation_m", "Elevation, metres", n.site?.elevation_m, number),
-    field("utc_offset", "The camera's clock, from UTC", n.utc_offset, { placeholder: "+08:00", pattern: "[+\\-]\\d\\d:\\d\\d" }),
+    field("utc_offset", "Zone of the camera's clock, from UTC", n.utc_offset, { placeholder: "+08:00", pattern: "[+\\-]\\d\\d:\\d\\d" }),
     el("label", {}, `What held the camera${n.mount === "Unknown" && suggested ? ` (by the frames: ${suggested})` : ""}`, el("select", { name: "mount" }, ...mounts.map(([value, words]) => el("option", { value, selected: value === n.mount }, words)))),
     field("focal_length_mm", "Focal length, millimetres", n.focal_length_mm, { ...number, min: 0 }),
     field("pixel_pitch_um", "Spacing of pixels, micrometres", n.pixel_pitch_um, { ...number, min: 0, placeholder: n.suggested.pixel_pitch_um ? `by the frames ${n.suggested.pixel_pitch_um}` : "" }),
+    field("ahead_s", "The camera's clock is ahead by, seconds (behind: below zero)", n.ahead_s, { ...number, placeholder: "0" }),
+    field("border_px", "Edge of every frame that is no photograph, pixels", n.border_px, { type: "number", min: 0, step: 1, placeholder: "0" }),
     el("div", { class: "row wide" }, el("button", { class: "first" }, "Write shoot.ron and look for the Moon"),
       el("span", { class: "faint" }, "What you leave empty stays unsaid; it is written beside the frames and can be changed.")));
   form.addEventListener("submit", async (e) => {
@@ -42,6 +44,7 @@ async function notesForm() {
 function overlay(frame, [left, top, width, height], scale) {
   const svg = el("svg", { viewBox: `${left} ${top} ${width} ${height}`, preserveAspectRatio: "xMidYMid meet", role: "img", "aria-label": `${frame.file}: ${frame.status}` });
   const line = width / scale;
+  for (const r of frame.ignored ?? []) svg.append(el("rect", { x: r.left_px, y: r.top_px, width: r.width_px, height: r.height_px, fill: "#00000080", stroke: "#ffffff", "stroke-width": line, "stroke-dasharray": `${2 * line} ${4 * line}` }));
   const circle = (c, more) => el("circle", { cx: c.x, cy: c.y, r: c.r, fill: "none", ...more });
   if (frame.umbra) svg.append(circle(frame.umbra, { stroke: "#e0824e", "stroke-width": 1.4 * line, "stroke-dasharray": `${5 * line} ${4 * line}` }));
   if (frame.limb) {
@@ -66,6 +69,57 @@ async function fill(well, way, frame, scale) {
   return svg;
 }
 
+/** When a frame was taken, to be mended: it is written into frames.csv. */
+function timeOf(index, frame, close) {
+  const utc = el("input", { value: frame.opened_utc ?? "", placeholder: "2028-12-31T16:52:00Z" });
+  const keep = async () => {
+    await ask(`/api/frames/${index}/time`, { utc: utc.value });
+    close();
+    await refresh(true);
+    say(`${frame.file}: its time is written into frames.csv; look again`);
+  };
+  return { part: el("details", {}, el("summary", {}, "When it was taken"), el("label", {}, "The shutter opened, UTC", utc),
+    el("div", { class: "row" }, el("button", { type: "button", onclick: keep }, "Write its time"))) };
+}
+
+/** A part of a frame that is no photograph, drawn or given by numbers: it is written into shoot.ron. */
+function partOf(frame, close) {
+  const labels = ["From the left, pixels", "From the top, pixels", "Width, pixels", "Height, pixels"];
+  const inputs = labels.map(() => el("input", { type: "number", min: 0, step: 1, value: 0 }));
+  const all = el("input", { type: "checkbox" });
+  let box = null;
+  const draw = () => {
+    const [x, y, width, height] = inputs.map((i) => Number(i.value));
+    for (const [name, value] of Object.entries({ x, y, width, height })) box?.setAttribute(name, value);
+  };
+  inputs.forEach((i) => i.addEventListener("input", draw));
+  const keep = async () => {
+    const [left_px, top_px, width_px, height_px] = inputs.map((i) => Math.max(0, Math.round(Number(i.value))));
+    await ask("/api/ignore", { left_px, top_px, width_px, height_px, file: all.checked ? null : frame.file });
+    close();
+    await refresh(true);
+    say("that part is written into shoot.ron; look again");
+  };
+  return {
+    part: el("details", {}, el("summary", {}, "A part that is no photograph"),
+      el("p", { class: "faint" }, "A caption, a strip, a date: draw a rectangle over it, or give its numbers."),
+      ...labels.map((l, i) => el("label", {}, l, inputs[i])), el("label", { class: "row" }, all, " in every frame"),
+      el("div", { class: "row" }, el("button", { type: "button", onclick: keep }, "Ignore that part"))),
+    shownIn(svg) {
+      box = svg.appendChild(el("rect", { width: 0, height: 0, fill: "#00000080", stroke: "#ffffff", "stroke-width": frame.size[0] / 700 }));
+      box.style.pointerEvents = "none";
+      draw();
+    },
+    set([x0, y0], [x1, y1]) {
+      const within = (v, most) => Math.round(Math.min(Math.max(v, 0), most));
+      const [w, h] = frame.size;
+      const [l, t, r, b] = [within(Math.min(x0, x1), w), within(Math.min(y0, y1), h), within(Math.max(x0, x1), w), within(Math.max(y0, y1), h)];
+      [l, t, r - l, b - t].forEach((v, i) => { inputs[i].value = v; });
+      draw();
+    },
+  };
+}
+
 /** One frame at large: its circle to be dragged by the middle or the rim, and set by numbers. */
 async function lookAt(index, frame) {
   const well = el("div", { class: "well" });
@@ -82,6 +136,7 @@ async function lookAt(index, frame) {
   const [gain, gl] = input("Brighter by, stops", frame.gain_stops, "0.1");
   const out = el("input", { type: "checkbox", checked: frame.excluded });
   const moved = () => Number(x.value) !== Number(limb.x.toFixed(2)) || Number(y.value) !== Number(limb.y.toFixed(2)) || Number(r.value) !== Number(limb.r.toFixed(2));
+  const time = timeOf(index, frame, () => dialog.close()), part = partOf(frame, () => dialog.close());
   const zoom = el("select", {}, ...[["fit", "the whole frame"], ["true", "true pixels"]].map(([value, t]) => el("option", { value }, t)));
   const dialog = el("dialog", { "aria-label": frame.file },
     el("div", { class: "row" }, el("h2", {}, frame.file), el("span", { class: "state" }, MARKS[frame.status]), words),
@@ -89,6 +144,7 @@ async function lookAt(index, frame) {
     el("div", { class: "view" }, well,
       el("div", { class: "fields" }, el("label", {}, "Shown as", zoom), xl, yl, rl, tl, gl,
         el("label", { class: "row" }, out, " leave this frame out"),
+        time.part, part.part,
         el("p", { class: "faint" }, "Drag the circle by its middle or its rim; arrow keys move it by a pixel, with Shift by a tenth."),
         el("div", { class: "row" },
           el("button", { class: "first", type: "button", onclick: () => keep() }, "Keep"),
@@ -122,7 +178,15 @@ async function lookAt(index, frame) {
       return [p.x, p.y];
     };
     let drag = null;
+    part.shownIn(svg);
     svg.addEventListener("pointerdown", (e) => {
+      if (part.part.open) {
+        const [px, py] = place(e);
+        drag = { from: [px, py] };
+        svg.setPointerCapture(e.pointerId);
+        e.preventDefault();
+        return;
+      }
       const [px, py] = place(e), [cx, cy, cr] = [x, y, r].map((i) => Number(i.value));
       const d = Math.hypot(px - cx, py - cy);
       drag = Math.abs(d - cr) < 0.2 * cr ? { rim: true } : d < cr ? { dx: cx - px, dy: cy - py } : null;
@@ -131,7 +195,8 @@ async function lookAt(index, frame) {
     svg.addEventListener("pointermove", (e) => {
       if (!drag) return;
       const [px, py] = place(e);
-      if (drag.rim) r.value = Math.max(2, Math.hypot(px - Number(x.value), py - Number(y.value))).toFixed(2);
+      if (drag.from) part.set(drag.from, [px, py]);
+      else if (drag.rim) r.value = Math.max(2, Math.hypot(px - Number(x.value), py - Number(y.value))).toFixed(2);
       else { x.value = (px + drag.dx).toFixed(2); y.value = (py + drag.dy).toFixed(2); }
       draw();
     });
@@ -178,13 +243,11 @@ function card(index, frame) {
 export async function show(sheet) {
   if (state.trouble) { sheet.replaceChildren(el("p", {}, state.trouble)); return; }
   const parts = [];
-  if (!state.registered || state.missing.length) {
-    const complete = !state.missing.length;
-    const words = complete ? `${state.frames} frames, and notes that say what the camera did not record.` : state.registered ? "Some things are not known of this night:" : `${state.frames} frames. Before the Moon is looked for, say what the camera did not record:`;
-    const form = el("details", { open: !state.registered && !complete }, el("summary", {}, state.registered ? "What is not known of this night" : "What the camera did not record"),
-      el("p", {}, words), await notesForm());
-    parts.push(form);
-  }
+  const complete = !state.missing.length;
+  const words = complete ? `${state.frames} frames, and notes that say what the camera did not record. What is changed here is written into them.` : state.registered ? "Some things are not known of this night:" : `${state.frames} frames. Before the Moon is looked for, say what the camera did not record:`;
+  const form = el("details", { open: !state.registered && !complete }, el("summary", {}, state.registered && !complete ? "What is not known of this night" : "What the camera did not record"),
+    el("p", {}, words), await notesForm());
+  parts.push(form);
   if (!state.registered) {
     parts.push(el("p", {}, el("button", { type: "button", class: state.missing.length ? null : "first", disabled: state.runs, onclick: async () => { await ask("/api/register", {}); await refresh(); } }, state.missing.length ? "Look for the Moon without that" : "Look for the Moon")));
     sheet.replaceChildren(...parts);

@@ -2,12 +2,13 @@
 import { show as frames } from "./frames.js";
 import { flush, show as picture } from "./picture.js";
 import { show as night } from "./night.js";
+import { show as vigil } from "./vigil.js";
 
 export const $ = (id) => document.getElementById(id);
 
 /** An element with attributes and children; text is text, never markup. */
 export function el(name, attributes = {}, ...children) {
-  const svg = ["svg", "circle", "line", "image", "g", "path", "title"].includes(name) && !(attributes.html);
+  const svg = ["svg", "circle", "line", "rect", "image", "g", "path", "title"].includes(name) && !(attributes.html);
   const e = svg ? document.createElementNS("http://www.w3.org/2000/svg", name) : document.createElement(name);
   for (const [key, value] of Object.entries(attributes)) {
     if (key === "html" || value === undefined || value === null || value === false) continue;
@@ -50,7 +51,7 @@ export async function ask(way, body) {
 export const json = async (way) => (await ask(way)).json();
 
 export let state = {};
-const sheets = { frames, picture, night };
+const sheets = { frames, picture, night, vigil };
 let shown = null;
 
 /** What there is, anew; the sheet is shown again where that is asked, or where a job has ended. */

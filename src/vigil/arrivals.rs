@@ -5,15 +5,15 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime};
 
 /// A file's length and when it was changed.
-pub type FileState = (u64, Option<SystemTime>);
+pub(super) type FileState = (u64, Option<SystemTime>);
 
-pub fn state_of(path: &Path) -> Option<FileState> {
+pub(super) fn state_of(path: &Path) -> Option<FileState> {
     let meta = std::fs::metadata(path).ok().filter(std::fs::Metadata::is_file)?;
     Some((meta.len(), meta.modified().ok()))
 }
 
 /// A file's name without its ending.
-pub fn stem(path: &Path) -> String {
+pub(super) fn stem(path: &Path) -> String {
     path.file_stem().map(|s| s.to_string_lossy().to_lowercase()).unwrap_or_default()
 }
 
@@ -21,7 +21,7 @@ pub fn stem(path: &Path) -> String {
 const BESIDE: [&str; 8] = ["ron", "csv", "json", "txt", "xmp", "tmp", "part", "log"];
 
 /// Files that were not taken yet, and how each looks.
-pub fn new_files(folder: &Path, taken: &BTreeSet<String>) -> Vec<(PathBuf, FileState)> {
+pub(super) fn new_files(folder: &Path, taken: &BTreeSet<String>) -> Vec<(PathBuf, FileState)> {
     let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
     entries
         .filter_map(|entry| {
@@ -37,7 +37,7 @@ pub fn new_files(folder: &Path, taken: &BTreeSet<String>) -> Vec<(PathBuf, FileS
 
 /// Whether a file's end is there: of a JPEG its last marker behind its scan (ITU-T T.81, B.1.1.3; a small picture in its record
 /// has one of its own), of anything else that it has not been changed for two seconds.
-pub fn has_its_end(path: &Path) -> bool {
+pub(super) fn has_its_end(path: &Path) -> bool {
     const STILL: Duration = Duration::from_secs(2);
     let Ok(bytes) = std::fs::read(path) else { return false };
     let Some(mut rest) = bytes.strip_prefix(&[0xff, 0xd8]) else {

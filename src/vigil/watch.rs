@@ -1,0 +1,190 @@
+//! A folder that fills while it is watched.
+//!
+//! It is asked what is new in it each time that somebody looks: that works on network shares and cards, where a system's own notices
+//! do not reach. Nothing is written.
+
+use super::arrivals::{FileState, has_its_end, new_files, state_of, stem};
+use super::{FrameReport, Said, Vigil, Wishes};
+use crate::diag::Warned;
+use crate::ingest::{NightError, read_night};
+use crate::units::Instant;
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant as Moment};
+
+/// A file that has not grown for so long is whole if its end is there.
+const STANDS: Duration = Duration::from_millis(240);
+/// A file that does not grow, and still lacks its end, is given up after this.
+const PATIENCE: Duration = Duration::from_secs(10);
+
+/// What is heard of a folder that is watched.
+#[derive(Debug)]
+#[non_exhaustive]
+pub enum Heard {
+    /// A frame was judged.
+    Frame(Box<FrameReport>),
+    /// No frame came, and there is something to say.
+    Meanwhile(Said),
+    /// A file is no frame, or the notes cannot be read.
+    Trouble(NightError),
+}
+
+/// The state of a file when it was last asked, and since when it is so.
+struct Growing {
+    state: FileState,
+    since: Moment,
+}
+
+impl Growing {
+    /// Whether all of a file is there, or no more of it is to be expected.
+    fn is_whole(&self, path: &Path) -> bool {
+        let stood = self.since.elapsed();
+        self.state.0 > 0 && (stood > PATIENCE || (stood >= STANDS && has_its_end(path)))
+    }
+
+    /// Since when it is as it is, by this machine's clock.
+    fn arrived(&self) -> Instant {
+        machine_now().plus_seconds(-self.since.elapsed().as_secs_f64())
+    }
+}
+
+fn machine_now() -> Instant {
+    Instant::from_utc(jiff::Timestamp::now())
+}
+
+/// A folder that is watched.
+pub struct Watch {
+    folder: PathBuf,
+    vigil: Vigil,
+    /// How many times faster than real the frames come.
+    pace: f64,
+    /// Names without their endings: of a raw file and its JPEG one is enough.
+    taken: BTreeSet<String>,
+    /// What could not be taken as it was: looked at again when it changes.
+    refused: BTreeMap<PathBuf, FileState>,
+    growing: BTreeMap<PathBuf, Growing>,
+    /// As the notes were at the last look: with others what was refused may do.
+    notes: Option<FileState>,
+    /// The instant of the last frame.
+    at: Option<Instant>,
+    /// The last frame that came while the folder was watched, by its own clock and by this machine's.
+    last: Option<(Instant, Moment)>,
+}
+
+impl Watch {
+    /// Begins; `pace` is how many times faster than real the frames of a rehearsal come, 1 at night.
+    pub fn new(folder: &Path, wishes: Wishes, pace: f64) -> Self {
+        Watch {
+            folder: folder.to_owned(),
+            vigil: Vigil::new(wishes),
+            pace,
+            taken: BTreeSet::new(),
+            refused: BTreeMap::new(),
+            growing: BTreeMap::new(),
+            notes: state_of(&folder.join("shoot.ron")),
+            at: None,
+            last: None,
+        }
+    }
+
+    /// The night as it is judged.
+    pub fn vigil(&self) -> &Vigil {
+        &self.vigil
+    }
+
+    /// The present instant by the frames' own clock; before the first of them by this machine's. `None` where frames are there and
+    /// none has come since: nobody knows whether their night is this one.
+    pub fn now(&self) -> Option<Instant> {
+        match self.last {
+            Some((at, came)) => Some(at.plus_seconds(came.elapsed().as_secs_f64() * self.pace)),
+            None => (self.taken.is_empty() && self.pace == 1.0).then(machine_now),
+        }
+    }
+
+    /// The instant up to which the night is known: now, else the last frame's.
+    pub fn reached(&self) -> Option<Instant> {
+        self.now().or(self.at)
+    }
+
+    /// The frames that are there already, in the order of their times: to be taken one after another.
+    ///
+    /// # Errors
+    /// [`NightError`], where the folder or its notes cannot be read; a folder without a frame is none.
+    pub fn there(&self) -> Result<Warned<Vec<PathBuf>>, NightError> {
+        match read_night(&self.folder) {
+            Ok(Warned { value: night, diagnostics }) => {
+                Ok(Warned { value: night.frames.iter().map(|f| f.path.clone()).collect(), diagnostics })
+            }
+            Err(NightError::Empty { .. }) => Ok(Warned { value: Vec::new(), diagnostics: Vec::new() }),
+            Err(e) => Err(e),
+        }
+    }
+
+    /// Judges a frame that was there before; nobody knows when it came.
+    pub fn take(&mut self, path: &Path, hear: &mut dyn FnMut(Heard, &Vigil)) {
+        self.at = self.judge(path, None, hear).or(self.at);
+    }
+
+    /// Looks into the folder once: judges each new frame that is whole, and says what there is to say where none is.
+    pub fn look(&mut self, hear: &mut dyn FnMut(Heard, &Vigil)) {
+        let notes = state_of(&self.folder.join("shoot.ron"));
+        if notes != self.notes {
+            self.notes = notes;
+            self.refused.clear();
+        }
+        for path in self.whole() {
+            // At another pace than the sky's arrivals tell nothing of a clock.
+            let arrived = self.growing.remove(&path).filter(|_| self.pace == 1.0).map(|g| g.arrived());
+            if let Some(at) = self.judge(&path, arrived, hear) {
+                (self.at, self.last) = (Some(at), Some((at, Moment::now())));
+            }
+        }
+        if let Some(now) = self.now() {
+            let said = self.vigil.wait(now);
+            if !said.advice.is_empty() {
+                hear(Heard::Meanwhile(said), &self.vigil);
+            }
+        }
+    }
+
+    /// Files that have come and are whole, in the order in which they were written.
+    fn whole(&mut self) -> Vec<PathBuf> {
+        let mut there = new_files(&self.folder, &self.taken);
+        self.growing.retain(|path, _| there.iter().any(|(p, _)| p == path));
+        there.retain(|(path, state)| self.refused.get(path) != Some(state));
+        let mut whole = Vec::new();
+        for (path, state) in there {
+            match self.growing.get(&path) {
+                Some(growing) if growing.state == state => {
+                    if growing.is_whole(&path) {
+                        whole.push((state.1, path));
+                    }
+                }
+                _ => drop(self.growing.insert(path, Growing { state, since: Moment::now() })),
+            }
+        }
+        whole.sort();
+        whole.into_iter().map(|(_, path)| path).collect()
+    }
+
+    /// The instant of a frame, where the file is one and records it.
+    fn judge(&mut self, path: &Path, arrived: Option<Instant>, hear: &mut dyn FnMut(Heard, &Vigil)) -> Option<Instant> {
+        if self.taken.contains(&stem(path)) {
+            return None;
+        }
+        let before = state_of(path);
+        match self.vigil.take(path, arrived) {
+            Ok(report) => {
+                self.taken.insert(stem(path));
+                let at = report.utc.as_deref().and_then(|t| Instant::parse_utc(t).ok());
+                hear(Heard::Frame(Box::new(report)), &self.vigil);
+                return at;
+            }
+            // Nothing that this program composed, no notes and no text is a frame.
+            Err(NightError::Empty { .. }) => {}
+            Err(e) => hear(Heard::Trouble(e), &self.vigil),
+        }
+        self.refused.extend(before.map(|state| (path.to_owned(), state)));
+        None
+    }
+}
