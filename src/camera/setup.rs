@@ -29,6 +29,27 @@ pub struct Setup {
 }
 
 impl Setup {
+    /// A lens of which no more is known than this; where nobody says its focal ratio, f/8 is assumed: stopped down once or twice
+    /// (common practice, no source).
+    pub fn of_lens(camera: Camera, f_number: Option<f64>, mount: Mount, iso: f64) -> Self {
+        const F_NUMBER: f64 = 8.0;
+        let focal_length_mm = camera.focal_length_mm;
+        Setup {
+            name: match f_number {
+                Some(_) => format!("{focal_length_mm} mm"),
+                None => format!("{focal_length_mm} mm (f/{F_NUMBER} assumed)"),
+            },
+            camera,
+            mount,
+            aim: None,
+            f_number: f_number.unwrap_or(F_NUMBER),
+            iso,
+            exposures: Vec::new(),
+            firing: None,
+            foreground: Vec::new(),
+        }
+    }
+
     /// The exposure that is settled for a share of the disc in the umbra.
     pub fn exposure(&self, umbral_fraction: f64) -> Option<Exposure> {
         reached_exposure(&self.exposures, umbral_fraction)

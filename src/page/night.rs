@@ -2,6 +2,7 @@
 
 use super::answers::{Answer, Refused, Shared, aside};
 use super::desk::Desk;
+use crate::camera::{Camera, Mount, Setup};
 use crate::plan::{Drawing, HorizonProfile, PlanRequest, ShootingPlan, draw};
 use crate::sky::{LunarEclipse, Observer, eclipse_within};
 use crate::units::Instant;
@@ -20,6 +21,49 @@ pub(super) struct Asked {
     date: Option<String>,
     /// Of the local clock, seconds.
     offset_s: Option<i32>,
+    /// The sensor's pixels and their spacing; the lens; what holds them.
+    width_px: Option<usize>,
+    height_px: Option<usize>,
+    pixel_pitch_um: Option<f64>,
+    focal_length_mm: Option<f64>,
+    f_number: Option<f64>,
+    iso: Option<f64>,
+    #[serde(default)]
+    tracking: bool,
+}
+
+/// The camera that is asked about: what is left out of it is this folder's own, where that is known.
+fn camera(desk: &Desk, asked: &Asked) -> Answer<Option<Setup>> {
+    let night = desk.work().night.clone();
+    let own = night.as_ref().and_then(|n| n.rigs.first());
+    let own_pitch =
+        own.and_then(|r| Some(1000.0 * r.focal_length_mm? / r.focal_length_px?)).map(|p| (100.0 * p).round() / 100.0);
+    let width_px = asked.width_px.or(own.map(|r| r.width));
+    let height_px = asked.height_px.or(own.map(|r| r.height));
+    let pitch = asked.pixel_pitch_um.or(own_pitch);
+    let focal = asked.focal_length_mm.or(own.and_then(|r| r.focal_length_mm));
+    let (Some(width_px), Some(height_px), Some(pixel_pitch_um), Some(focal_length_mm)) =
+        (width_px, height_px, pitch, focal)
+    else {
+        let any = asked.width_px.is_some() || asked.pixel_pitch_um.is_some() || asked.focal_length_mm.is_some();
+        return if any { Err("a camera has pixels, their spacing and a focal length".into()) } else { Ok(None) };
+    };
+    let iso = asked.iso.unwrap_or(400.0);
+    let f_number = asked.f_number.unwrap_or(8.0);
+    let fits = (100..=100_000).contains(&width_px)
+        && (100..=100_000).contains(&height_px)
+        && (0.3..=100.0).contains(&pixel_pitch_um)
+        && (1.0..=100_000.0).contains(&focal_length_mm)
+        && (0.5..=128.0).contains(&f_number)
+        && (1.0..=1e7).contains(&iso);
+    if !fits {
+        return Err("no camera is like that: 100 pixels a side at least, their spacing in micrometres, the lens in \
+                    millimetres"
+            .into());
+    }
+    let mount = if asked.tracking { Mount::Tracking } else { Mount::ReaimedTripod };
+    let camera = Camera { width_px, height_px, pixel_pitch_um, focal_length_mm, k1: 0.0 };
+    Ok(Some(Setup::of_lens(camera, asked.f_number, mount, iso)))
 }
 
 struct Chosen {
@@ -54,8 +98,15 @@ fn chosen(desk: &Desk, asked: &Asked) -> Answer<Chosen> {
 
 fn planned(desk: &Desk, asked: &Asked) -> Answer<(ShootingPlan, Drawing)> {
     let Chosen { observer, eclipse, zone } = chosen(desk, asked)?;
-    let request =
-        PlanRequest { observer, zone, eclipse: &eclipse, rigs: &[], trail_px: 2.0, horizon: HorizonProfile::default() };
+    let rigs: Vec<Setup> = camera(desk, asked)?.into_iter().collect();
+    let request = PlanRequest {
+        observer,
+        zone,
+        eclipse: &eclipse,
+        rigs: &rigs,
+        trail_px: 2.0,
+        horizon: HorizonProfile::default(),
+    };
     let plan = crate::plan::plan(&request);
     let drawing = draw(&request, &plan);
     Ok((plan, drawing))

@@ -3,7 +3,7 @@
 use crate::ingest::NightError;
 use crate::proof::Window;
 use crate::units::Instant;
-use crate::vigil::{Advice, FrameReport, Heard, TimetableRow, Vigil};
+use crate::vigil::{Advice, ContactRow, FrameReport, Heard, Vigil};
 use std::collections::VecDeque;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Mutex, MutexGuard};
@@ -20,7 +20,7 @@ pub(super) struct Overheard {
     pub before: usize,
     pub reports: VecDeque<FrameReport>,
     pub standing: Vec<Advice>,
-    pub timetable: Vec<TimetableRow>,
+    pub timetable: Vec<ContactRow>,
     pub site_is_known: bool,
     /// Files that are no frames, and notes that cannot be read.
     pub trouble: Option<String>,

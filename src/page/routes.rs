@@ -26,6 +26,8 @@ pub(super) fn all(desk: Arc<Desk>, key: Key) -> Router {
         .route("/picture.js", asset!("picture.js", "text/javascript; charset=utf-8"))
         .route("/fields.js", asset!("fields.js", "text/javascript; charset=utf-8"))
         .route("/night.js", asset!("night.js", "text/javascript; charset=utf-8"))
+        .route("/framing.js", asset!("framing.js", "text/javascript; charset=utf-8"))
+        .route("/world.js", asset!("world.js", "text/javascript; charset=utf-8"))
         .route("/vigil.js", asset!("vigil.js", "text/javascript; charset=utf-8"))
         .route("/favicon.ico", get(|| async { StatusCode::NO_CONTENT }))
         .route("/api/state", get(state))

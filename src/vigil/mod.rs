@@ -8,11 +8,12 @@
 //! * `light`: what is clipped, what lies too deep in the noise, cloud;
 //! * `hours`: the contacts that come, a clock that is off, frames that do not come.
 //!
-//! `report` is a frame in numbers, `timetable` the eclipse's contacts as the night stands; `memory` gives each advice once, again when
+//! `report` is a frame in numbers, `contacts` the eclipse's contacts as the night stands; `memory` gives each advice once, again when
 //! it has been ignored for long, and takes it back when it was heeded. A [`Watch`] brings the frames of a folder that fills
 //! (`arrivals`). Nothing here controls a camera. Neglected: what only a person sees, such as a bough that will be in the way.
 
 mod arrivals;
+mod contacts;
 mod hours;
 mod judged;
 mod light;
@@ -20,12 +21,11 @@ mod memory;
 mod place;
 mod report;
 mod sharpness;
-mod timetable;
 mod watch;
 
+pub use contacts::ContactRow;
 pub use memory::{Advice, Kind, Said, Urgency};
 pub use report::FrameReport;
-pub use timetable::TimetableRow;
 pub use watch::{Heard, Watch};
 
 use crate::camera::{Camera, Mount, Setup};

@@ -173,6 +173,25 @@ try {
   // The night.
   await page.click("nav a[href='#night']");
   await page.waitForSelector("main table");
+  // A place on the map, a lens, and the aim dragged: the frame's own words follow.
+  await page.fill("[name=width_px]", "6000");
+  await page.fill("[name=height_px]", "4000");
+  await page.fill("[name=pixel_pitch_um]", "5.9");
+  await page.fill("[name=focal_length_mm]", "35");
+  const world = await page.locator(".map").boundingBox();
+  await page.mouse.click(world.x + world.width * (115.8 + 180) / 360, world.y + world.height * (31.9 + 84) / 150);
+  await page.waitForSelector("h2:has-text('35 mm')", { timeout: 60000 });
+  assert.ok(Math.abs(Number(await page.inputValue("[name=latitude]")) + 31.9) < 1);
+  const said = page.locator("main p[role=status]");
+  const held = await said.textContent();
+  assert.match(held, /in the frame from \d\d:\d\d to \d\d:\d\d/);
+  await page.locator(".framing").scrollIntoViewIfNeeded();
+  const sky = await page.locator(".framing").boundingBox();
+  await page.mouse.move(sky.x + sky.width / 2, sky.y + sky.height / 2);
+  await page.mouse.down();
+  await page.mouse.move(sky.x + sky.width, sky.y + sky.height / 2, { steps: 4 });
+  await page.mouse.up();
+  assert.notEqual(await said.textContent(), held);
   await shot("night");
   await check("the night");
   // The vigil: what is there is judged, and it can be stopped meanwhile.

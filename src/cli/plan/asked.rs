@@ -133,25 +133,13 @@ fn lens(text: &str) -> Result<(f64, Option<f64>), Failure> {
 
 /// The lenses of a bag on one sensor, each on what the flags say holds it.
 pub fn bag(args: &PlanArgs) -> Result<Vec<Setup>, Failure> {
-    /// Where nobody says: a lens stopped down once or twice (common practice, no source).
-    const F_NUMBER: f64 = 8.0;
     let Some(text) = &args.sensor else { return Ok(Vec::new()) };
     let (width_px, height_px, pixel_pitch_um) = sensor(text)?;
     let mount = if args.tracking { Mount::Tracking } else { Mount::ReaimedTripod };
     let lenses: Result<Vec<(f64, Option<f64>)>, Failure> = args.lens.iter().map(|l| lens(l)).collect();
-    let setup = |(focal_length_mm, ratio): (f64, Option<f64>)| Setup {
-        name: match ratio {
-            Some(_) => format!("{focal_length_mm} mm"),
-            None => format!("{focal_length_mm} mm (f/{F_NUMBER} assumed)"),
-        },
-        camera: Camera { width_px, height_px, pixel_pitch_um, focal_length_mm, k1: 0.0 },
-        mount,
-        aim: None,
-        f_number: ratio.unwrap_or(F_NUMBER),
-        iso: args.iso,
-        exposures: Vec::new(),
-        firing: None,
-        foreground: Vec::new(),
+    let setup = |(focal_length_mm, ratio): (f64, Option<f64>)| {
+        let camera = Camera { width_px, height_px, pixel_pitch_um, focal_length_mm, k1: 0.0 };
+        Setup::of_lens(camera, ratio, mount, args.iso)
     };
     Ok(lenses?.into_iter().map(setup).collect())
 }

@@ -2,7 +2,7 @@
 
 use super::VigilArgs;
 use crate::cli::outcome::{Failure, tell};
-use moonloom::vigil::{Advice, Heard, Said, TimetableRow, Urgency, Vigil, Watch};
+use moonloom::vigil::{Advice, ContactRow, Heard, Said, Urgency, Vigil, Watch};
 use std::fmt::Write as _;
 use std::io::{IsTerminal, Write as _};
 
@@ -120,7 +120,7 @@ fn mark(advice: &Advice) -> &'static str {
 
 /// The screen: what to do, the most urgent first, then the night's contacts, and the last frames below. Red on black spares eyes that
 /// are used to the dark. Each line clears what stood there before, so that nothing flickers.
-fn screen(standing: &[Advice], timetable: &[TimetableRow], frames: &[String], in_colour: bool) -> String {
+fn screen(standing: &[Advice], timetable: &[ContactRow], frames: &[String], in_colour: bool) -> String {
     let (red, bright, urgent, end) = match in_colour {
         true => ("\x1b[0;31;40m", "\x1b[0;1;31;40m", "\x1b[0;1;7;31;40m", "\x1b[0m"),
         false => ("\x1b[0m", "\x1b[0;1m", "\x1b[0;1;7m", "\x1b[0m"),
@@ -154,7 +154,7 @@ fn screen(standing: &[Advice], timetable: &[TimetableRow], frames: &[String], in
 
 /// The contacts: those that are past with the frames that show them, the next one with the minutes until then. In lines that fit into
 /// eighty columns.
-fn contacts(timetable: &[TimetableRow]) -> Vec<String> {
+fn contacts(timetable: &[ContactRow]) -> Vec<String> {
     const WIDEST: usize = 76;
     let next = timetable.iter().position(|r| r.minutes > 0.0);
     let words = timetable.iter().enumerate().map(|(i, row)| {
@@ -187,9 +187,9 @@ mod tests {
     use super::*;
     use moonloom::vigil::Kind;
 
-    fn row(contact: &str, minutes: f64, frames: usize) -> TimetableRow {
+    fn row(contact: &str, minutes: f64, frames: usize) -> ContactRow {
         let (utc, local) = ("2028-12-31T16:00:00Z".into(), "00:00".into());
-        TimetableRow { contact: contact.into(), utc, local, minutes, altitude_deg: None, frames }
+        ContactRow { contact: contact.into(), utc, local, minutes, altitude_deg: None, frames }
     }
 
     #[test]

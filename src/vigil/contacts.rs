@@ -11,7 +11,7 @@ const SHOWS_S: f64 = 180.0;
 
 /// A contact of the eclipse, as the night stands.
 #[derive(Clone, Debug, Serialize)]
-pub struct TimetableRow {
+pub struct ContactRow {
     /// `P1` to `P4`, or `greatest`.
     pub contact: String,
     /// When it is, UTC.
@@ -28,9 +28,9 @@ pub struct TimetableRow {
 
 impl Vigil {
     /// Each contact of the eclipse that is watched, as it stands at an instant; empty where no eclipse is near.
-    pub fn timetable(&self, now: Instant) -> Vec<TimetableRow> {
+    pub fn timetable(&self, now: Instant) -> Vec<ContactRow> {
         let contacts = self.eclipse().into_iter().flat_map(|e| &e.contacts);
-        let row = |(contact, at): &(crate::sky::Contact, Instant)| TimetableRow {
+        let row = |(contact, at): &(crate::sky::Contact, Instant)| ContactRow {
             contact: contact.to_string(),
             utc: at.to_iso_utc(),
             local: super::hours_and_minutes(&self.zone, *at),
