@@ -20,7 +20,7 @@ pub fn listen() {
             // Somebody else may hold a standard error that nobody reads.
             let (said, is_said) = channel();
             std::thread::spawn(move || {
-                say("interrupted: what was not finished has been removed");
+                say("interrupted; nothing half written is left");
                 let _ = said.send(());
             });
             let _ = is_said.recv_timeout(Duration::from_millis(300));

@@ -82,9 +82,11 @@ pub fn run(args: &VigilArgs) -> Outcome {
     }
     say(&format!("watching {}; interrupt to end", args.folder.display()));
     loop {
-        watch.look(&mut |heard, vigil| speaker.hear(heard, vigil));
+        let had_one = watch.look(&mut |heard, vigil| speaker.hear(heard, vigil));
         speaker.show(&watch);
-        std::thread::sleep(PAUSE);
+        if !had_one {
+            std::thread::sleep(PAUSE);
+        }
     }
 }
 
@@ -95,7 +97,10 @@ fn take_what_is_there(args: &VigilArgs, watch: &mut Watch, speaker: &mut Speaker
             tell(&diagnostics);
             // What was to be said of frames that were taken before this began is past.
             speaker.catches_up = !args.once;
-            paths.iter().for_each(|path| watch.take(path, &mut |heard, vigil| speaker.hear(heard, vigil)));
+            for path in &paths {
+                watch.take(path, &mut |heard, vigil| speaker.hear(heard, vigil));
+                speaker.show(watch);
+            }
         }
         Err(e) if args.once => return Err(e.into()),
         Err(e) => drop(tell(&[*Failure::from(e).diagnostic])),

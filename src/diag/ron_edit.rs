@@ -13,7 +13,7 @@ struct Field<'a> {
 }
 
 /// Where the next thing that is neither white nor a comment begins.
-fn skip(text: &str, mut at: usize) -> usize {
+pub(super) fn skip(text: &str, mut at: usize) -> usize {
     loop {
         let rest = &text[at..];
         let white = rest.len() - rest.trim_start().len();
@@ -49,7 +49,7 @@ fn end_of_comment(text: &str) -> usize {
 }
 
 /// Where a text in quotes that begins here ends, if one does begin.
-fn end_of_string(text: &str, at: usize) -> Option<usize> {
+pub(super) fn end_of_string(text: &str, at: usize) -> Option<usize> {
     let rest = &text[at..];
     if let Some(raw) = rest.strip_prefix('r').filter(|r| r.starts_with(['#', '"'])) {
         let hashes = raw.len() - raw.trim_start_matches('#').len();

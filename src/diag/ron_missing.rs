@@ -3,6 +3,7 @@
 //! The text is read again with something in the place of the missing field, and so on until the value that lacks it is whole. What
 //! fits is found by trying; what only the program's own checks know (ranges, names) is not asked here.
 
+use super::ron_edit::{end_of_string, skip};
 use ron::error::{Error, SpannedError};
 
 /// What may stand in a field's place: a number, a text, a list, a struct without fields, a pair, a truth.
@@ -19,25 +20,45 @@ pub(super) fn missing(
 ) -> Option<String> {
     let Error::MissingStructField { field, .. } = &error.code else { return None };
     let start = offset(text, error)?;
-    let mut added = String::new();
+    let (mut added, mut words) = (String::new(), Vec::new());
     let (mut field, mut at) = ((*field).to_owned(), 0);
     for _ in 0..MOST {
-        let Some((with, next)) = fill(text, start, (&added, at), &field, read) else {
+        let Some(Filled { with, word, next }) = fill(text, start, (&added, at), &field, read) else {
             // Nothing fits, such as one of several words: it is named at least.
             added.insert_str(at, &format!("{}{field}: …", separator(&added[..at])));
             break;
         };
         added = with;
+        words.extend(word);
         match next {
             Some((missing, place)) => (field, at) = (missing, place),
             None => break,
         }
     }
-    Some(FITTING.iter().filter(|f| **f != "()").fold(added, |out, f| out.replace(&format!(": {f}"), ": …")))
+    let values = FITTING.iter().filter(|f| **f != "()").map(|f| (*f).to_owned());
+    // Of several words the first that fits is no answer, but for what it wants besides.
+    let words = words.into_iter().map(|w: String| w.trim_end_matches("()").to_owned());
+    let empty = words.clone().map(|w| w + "()");
+    let shown = values.chain(empty).fold(added, |out, v| out.replace(&format!(": {v}"), ": …"));
+    let bare = |out: String, w: String| {
+        [",", ")"].iter().fold(out, |out, after| out.replace(&format!(": {w}{after}"), &format!(": …{after}")))
+    };
+    let shown = words.clone().fold(shown, bare);
+    Some(words.fold(shown, |out, w| match out.strip_suffix(&format!(": {w}")) {
+        Some(before) => format!("{before}: …"),
+        None => out,
+    }))
 }
 
-/// What was added with one field more, and the field that is missing next, with its place in what was added.
-type Filled = (String, Option<(String, usize)>);
+/// A field more.
+struct Filled {
+    /// What was added, with it.
+    with: String,
+    /// What stands in its place, where that is one of several words.
+    word: Option<String>,
+    /// The field that is missing next, and its place in what was added.
+    next: Option<(String, usize)>,
+}
 
 /// Adds a field to what was added, with whatever fits it.
 fn fill(
@@ -56,13 +77,14 @@ fn fill(
         let comma = if needs_comma(&text[..start]) { ", " } else { "" };
         let whole = format!("{}{comma}{with}{}", &text[..start], &text[start..]);
         let from = start + comma.len();
-        let Err(e) = read(&whole) else { return Some((with, None)) };
+        let word = (i > FITTING.len()).then(|| value.clone());
+        let Err(e) = read(&whole) else { return Some(Filled { with, word, next: None }) };
         let place = offset(&whole, &e)?;
         let within = place.checked_sub(from).filter(|p| *p <= with.len());
         match (&e.code, within) {
             // What lacks the next one is the same value, or one that was just added.
             (Error::MissingStructField { field: next, .. }, Some(within)) => {
-                return Some((with, Some(((*next).to_owned(), within))));
+                return Some(Filled { with, word, next: Some(((*next).to_owned(), within)) });
             }
             // One of several words: the first of them, with and without something in it.
             (Error::NoSuchEnumVariant { expected, .. }, Some(_)) if tried.len() == FITTING.len() => {
@@ -70,7 +92,7 @@ fn fill(
             }
             (_, Some(_)) => {}
             // It fits; the next fault lies elsewhere.
-            (_, None) => return Some((with, None)),
+            (_, None) => return Some(Filled { with, word, next: None }),
         }
     }
     None
@@ -83,8 +105,12 @@ fn separator(before: &str) -> &'static str {
 
 /// Whether a field that is added to a text needs a comma first; comments are not what stands before it.
 fn needs_comma(before: &str) -> bool {
-    let code = before.lines().map(|l| l.split("//").next().unwrap_or(""));
-    let last = code.flat_map(str::chars).rfind(|c| !c.is_whitespace());
+    let (mut at, mut last) = (skip(before, 0), None);
+    while let Some(c) = before[at..].chars().next() {
+        let after = end_of_string(before, at).unwrap_or(at + c.len_utf8());
+        last = Some(c);
+        at = skip(before, after);
+    }
     !matches!(last, Some(',' | '(') | None)
 }
 
@@ -140,6 +166,10 @@ mod tests {
             assert!(all.contains(field), "{field} in {all}");
         }
         assert!(!all.contains("seed") && !all.contains("version"), "{all}");
+        let strings = help("(version: 1, title: \"a//b\",)");
+        assert!(strings.contains("site: ") && strings.contains("rigs: …"), "{strings}");
+        let words = help("(version: 1, title: \"\", site: (north: 1, east: 2), rigs: [])");
+        assert_eq!(words, "add `held: Tripod(azimuth: …)` here");
         assert_eq!(help("(version: 1, title: \"\", site: (north: 1), rigs: [])"), "add `east: …` here");
         assert_eq!(help("(version: 1, title: \"(\", held: Hand, site: (north: 1, east: 2),\n)"), "add `rigs: …` here");
     }

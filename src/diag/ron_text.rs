@@ -93,6 +93,14 @@ fn explain(path: &Path, text: &str, error: &SpannedError, missing: Option<String
             None,
             Some("a value ends here: a comma is missing, or the quotes of a text such as \"15mm\"".into()),
         ),
+        Error::ExpectedStructLike | Error::ExpectedNamedStructLike(_) => (
+            error.code.to_string(),
+            None,
+            Some(
+                "this has values of its own: write them in brackets, `Name(field: …)`, or `(1, 2)` for two numbers"
+                    .into(),
+            ),
+        ),
         Error::InvalidValueForType { expected, found } => (format!("expected {expected}, found {found}"), None, None),
         other => (other.to_string(), None, None),
     };

@@ -140,8 +140,12 @@ impl FrameTable {
 /// # Errors
 /// A [`Diagnostic`], where the instant is none or the table cannot be read.
 pub fn set_frame_time(text: Option<&str>, file: &str, utc: &str) -> Result<String, Box<Diagnostic>> {
-    let mut lines: Vec<String> = text.unwrap_or("file,utc").lines().map(str::to_owned).collect();
+    let end_of_line = if text.is_some_and(|t| t.contains("\r\n")) { "\r\n" } else { "\n" };
+    let mut lines: Vec<String> = text.unwrap_or("").lines().map(str::to_owned).collect();
     let is_row = |line: &&mut String| !line.trim().is_empty() && !line.starts_with('#');
+    if !lines.iter_mut().any(|line| is_row(&line)) {
+        lines.push("file,utc".into());
+    }
     let mut rows = lines.iter_mut().filter(is_row);
     let mut names = rows.next().map(|header| cells(header)).unwrap_or_default();
     let place = |names: &[String], name: &str| names.iter().position(|n| n == name);
@@ -172,7 +176,7 @@ pub fn set_frame_time(text: Option<&str>, file: &str, utc: &str) -> Result<Strin
         (values[of_file], values[time]) = (file.to_owned(), utc.to_owned());
         lines.push(line_of(&values));
     }
-    let text = lines.join("\n") + "\n";
+    let text = lines.join(end_of_line) + end_of_line;
     FrameTable::parse(Path::new(NAME), &text).map(|_| text)
 }
 
@@ -185,7 +189,8 @@ fn cells(line: &str) -> Vec<String> {
 
 /// A line of cells, quoted where they must be.
 fn line_of(cells: &[String]) -> String {
-    let mut writer = csv::Writer::from_writer(Vec::new());
+    // A name that begins as a comment does is quoted.
+    let mut writer = csv::WriterBuilder::new().comment(Some(b'#')).from_writer(Vec::new());
     // Into memory nothing can go wrong.
     let _ = writer.write_record(cells);
     let bytes = writer.into_inner().unwrap_or_default();
@@ -249,6 +254,11 @@ mod tests {
         let again = set_frame_time(Some(&once), "b,c.jpg", "2028-12-31T16:53:00Z").unwrap();
         assert_eq!(again, once.replace("16:52", "16:53"));
         assert!(with(Some(&once), "d.jpg").ends_with(&format!("d.jpg,,{at}\n")));
+        assert_eq!(
+            with(Some("# nothing yet\r\n"), "#9.jpg"),
+            format!("# nothing yet\r\nfile,utc\r\n\"#9.jpg\",{at}\r\n")
+        );
+        assert!(with(Some("file,iso\n\"#9.jpg\",100\n"), "b.jpg").contains("\"#9.jpg\",100,\n"));
         assert!(set_frame_time(None, "a.jpg", "at noon").unwrap_err().message.contains("at noon"));
         assert!(set_frame_time(Some("file,shutter\n"), "a.jpg", at).is_err());
     }

@@ -23,7 +23,10 @@ impl Desk {
         let path = self.own_file(name)?;
         match text {
             Some(text) => crate::write::write_text(&path, text).map_err(|e| e.to_string()),
-            None => std::fs::remove_file(&path).map_err(|e| format!("{name}: {e}")),
+            None => match std::fs::remove_file(&path) {
+                Err(e) if e.kind() != std::io::ErrorKind::NotFound => Err(format!("{name}: {e}")),
+                _ => Ok(()),
+            },
         }
     }
 

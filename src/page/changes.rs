@@ -26,10 +26,13 @@ impl Work {
                 Some(Step::Frame(Box::new(std::mem::replace(now, *frame))))
             }
             // Files are not on the desk.
-            Step::Beside(..) => None,
+            Step::Beside { .. } => None,
         }
     }
 }
+
+/// Why something has to wait.
+const BUSY: &str = "something is being done already: wait for it, or stop it";
 
 impl Desk {
     /// Changes one frame of the registration; it can be taken back.
@@ -38,6 +41,7 @@ impl Desk {
         index: usize,
         change: impl FnOnce(&mut FrameRegistration, (usize, usize)) -> Result<(), String>,
     ) -> Result<(), String> {
+        let _one_at_a_time = self.one_change();
         {
             let mut work = self.work();
             if let Some(why) = &work.locked {
@@ -60,6 +64,7 @@ impl Desk {
         &self,
         change: impl FnOnce(&mut String, &mut String) -> Result<(), String>,
     ) -> Result<(), String> {
+        let _one_at_a_time = self.one_change();
         {
             let mut work = self.work();
             let (mut name, mut text) = (work.layout_name.clone(), work.layout.clone());
@@ -77,27 +82,31 @@ impl Desk {
         name: &'static str,
         change: impl FnOnce(Option<&str>) -> Result<String, String>,
     ) -> Result<(), String> {
+        let _one_at_a_time = self.one_change();
         if self.job.runs() {
-            return Err("something is being done already: wait for it, or stop it".into());
+            return Err(BUSY.into());
         }
         let before = self.text_beside(name)?;
         let text = change(before.as_deref())?;
         self.put_beside(name, Some(&text))?;
-        self.work().done(Step::Beside(name, before));
+        self.work().done(Step::Beside { name, text: before, over: Some(text) });
         self.read_night();
         Ok(())
     }
 
-    /// One step back, or forth again.
-    pub fn step(&self, back: bool) -> Result<(), String> {
+    /// One step back, or forth again; what it was about.
+    pub fn step(&self, back: bool) -> Result<String, String> {
         let none = if back { "there is nothing to take back" } else { "there is nothing to do again" };
-        let beside = match self.work().steps.next(back).ok_or(none)? {
-            Step::Beside(name, text) => Some((*name, text.clone())),
-            _ => None,
+        let _one_at_a_time = self.one_change();
+        let next = self.work().steps.next(back).ok_or(none)?.clone();
+        let what = match next {
+            Step::Beside { name, text, over } => {
+                let gone = if text.is_none() { ", which was not there before" } else { "" };
+                return self.step_beside(back, name, (text, over)).map(|()| format!("{name}{gone}"));
+            }
+            Step::Layout(..) => "the layout".to_owned(),
+            Step::Frame(frame) => frame.file,
         };
-        if let Some((name, text)) = beside {
-            return self.step_beside(back, name, text.as_deref());
-        }
         let is_layout = {
             let mut work = self.work();
             let step = work.steps.take(back).ok_or(none)?;
@@ -107,20 +116,29 @@ impl Desk {
             work.version += 1;
             is_layout
         };
-        if is_layout { self.keep_layout() } else { self.keep_registration() }
+        if is_layout { self.keep_layout() } else { self.keep_registration() }?;
+        Ok(what)
     }
 
-    /// The same of a text beside the frames; what stands there now, whoever wrote it, can be had again.
-    fn step_beside(&self, back: bool, name: &'static str, text: Option<&str>) -> Result<(), String> {
+    /// The same of a text beside the frames. What somebody else has written there since is left alone.
+    fn step_beside(
+        &self,
+        back: bool,
+        name: &'static str,
+        (text, over): (Option<String>, Option<String>),
+    ) -> Result<(), String> {
         if self.job.runs() {
-            return Err("something is being done already: wait for it, or stop it".into());
+            return Err(BUSY.into());
         }
         let now = self.text_beside(name)?;
-        self.put_beside(name, text)?;
+        if now != over {
+            return Err(format!("{name} was changed elsewhere since: it is left as it is"));
+        }
+        self.put_beside(name, text.as_deref())?;
         {
             let mut work = self.work();
             work.steps.take(back);
-            work.steps.put(back, Step::Beside(name, now));
+            work.steps.put(back, Step::Beside { name, text: now, over: text });
         }
         self.read_night();
         Ok(())

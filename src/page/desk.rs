@@ -76,6 +76,10 @@ pub(super) struct Desk {
     pub drawing: Mutex<()>,
     /// One file is written at a time: what is kept is what was changed last.
     keeping: Mutex<()>,
+    /// One change is made, or taken back, at a time.
+    changing: Mutex<()>,
+    /// The night is read by one at a time: what was read last is what there is.
+    reading: Mutex<()>,
 }
 
 impl Desk {
@@ -105,6 +109,8 @@ impl Desk {
             vigils: Vigils::default(),
             drawing: Mutex::new(()),
             keeping: Mutex::new(()),
+            changing: Mutex::new(()),
+            reading: Mutex::new(()),
         };
         desk.read_night();
         Ok(desk)
@@ -115,17 +121,27 @@ impl Desk {
         self.work.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
     }
 
+    /// Held while something is changed, or taken back.
+    pub fn one_change(&self) -> MutexGuard<'_, ()> {
+        self.changing.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
+    }
+
     /// Reads the folder's frames and notes.
     pub fn read_night(&self) {
+        let _one_at_a_time = self.reading.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
         let read = read_night(&self.folder);
         let digest = read.as_ref().map_or(String::new(), |night| frames_digest(&night.value, |_| true));
         let mut work = self.work();
+        let is_the_same = work.night.is_some() && work.digest == digest;
         work.digest = digest;
         match read {
             Ok(Warned { value: night, diagnostics }) => {
                 work.said = diagnostics;
                 work.trouble = None;
-                work.night = Some(Arc::new(night));
+                // Who works with it goes on working with it.
+                if !is_the_same {
+                    work.night = Some(Arc::new(night));
+                }
             }
             Err(e) => {
                 work.trouble = Some(match e {
@@ -218,7 +234,7 @@ impl Desk {
         let mut work = self.work();
         work.looks = looks;
         if !work.night.as_ref().is_some_and(|now| Arc::ptr_eq(now, night)) {
-            return Err("the notes changed meanwhile: look again".into());
+            return Err("frames or notes have changed meanwhile: look again".into());
         }
         let before = work.registration().map(|r| (*r).clone()).or_else(|| work.earlier.take());
         let kept = before.map_or(0, |before| {

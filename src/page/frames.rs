@@ -26,7 +26,8 @@ pub(super) async fn list(State(desk): Shared) -> Answer<Json<serde_json::Value>>
             shown["turn_deg"] = f.nudge.turn.degrees().into();
             if let Some(frame) = night.frame(&f.file) {
                 let opened = frame.time.map(|t| {
-                    let exposed = frame.metadata.exposure.map_or(0.0, |e| e.time.seconds);
+                    // As the middle was reckoned from it.
+                    let exposed = frame.metadata.exposure_time_s.unwrap_or(0.0);
                     t.middle.plus_seconds(-exposed / 2.0).to_iso_utc()
                 });
                 shown["opened_utc"] = serde_json::json!(opened);

@@ -38,6 +38,7 @@ fn camera(desk: &Desk, asked: &Asked) -> Answer<Option<Setup>> {
     let own = night.as_ref().and_then(|n| n.rigs.first());
     let own_pitch =
         own.and_then(|r| Some(1000.0 * r.focal_length_mm? / r.focal_length_px?)).map(|p| (100.0 * p).round() / 100.0);
+    let is_asked = asked.width_px.is_some() || asked.pixel_pitch_um.is_some() || asked.focal_length_mm.is_some();
     let width_px = asked.width_px.or(own.map(|r| r.width));
     let height_px = asked.height_px.or(own.map(|r| r.height));
     let pitch = asked.pixel_pitch_um.or(own_pitch);
@@ -45,8 +46,7 @@ fn camera(desk: &Desk, asked: &Asked) -> Answer<Option<Setup>> {
     let (Some(width_px), Some(height_px), Some(pixel_pitch_um), Some(focal_length_mm)) =
         (width_px, height_px, pitch, focal)
     else {
-        let any = asked.width_px.is_some() || asked.pixel_pitch_um.is_some() || asked.focal_length_mm.is_some();
-        return if any { Err("a camera has pixels, their spacing and a focal length".into()) } else { Ok(None) };
+        return if is_asked { Err("a camera has pixels, their spacing and a focal length".into()) } else { Ok(None) };
     };
     let iso = asked.iso.unwrap_or(400.0);
     let f_number = asked.f_number.unwrap_or(8.0);
@@ -56,6 +56,9 @@ fn camera(desk: &Desk, asked: &Asked) -> Answer<Option<Setup>> {
         && (1.0..=100_000.0).contains(&focal_length_mm)
         && (0.5..=128.0).contains(&f_number)
         && (1.0..=1e7).contains(&iso);
+    if !fits && !is_asked && asked.f_number.is_none() && asked.iso.is_none() {
+        return Ok(None);
+    }
     if !fits {
         return Err("no camera is like that: 100 pixels a side at least, their spacing in micrometres, the lens in \
                     millimetres"

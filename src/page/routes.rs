@@ -96,10 +96,10 @@ async fn stop(State(desk): Shared) -> StatusCode {
     StatusCode::ACCEPTED
 }
 
-async fn undo(State(desk): Shared) -> Answer<StatusCode> {
-    aside(move || Ok(desk.step(true).map(|()| StatusCode::OK)?)).await
+async fn undo(State(desk): Shared) -> Answer<Json<serde_json::Value>> {
+    aside(move || Ok(Json(json!({ "what": desk.step(true)? })))).await
 }
 
-async fn redo(State(desk): Shared) -> Answer<StatusCode> {
-    aside(move || Ok(desk.step(false).map(|()| StatusCode::OK)?)).await
+async fn redo(State(desk): Shared) -> Answer<Json<serde_json::Value>> {
+    aside(move || Ok(Json(json!({ "what": desk.step(false)? })))).await
 }

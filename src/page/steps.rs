@@ -12,8 +12,9 @@ pub(super) enum Step {
     Layout(String, String),
     /// One frame of the registration.
     Frame(Box<FrameRegistration>),
-    /// The text of a file beside the frames, by its name; `None`: there was none.
-    Beside(&'static str, Option<String>),
+    /// A file beside the frames, by its name: the text that it gets (`None`: it is taken away), and the one that it had when this step
+    /// was made; another is somebody else's.
+    Beside { name: &'static str, text: Option<String>, over: Option<String> },
 }
 
 /// The steps on either side of now.

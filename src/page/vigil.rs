@@ -21,29 +21,26 @@ const PAUSE: Duration = Duration::from_millis(250);
 fn watch(desk: &Desk, pace: f64) {
     let vigils = &desk.vigils;
     let mut watch = Watch::new(&desk.folder, Wishes::default(), pace);
-    let mut hear = |heard: Heard, vigil: &Vigil| {
-        let window = match &heard {
-            Heard::Frame(_) => vigil.newest().and_then(|(frame, found)| window_of_frame(frame, found)),
-            _ => None,
-        };
-        let mut overheard = vigils.overheard();
-        overheard.hear(heard, vigil);
-        overheard.window = window.or(overheard.window.take());
-    };
+    let mut hear = |heard: Heard, vigil: &Vigil| vigils.overheard().hear(heard, vigil);
     match watch.there() {
         Ok(there) => {
-            vigils.overheard().before = there.value.len();
+            {
+                let mut overheard = vigils.overheard();
+                (overheard.before, overheard.catches_up) = (there.value.len(), true);
+            }
             for path in there.value.iter().take_while(|_| !vigils.is_stopped()) {
                 watch.take(path, &mut hear);
             }
+            vigils.overheard().catches_up = false;
         }
         Err(e) => vigils.overheard().trouble = Some(words(&e)),
     }
     while !vigils.is_stopped() {
-        watch.look(&mut hear);
+        if !watch.look(&mut hear) {
+            std::thread::sleep(PAUSE);
+        }
         let timetable = watch.reached().map_or(Vec::new(), |now| watch.vigil().timetable(now));
         vigils.overheard().timetable = timetable;
-        std::thread::sleep(PAUSE);
     }
 }
 
@@ -72,12 +69,14 @@ fn begin(desk: &Arc<Desk>, pace: f64) -> Answer<StatusCode> {
     *desk.vigils.overheard() = Overheard::default();
     let desk = desk.clone();
     std::thread::spawn(move || {
-        let watched = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| watch(&desk, pace)));
+        let watched = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| {
+            watch(&desk, pace);
+            // What came meanwhile is on the other sheets from now on.
+            desk.read_night();
+        }));
         if watched.is_err() {
             desk.vigils.overheard().trouble = Some("it broke down; see the terminal".into());
         }
-        // What came meanwhile is on the other sheets from now on.
-        desk.read_night();
         desk.vigils.runs.store(false, Ordering::Release);
     });
     Ok(StatusCode::ACCEPTED)
@@ -97,7 +96,8 @@ pub(super) async fn state(State(desk): Shared) -> Json<serde_json::Value> {
         "ends": runs && desk.vigils.is_stopped(),
         "frames": overheard.frames,
         "before": overheard.before,
-        "standing": overheard.standing,
+        "catches_up": runs && overheard.catches_up,
+        "advice": overheard.advice(),
         "timetable": overheard.timetable,
         "site_is_known": overheard.site_is_known,
         "trouble": overheard.trouble,
@@ -105,8 +105,17 @@ pub(super) async fn state(State(desk): Shared) -> Json<serde_json::Value> {
     }))
 }
 
-/// The last frame's window.
+/// The last frame's window, and which frame of the vigil it is of.
 pub(super) async fn newest(State(desk): Shared) -> Answer<Response> {
-    let window = desk.vigils.overheard().window.clone();
-    Ok(shown(window.ok_or("no frame has come")?))
+    aside(move || {
+        let (number, newest) = {
+            let overheard = desk.vigils.overheard();
+            (overheard.frames, overheard.newest.clone())
+        };
+        let (frame, found) = newest.ok_or("no frame has come")?;
+        let mut response = shown(window_of_frame(&frame, &found).ok_or("the frame cannot be opened")?);
+        response.headers_mut().insert("x-number", number.into());
+        Ok(response)
+    })
+    .await
 }

@@ -8,7 +8,7 @@
 //! A file of them holds numbers as they are, not rounded, in Postcard's wire format 1.0.
 
 use super::sequence::{Seen, Sequence};
-use crate::detect::{Look, Smear};
+use crate::detect::{DiscFit, Look, Smear};
 use crate::ingest::{Frame, Night};
 use crate::raster::PixelPoint;
 use rayon::prelude::*;
@@ -112,6 +112,12 @@ impl Looks {
         let away = |look: &Look| look.fit.centre.distance(near);
         let disc = seen.discs().iter().min_by(|a, b| away(a).total_cmp(&away(b)))?;
         disc.smear.filter(|_| away(disc) < 0.3 * disc.fit.radius_px)
+    }
+
+    /// The disc of a frame that its pixels alone are surest of.
+    pub fn surest_of(&self, frame: &Frame) -> Option<DiscFit> {
+        let seen = &self.of_frames.get(&frame.name)?.seen;
+        seen.fits().copied().max_by(|a, b| a.confidence().total_cmp(&b.confidence()))
     }
 
     /// How many frames are known.

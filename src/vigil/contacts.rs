@@ -27,9 +27,10 @@ pub struct ContactRow {
 }
 
 impl Vigil {
-    /// Each contact of the eclipse that is watched, as it stands at an instant; empty where no eclipse is near.
+    /// Each contact of the eclipse that is watched, as it stands at an instant; empty where no eclipse is near, or
+    /// the zone of the camera's clock is not known.
     pub fn timetable(&self, now: Instant) -> Vec<ContactRow> {
-        let contacts = self.eclipse().into_iter().flat_map(|e| &e.contacts);
+        let contacts = self.eclipse().filter(|_| self.zone_is_known).into_iter().flat_map(|e| &e.contacts);
         let row = |(contact, at): &(crate::sky::Contact, Instant)| ContactRow {
             contact: contact.to_string(),
             utc: at.to_iso_utc(),

@@ -23,6 +23,18 @@ const SILENCE_S: f64 = 20.0;
 /// What there is to say of the hour after a frame.
 pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Verdict {
     let mut out = Verdict::default();
+    if !now.frame.time.is_some_and(|t| t.zone_known) {
+        let text = match now.at {
+            Some(_) => {
+                "the zone of the camera's clock is not known, so that no contact is told: write `utc_offset` into shoot.ron"
+            }
+            None => {
+                "the frames record no time, so that neither place nor contact is told: `utc` in frames.csv supplies it"
+            }
+        };
+        out.advice.push(Advice::new(Kind::Clock, Urgency::Soon, text));
+        return out;
+    }
     if let Some((eclipse, at)) = context.eclipse.zip(now.at) {
         out.advice.extend(contacts(eclipse, context.observer.as_ref(), at));
     }

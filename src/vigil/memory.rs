@@ -75,7 +75,7 @@ impl Kind {
     }
 
     /// Whether it speaks of one moment, and is then over.
-    fn passes(self) -> bool {
+    pub fn passes(self) -> bool {
         matches!(self, Kind::Moved | Kind::Shaken | Kind::Contact(..) | Kind::Claim(_))
     }
 }
@@ -166,6 +166,10 @@ impl Memory {
                 return;
             }
             self.announced.push(advice.kind);
+            // What is said at once stands for what was said before.
+            self.standing.retain(
+                |s| !matches!((s.advice.kind, advice.kind), (Kind::Contact(a, _), Kind::Contact(b, _)) if a == b),
+            );
         }
         match self.standing.iter_mut().find(|s| s.advice.kind == advice.kind && s.camera == camera) {
             Some(standing) => {

@@ -29,7 +29,7 @@ pub use report::FrameReport;
 pub use watch::{Heard, Watch};
 
 use crate::camera::{Camera, Mount, Setup};
-use crate::detect::Smear;
+use crate::detect::{DiscFit, Smear};
 use crate::diag::{Severity, Warned};
 use crate::ingest::{Frame, Night, NightError, read_frames};
 use crate::plan::{HorizonProfile, PlanRequest};
@@ -77,6 +77,8 @@ pub struct Vigil {
     newest: Option<(Frame, FrameRegistration)>,
     /// The local clock, by the notes; UTC where they do not say.
     zone: TimeZone,
+    /// Whether the frames' times can be held against the sky's: of the last frame, by its own record or the notes.
+    zone_is_known: bool,
 }
 
 /// The night so far, as a frame is judged in.
@@ -101,6 +103,8 @@ struct Now<'a> {
     smear: Option<Smear>,
     /// When it came, where that is known.
     arrived: Option<Instant>,
+    /// The disc that its pixels alone are surest of, whatever the night says.
+    surest: Option<DiscFit>,
 }
 
 impl Vigil {
@@ -117,6 +121,7 @@ impl Vigil {
             wishes,
             newest: None,
             zone: TimeZone::UTC,
+            zone_is_known: true,
         }
     }
 
@@ -164,13 +169,15 @@ impl Vigil {
         let index = night.frames.iter().position(|f| f.path == path).unwrap_or(0);
         let frame = &night.frames[index];
         let at = frame.time.map(|t| t.middle);
+        self.zone_is_known = frame.time.is_some_and(|t| t.zone_known);
         if self.wishes.eclipse.is_none() {
             self.wishes.eclipse = at.and_then(|at| eclipse_within(at, 0.5));
         }
         self.observer = self.wishes.observer.or(night.observer());
         let found_here = &found.value.frames[index];
         let smear = found_here.fit().and_then(|fit| self.looks.smear_of(frame, fit.centre));
-        let now = Now { frame, found: found_here, at, smear, arrived };
+        let surest = self.looks.surest_of(frame);
+        let now = Now { frame, found: found_here, at, smear, arrived, surest };
         let mut context = Context {
             night,
             registration: &found.value,
@@ -223,7 +230,7 @@ impl Vigil {
             self.wishes.eclipse = eclipse_within(now, 0.5);
         }
         let mut advice: Vec<Advice> = hours::while_waiting(&self.judged, now).into_iter().collect();
-        if let Some(eclipse) = &self.wishes.eclipse {
+        if let Some(eclipse) = self.wishes.eclipse.as_ref().filter(|_| self.zone_is_known) {
             advice.extend(hours::contacts(eclipse, self.observer.as_ref(), now));
             advice.extend(hours::end(eclipse, now));
             if hours::end(eclipse, now).is_some() {

@@ -3,6 +3,7 @@
 use super::judged::Judged;
 use super::{Advice, Context, Kind, Now, Urgency};
 use crate::camera::Mount;
+use crate::detect::{CONFIDENT, DiscFit};
 use crate::raster::PixelPoint;
 use crate::registration::{PointingSolution, Status};
 use crate::sky::{Horizontal, Refraction, apparent_moon};
@@ -19,8 +20,10 @@ const SPOKEN_MINUTES: f64 = 5.0;
 const SPOKEN_FRAMES: f64 = 1.5;
 /// Frames without a Moon that are no accident.
 const IN_A_ROW: usize = 2;
-/// Whoever cannot measure a Moon of which less than this share lies in the umbra has a reason to look.
-const UMBRA_SEEN: f64 = 0.9;
+/// So many in which the Moon could not be measured are none either (of good frames of a wide night two in a row could not),
+const UNSEEN_IN_A_ROW: usize = 4;
+/// as long as less than this share of it lies in the umbra.
+const UMBRA_SEEN: f64 = 0.75;
 
 /// What is known of fixed tripods' aims, by their cameras.
 #[derive(Default)]
@@ -35,6 +38,8 @@ struct KnownAim {
     foretold: usize,
     /// and how many in a row have stood elsewhere.
     strayed: usize,
+    /// How far the last of them stood from where it was to be, pixels right and down.
+    by: Option<(f64, f64)>,
 }
 
 /// When and where the Moon leaves.
@@ -166,6 +171,8 @@ pub(super) fn untold(now: Now<'_>, judged: &Judged) -> Vec<Kind> {
     match (now.found.foreground || judged.below_horizon, judged.has_moon) {
         (true, _) => vec![Kind::NoMoon, Kind::Leaving],
         (false, false) => vec![Kind::Leaving],
+        // Where it stands was inferred: it may still be unseen.
+        (false, true) if judged.fit.is_none() => vec![Kind::NoMoon],
         (false, true) => Vec::new(),
     }
 }
@@ -195,7 +202,7 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged, aims: 
     if is_unseen(&judged) && !judged.is_cut && !judged.below_horizon && !now.found.foreground {
         let unseen = 1 + last().take_while(is_unseen).count();
         let was_seen = last().skip(unseen - 1).take(IN_A_ROW).filter(|j| j.fit.is_some()).count() == IN_A_ROW;
-        if unseen >= IN_A_ROW && was_seen {
+        if unseen >= UNSEEN_IN_A_ROW && was_seen {
             let text = format!(
                 "the Moon was not seen in the last {unseen} frames, where it should stand: cloud, or a camera that moves? Look at one"
             );
@@ -232,6 +239,8 @@ fn moved_tripod(context: &Context<'_>, now: Now<'_>, known: &mut KnownAim) -> Op
     /// nor is one that stands so many times as far off as an accident may, if the disc is this sure: lamps reach four fifths.
     const FAR: f64 = 2.0;
     const SURE: f64 = 0.85;
+    /// A disc of the Moon's size, a share of it.
+    const LIKE: f64 = 0.15;
     if context.night.mount() == Mount::Tracking {
         return None;
     }
@@ -245,13 +254,17 @@ fn moved_tripod(context: &Context<'_>, now: Now<'_>, known: &mut KnownAim) -> Op
         return None;
     };
     let (observer, at) = (context.observer?, now.at?);
-    let Some(fit) = now.found.fit() else {
+    // Where the night infers it, the pixels may show it elsewhere beyond doubt.
+    let of_size = |d: &DiscFit| now.found.radius_px().is_some_and(|r| (d.rectified_radius_px / r - 1.0).abs() < LIKE);
+    let elsewhere = now.surest.filter(|d| d.confidence() > CONFIDENT && of_size(d));
+    let Some(fit) = now.found.fit().copied().or(elsewhere) else {
         // No Moon where it was to be: a cloud, or the first frame after a kick.
         known.strayed = known.strayed.max(usize::from(now.found.status() == Status::Inferred));
         return None;
     };
     let seen = apparent_moon(&observer, at).refracted(Refraction::default());
-    let off = held.pointing.to_pixel(seen)?.distance(fit.centre);
+    let to_be = held.pointing.to_pixel(seen)?;
+    let off = to_be.distance(fit.centre);
     // A young aim does not know far ahead.
     let foreseen = aim_sigma_px(&held, seen);
     let least = (5.0 * held.rms_px.hypot(fit.centre_sigma_px).hypot(foreseen)).max(3.0).max(0.1 * fit.radius_px);
@@ -260,10 +273,14 @@ fn moved_tripod(context: &Context<'_>, now: Now<'_>, known: &mut KnownAim) -> Op
     }
     if off <= least {
         known.foretold += 1;
-        known.strayed = 0;
+        (known.strayed, known.by) = (0, None);
         return None;
     }
-    known.strayed += 1;
+    // What stands still while the Moon goes on is a lamp.
+    let by = (fit.centre.x - to_be.x, fit.centre.y - to_be.y);
+    let goes_along = known.by.is_none_or(|last| (by.0 - last.0).hypot(by.1 - last.1) < 0.3 * fit.radius_px + 2.0);
+    known.strayed = if goes_along { known.strayed + 1 } else { 1 };
+    known.by = Some(by);
     let is_sure = off > FAR * least && fit.confidence() > SURE;
     if known.foretold >= FORETOLD && known.strayed < STRAYED && !is_sure {
         // What held before is what the next frame is held against.
@@ -272,7 +289,7 @@ fn moved_tripod(context: &Context<'_>, now: Now<'_>, known: &mut KnownAim) -> Op
     }
     let was_sure = std::mem::take(&mut known.foretold) >= FORETOLD;
     // Until a new one is settled, nothing is foretold.
-    (known.held, known.strayed) = (None, 0);
+    (known.held, known.strayed, known.by) = (None, 0, None);
     was_sure.then(|| {
         let text =
             format!("the tripod has moved: the Moon stands {off:.0} px from where it was to be; frame and focus anew");

@@ -97,7 +97,7 @@ impl FrameReport {
             let _ = write!(line, "  clipped {:.0} %", 100.0 * clipped);
         }
         if let Some(bright) = self.bright_part.filter(|b| *b > 0.0) {
-            let _ = write!(line, "  brightest {:.1} stops under white", -bright.log2().min(0.0));
+            let _ = write!(line, "  brightest {:.1} stops under white", (-bright.log2()).max(0.0));
         }
         if let Some(minutes) = self.leaves_in_minutes {
             let _ = write!(line, "  leaves in {minutes:.0} min");

@@ -38,7 +38,8 @@ fn is_telling(j: &Judged) -> bool {
 pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Verdict {
     let trails = trailing(context, now).or_else(|| seen_to_trail(context, now, judged));
     let mut out = Verdict { advice: trails.into_iter().collect(), untold: Vec::new() };
-    if judged.smear.is_none() {
+    // It holds no longer where a limb is seen to be as wide all round, and not where none tells.
+    if judged.smear.is_none_or(|s| s.length_px() > SMEARED_PX) {
         out.untold.push(Kind::Trailing);
     }
     if smeared(judged).is_some() {
@@ -67,7 +68,7 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
     let trails = is_long(context, judged) || goes_on(context, judged).is_some();
     let is_shaken = smeared(judged).is_some() && !trails;
     let before = of_rig.iter().rev().filter(|j| at_zenith(j).is_some() && is_telling(j));
-    // A frame before it may look smeared by chance; this one does not.
+    // A frame before it may look smeared by chance; of this one nothing says so.
     let is_blurred = is_wide(judged) && smeared(judged).is_none();
     let wide_since = before.take_while(|j| is_wide(j)).last().filter(|_| is_blurred);
     if is_shaken || (wide_since.is_none() && is_blurred && at_zenith(judged).is_some_and(|w| w > SHAKEN * best)) {

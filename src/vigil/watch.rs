@@ -125,17 +125,24 @@ impl Watch {
         self.at = self.judge(path, None, hear).or(self.at);
     }
 
-    /// Looks into the folder once: judges each new frame that is whole, and says what there is to say where none is.
-    pub fn look(&mut self, hear: &mut dyn FnMut(Heard, &Vigil)) {
+    /// Looks into the folder once: judges the first of the new frames that are whole, and says what there is to say besides. Whether
+    /// there was one: then there may be more.
+    pub fn look(&mut self, hear: &mut dyn FnMut(Heard, &Vigil)) -> bool {
         let notes = state_of(&self.folder.join("shoot.ron"));
         if notes != self.notes {
             self.notes = notes;
             self.refused.clear();
+            // By them the camera's clock may be another.
+            self.last = None;
         }
-        for path in self.whole() {
+        let first = self.whole().into_iter().next();
+        if let Some(path) = &first {
             // At another pace than the sky's arrivals tell nothing of a clock.
-            let arrived = self.growing.remove(&path).filter(|_| self.pace == 1.0).map(|g| g.arrived());
-            if let Some(at) = self.judge(&path, arrived, hear) {
+            let arrived = self.growing.remove(path).filter(|_| self.pace == 1.0).map(|g| g.arrived());
+            // A frame of before, from a second card, does not turn the clock back.
+            if let Some(at) = self.judge(path, arrived, hear)
+                && self.last.is_none_or(|(last, _)| at >= last)
+            {
                 (self.at, self.last) = (Some(at), Some((at, Moment::now())));
             }
         }
@@ -145,6 +152,7 @@ impl Watch {
                 hear(Heard::Meanwhile(said), &self.vigil);
             }
         }
+        first.is_some()
     }
 
     /// Files that have come and are whole, in the order in which they were written.

@@ -86,7 +86,7 @@ try {
   assert.ok(Math.hypot(cx - after.x, cy - after.y) < 0.5, `kept at ${cx}, ${cy}, not at ${after.x}, ${after.y}`);
   // Taken back, and again.
   await page.click("#undo");
-  await page.waitForFunction(() => document.querySelector("#said").textContent === "taken back");
+  await page.waitForFunction(() => document.querySelector("#said").textContent.startsWith("taken back: "));
   const [bx, by] = centreIn(text("registration.ron"), "t0003.jpg");
   assert.ok(Math.hypot(bx - before.x, by - before.y) < 0.5, `back at ${bx}, ${by}, not at ${before.x}, ${before.y}`);
   // A part that is no photograph is drawn in the sky's corner, and a time is mended: both are written, and taken back.
@@ -112,9 +112,9 @@ try {
   assert.equal(text("frames.csv"), "file,utc\nt0004.jpg,2028-12-31T15:00:30Z\n");
   await page.waitForSelector("text=look again");
   for (const left of [["frames.csv", false], ["shoot.ron", true]]) {
-    await page.waitForFunction(() => document.querySelector("#said").textContent !== "taken back");
+    await page.waitForFunction(() => document.querySelector("#said").textContent === "" || !document.querySelector("#said").textContent.startsWith("taken back"));
     await page.click("#undo");
-    await page.waitForFunction(() => document.querySelector("#said").textContent === "taken back");
+    await page.waitForFunction(() => document.querySelector("#said").textContent.startsWith("taken back: "));
     await page.evaluate(() => { document.querySelector("#said").textContent = ""; });
     assert.equal(existsSync(join(folder, left[0])), left[1]);
   }

@@ -139,3 +139,26 @@ fn a_mount_with_its_caption_and_a_signature_are_no_moons() {
         assert!(10 * right >= 9 * put.len(), "{right} of {}: {off:?}", put.len());
     }
 }
+
+/// Nobody said what held the camera, and four frames show too little of the face to tell their turn: the others say that it stood
+/// level, and no disc is left as it came.
+#[test]
+fn a_mount_that_nobody_noted_is_read_from_the_turns_of_the_frames() {
+    let (tele, folder) = (sample("tele"), TempDir::new().unwrap());
+    let notes = std::fs::read_to_string(tele.join("shoot.ron")).unwrap();
+    assert!(notes.contains("mount: ReaimedTripod"), "{notes}");
+    std::fs::write(folder.path().join("shoot.ron"), notes.replace("mount: ReaimedTripod", "mount: Unknown")).unwrap();
+    for k in [2, 4, 6, 8, 11, 12, 14, 16, 20, 22, 23, 26, 28] {
+        let name = format!("t{k:04}.jpg");
+        std::fs::copy(tele.join(&name), folder.path().join(&name)).unwrap();
+    }
+    let found = registered(folder.path());
+    let truth = truth_of(&tele);
+    for frame in &found.frames {
+        let told = truth.frames.iter().find(|t| t.file == frame.file).unwrap();
+        let turn = frame.orientation.unwrap_or_else(|| panic!("{} has no turn", frame.file)).up_position_angle;
+        let off = (turn.degrees() - told.up_position_angle_deg + 180.0).rem_euclid(360.0) - 180.0;
+        assert!(off.abs() < 2.0, "{} is turned by {off:.1} degrees", frame.file);
+    }
+    assert_eq!(found.frames.len(), 13);
+}

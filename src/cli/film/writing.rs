@@ -101,7 +101,9 @@ fn animate(
         Ok(written) => written?,
         Err(panic) => std::panic::resume_unwind(panic),
     }
-    Ok((drawn?, pictures.iter().map(|(shown, _)| (*shown, 1)).collect()))
+    // Those that follow each other alike are one entry.
+    let alike = pictures.chunk_by(|(a, _), (b, _)| (a.picture, a.next_share) == (b.picture, b.next_share));
+    Ok((drawn?, alike.map(|same| (same[0].0, same.len())).collect()))
 }
 
 /// The last two photographs of a film: what is between them is made of both.

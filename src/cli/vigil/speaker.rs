@@ -96,7 +96,8 @@ impl<'a> Speaker<'a> {
         if !self.on_screen {
             return;
         }
-        const FRAMES: usize = 12;
+        // With what stands above them they fit into twenty-four rows, though advice takes two or three.
+        const FRAMES: usize = 8;
         let surplus = self.lines.len().saturating_sub(FRAMES);
         self.lines.drain(..surplus);
         let timetable = watch.reached().map_or(Vec::new(), |now| watch.vigil().timetable(now));

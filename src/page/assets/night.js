@@ -1,10 +1,10 @@
 // The night by the clock: a site by numbers or on the map, contacts, heights, light, a camera's exposures and framing, cautions.
 import { framing } from "./framing.js";
-import { ask, el, json } from "./page.js";
+import { ask, el, json, say } from "./page.js";
 import { LAND } from "./world.js";
 
 /** A map of plain longitudes and latitudes; where it is pressed is the site. */
-function map(latitude, longitude, chosen) {
+function map(latitude, longitude, hours, chosen) {
   const spot = el("circle", { r: 2.6, class: "site" });
   const svg = el("svg", { viewBox: "-180 -84 360 150", class: "map", role: "img", "aria-label": "map of the world: press a place, or give its numbers" },
     el("path", { d: LAND, class: "land" }), el("path", { d: "M-180 0h360M-180 -60h360M-180 60h360M-120 -84v150M-60 -84v150M0 -84v150M60 -84v150M120 -84v150", class: "graticule" }), spot);
@@ -20,6 +20,8 @@ function map(latitude, longitude, chosen) {
     const p = new DOMPoint(e.clientX, e.clientY).matrixTransform(svg.getScreenCTM().inverse());
     latitude.value = (-p.y).toFixed(1);
     longitude.value = p.x.toFixed(1);
+    // By the Sun; a country's own zone may differ by an hour or two.
+    hours.value = String(Math.round(p.x / 15));
     show();
     chosen();
   });
@@ -75,6 +77,7 @@ export async function show(sheet) {
     const drawing = await (await ask(`/api/plan/drawing?${query}`)).text();
     // What was asked meanwhile is shown instead.
     if (turn !== asked) return;
+    say("");
     const svg = new DOMParser().parseFromString(drawing, "image/svg+xml").documentElement;
     svg.setAttribute("role", "img");
     svg.setAttribute("aria-label", "heights of Moon and Sun and the light of the Moon over the night");
@@ -86,13 +89,13 @@ export async function show(sheet) {
     result.replaceChildren(
       el("h2", {}, `${e.type[0].toUpperCase()}${e.type.slice(1)} lunar eclipse, umbral magnitude ${e.umbral_magnitude.toFixed(3)}`), recommended,
       document.importNode(svg, true),
-      table(["Contact", "Local", "UTC", "Altitude", "Azimuth", "Sun", "Umbra", "Stops below full"], rows),
+      table(["Contact", `Local (${plan.zone})`, "UTC", "Altitude", "Azimuth", "Sun", "Umbra", "Stops below full"], rows),
       ...plan.rigs.flatMap((rig) => camera(plan, rig)),
       el("h2", {}, "Have ready"), el("ul", {}, ...plan.checklist.map((c) => el("li", {}, c))),
       el("h2", {}, "Beware"), el("ul", {}, ...plan.cautions.map((c) => el("li", {}, c))));
   };
   form.addEventListener("submit", (e) => { e.preventDefault(); fill().catch(() => {}); });
   const [latitude, longitude] = ["latitude", "longitude"].map((n) => form.elements[n]);
-  sheet.replaceChildren(el("div", { class: "place" }, form, map(latitude, longitude, () => fill().catch(() => {}))), result);
+  sheet.replaceChildren(el("div", { class: "place" }, form, map(latitude, longitude, form.elements.hours, () => fill().catch(() => {}))), result);
   await fill();
 }

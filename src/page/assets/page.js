@@ -84,6 +84,8 @@ async function open() {
     else a.removeAttribute("aria-current");
   }
   const changed = shown !== name;
+  // What was refused on another sheet is of no use here.
+  if (changed && shown !== null) say("");
   shown = name;
   try {
     await sheets[name]($("sheet"), changed);
@@ -94,9 +96,9 @@ async function open() {
 
 async function step(way) {
   await flush();
-  await ask(way, {});
+  const { what } = await (await ask(way, {})).json();
   await refresh(true);
-  say(way.endsWith("undo") ? "taken back" : "done again");
+  say(`${way.endsWith("undo") ? "taken back" : "done again"}: ${what}`);
 }
 
 $("undo").addEventListener("click", () => step("/api/undo"));

@@ -43,19 +43,21 @@ function frames(reports) {
   return el("table", {}, el("thead", {}, el("tr", {}, ...heads.map((h) => el("th", { scope: "col" }, h)))), el("tbody", {}, ...reports.map(line)));
 }
 
-/** The last frame's disc with its limb. */
-async function newest(well, report) {
+/** The last frame's disc with its limb; nothing where another frame has come meanwhile: that is shown next. */
+async function newest(well, report, number, before) {
   const answer = await ask("/api/vigil/newest");
+  if (Number(answer.headers.get("x-number")) !== number) return before;
   const [left, top, width, height] = answer.headers.get("x-shows").split(",").map(Number);
-  const before = well.querySelector("image")?.getAttribute("href");
+  const url = URL.createObjectURL(await answer.blob());
   const svg = el("svg", { viewBox: `${left} ${top} ${width} ${height}`, role: "img", "aria-label": `the last frame, ${report.file}: ${report.state}` },
-    el("image", { href: URL.createObjectURL(await answer.blob()), x: left, y: top, width, height, preserveAspectRatio: "none" }));
+    el("image", { href: url, x: left, y: top, width, height, preserveAspectRatio: "none" }));
   if (report.centre_px && report.radius_px) {
     const dashes = report.state === "measured" ? null : `${width / 60} ${width / 90}`;
     svg.append(el("circle", { cx: report.centre_px[0], cy: report.centre_px[1], r: report.radius_px, fill: "none", stroke: "#ffffff", "stroke-width": width / 300, "stroke-dasharray": dashes }));
   }
   well.replaceChildren(svg);
   if (before) URL.revokeObjectURL(before);
+  return url;
 }
 
 export async function show(sheet) {
@@ -73,12 +75,15 @@ export async function show(sheet) {
   sheet.replaceChildren(
     el("div", { class: "row" }, button, el("label", { class: "row" }, loud, "a tone for what cannot wait"), known), more,
     body);
-  let runs = false, seen = -1, told = "";
+  let runs = false, seen = -1, told = "", shown = null;
   button.addEventListener("click", async () => {
     button.disabled = true;
-    await ask("/api/vigil", runs ? { watch: false } : { watch: true, pace: Number(pace.value) || 1 });
-    await look();
-    button.disabled = false;
+    try {
+      await ask("/api/vigil", runs ? { watch: false } : { watch: true, pace: Number(pace.value) || 1 });
+      await look();
+    } finally {
+      button.disabled = false;
+    }
   });
   const look = async () => {
     const v = await json("/api/vigil");
@@ -89,27 +94,31 @@ export async function show(sheet) {
     runs = v.runs;
     body.hidden = !runs && v.frames === 0;
     button.textContent = v.ends ? "Stopping" : runs ? "Stop watching" : "Watch this folder";
-    const catchesUp = runs && v.frames < v.before;
+    const catchesUp = v.catches_up;
     known.textContent = v.trouble ?? (catchesUp ? `${v.frames} of ${v.before} frames that were there before` : !runs ? (v.frames ? "" : "Frames are judged as the camera brings them. Nothing is written, and no camera is controlled.") : v.frames === 0 ? "no frame yet" : v.site_is_known ? `${v.frames} frames` : `${v.frames} frames; the site is not known (it can be written on the sheet Frames)`);
-    const standing = catchesUp ? [] : v.standing;
-    const words = !runs && v.frames === 0 ? "" : catchesUp ? "looking at what is there" : standing.length === 0 ? "nothing to change" : `${mark(standing[0])} ${standing[0].text}`;
+    const standing = catchesUp || !runs ? [] : v.advice;
+    const words = !runs ? (v.frames === 0 ? "" : "not watched any longer") : catchesUp ? "looking at what is there" : standing.length === 0 ? "nothing to change" : `${mark(standing[0])} ${standing[0].text}`;
     // What has not changed is not read out again.
     if (first.textContent !== words) first.textContent = words;
     first.classList.toggle("now", standing[0]?.urgency === "now");
     others.replaceChildren(...standing.slice(1, 5).map((a) => el("li", {}, `${mark(a)} ${a.text}`)));
-    const urgent = standing.filter((a) => a.urgency === "now").map((a) => a.kind).join();
+    const urgent = standing.filter((a) => a.urgency === "now").map((a) => JSON.stringify(a.kind)).join();
     if (loud.checked && urgent && urgent !== told) tone();
     told = urgent;
-    times.replaceChildren(v.timetable.length ? contacts(v.timetable) : el("p", { class: "faint" }, "No eclipse is near."));
+    times.replaceChildren(v.timetable.length ? contacts(v.timetable) : el("p", { class: "faint" }, v.frames === 0 ? "No eclipse is near." : "No eclipse is near these frames' times, or the zone of their clock is not known."));
     if (v.frames !== seen) {
       seen = v.frames;
       listed.replaceChildren(v.reports.length ? frames(v.reports) : "");
-      if (v.reports.length) newest(well, v.reports[0]).catch(() => {});
+      // One after another: what came first does not replace what came last.
+      if (v.reports.length) shown = await newest(well, v.reports[0], v.frames, shown).catch(() => shown);
     }
   };
   await look();
   const again = () => setTimeout(async () => {
-    if (!first.isConnected) return;
+    if (!first.isConnected) {
+      if (shown) URL.revokeObjectURL(shown);
+      return;
+    }
     // A program that was ended is said once, and asked again later.
     await look().catch(() => {});
     again();

@@ -14,16 +14,41 @@ fn steady_part(level: bool, place: &SkyPlace, orientation: &Orientation) -> Angl
     if level { orientation.up_position_angle - place.parallactic_angle } else { orientation.up_position_angle }
 }
 
+/// Whether the camera stayed level, or turned with the sky: by what is known of its mount, else by the frames whose features tell,
+/// where most of those agree on one of the two. `None` where nothing says so.
+fn stays_level(sequence: &Sequence<'_>, aim: &Aim, found: &[Option<Orientation>]) -> Option<bool> {
+    /// So many frames that agree so well are no chance, degrees.
+    const FEWEST: usize = 5;
+    const ALIKE_DEG: f64 = 3.0;
+    const MOST: f64 = 0.8;
+    if aim.mount() != Mount::Unknown {
+        return Some(aim.keeps_level());
+    }
+    let agreeing = |level: bool| {
+        let parts: Vec<Angle> = found
+            .iter()
+            .zip(&sequence.places)
+            .filter_map(|(o, p)| Some(steady_part(level, p.as_ref()?, o.as_ref()?)))
+            .collect();
+        let alike = |a: &Angle| parts.iter().filter(|b| wrapped(**b - *a).abs() < ALIKE_DEG).count();
+        let most = parts.iter().map(alike).max().unwrap_or(0);
+        (most >= FEWEST && most as f64 >= MOST * parts.len() as f64).then_some(most)
+    };
+    // Of equals the tripod: most cameras stand on one.
+    match (agreeing(true), agreeing(false)) {
+        (Some(level), with_sky) => Some(with_sky.is_none_or(|n| level >= n)),
+        (None, Some(_)) => Some(false),
+        (None, None) => None,
+    }
+}
+
 /// A frame whose features say something else than those of its neighbours has been misread.
 pub(super) fn without_strays(
     sequence: &Sequence<'_>,
     aim: &Aim,
     mut found: Vec<Option<Orientation>>,
 ) -> Vec<Option<Orientation>> {
-    if aim.mount() == Mount::Unknown {
-        return found;
-    }
-    let level = aim.keeps_level();
+    let Some(level) = stays_level(sequence, aim, &found) else { return found };
     let steady: Vec<Option<Angle>> =
         found.iter().zip(&sequence.places).map(|(o, p)| Some(steady_part(level, p.as_ref()?, o.as_ref()?))).collect();
     for k in 0..found.len() {
@@ -46,10 +71,7 @@ pub(super) fn filled(
     aim: &Aim,
     mut found: Vec<Option<Orientation>>,
 ) -> Vec<Option<Orientation>> {
-    if aim.mount() == Mount::Unknown {
-        return found;
-    }
-    let level = aim.keeps_level();
+    let Some(level) = stays_level(sequence, aim, &found) else { return found };
     let known: Vec<(f64, Angle, bool)> = found
         .iter()
         .zip(&sequence.places)

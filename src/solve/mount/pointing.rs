@@ -148,12 +148,42 @@ fn agreed(lens: Lens, sightings: &[&Sighted], pairs: Pairs) -> Option<(usize, Ca
     weighed.max_by(better).map(|(count, _, _, trial)| (count, trial))
 }
 
+/// Share of the frames whose best discs must agree for the others to have no vote.
+const FOREMOST: f64 = 0.6;
+
+/// Whether half of the discs at least that agree with a pointing are the best of their frames.
+fn rests_on_the_best(solved: &least_squares::Solved, sightings: &[Sighted]) -> bool {
+    let pairs = solved.pairs_within(tolerance_px(solved.rms_px), sightings);
+    let is_best =
+        |p: &&least_squares::Pair| sightings[p.index].discs.first().is_some_and(|d| d.centre == p.disc.centre);
+    2 * pairs.iter().filter(is_best).count() >= pairs.len()
+}
+
+/// The pointing by the best disc of each frame alone, where most of those agree. A Moon that the edge of a wide lens draws out shows
+/// arcs of smaller circles around its true one, at the same places of each frame: they agree among themselves better than circles
+/// laid on an ellipse do.
+fn of_foremost(lens: Lens, sightings: &[Sighted]) -> Option<least_squares::Solved> {
+    let only_best = |s: &Sighted| Sighted { discs: s.discs.iter().take(1).copied().collect(), ..s.clone() };
+    let foremost: Vec<Sighted> = sightings.iter().map(only_best).collect();
+    let all: Vec<&Sighted> = foremost.iter().collect();
+    let (agreeing, start) = agreed(lens, &all, Pairs { discs: 1, ..BEST })?;
+    let is_most = agreeing >= FEWEST && agreeing as f64 >= FOREMOST * foremost.len() as f64;
+    let solved = refine(&[start], &vec![0; foremost.len()], &foremost).filter(|_| is_most)?;
+    let kept = solved.pairs_within(tolerance_px(solved.rms_px), &foremost).len();
+    (kept as f64 >= FOREMOST * foremost.len() as f64).then_some(solved)
+}
+
 /// Solves the pointings of one rig, in the order of time; none when fewer than four frames agree.
 /// `sightings` are in the order of time.
 pub(super) fn solve(lens: Lens, sightings: &[Sighted]) -> Vec<PointingSolution> {
     let all: Vec<&Sighted> = sightings.iter().collect();
-    let Some(first) = consensus(lens, &all) else { return Vec::new() };
-    let Some(mut solution) = refine(&[first], &vec![0; sightings.len()], sightings) else { return Vec::new() };
+    let first = consensus(lens, &all).and_then(|start| refine(&[start], &vec![0; sightings.len()], sightings));
+    // Whatever else frames show, the Moon is what most of them show best.
+    let solved = match first {
+        Some(solved) if rests_on_the_best(&solved, sightings) => Some(solved),
+        other => of_foremost(lens, sightings).or(other),
+    };
+    let Some(mut solution) = solved else { return Vec::new() };
     // Frames that see the Moon, but not there: was the tripod turned?
     let mut starts = solution.pointings();
     while starts.len() < 6 {

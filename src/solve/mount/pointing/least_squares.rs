@@ -16,7 +16,7 @@ pub(super) struct Solved {
     pub(super) segments: Vec<[Angle; 3]>,
     /// The stretch of each sighting.
     pub(super) labels: Vec<usize>,
-    rms_px: f64,
+    pub(super) rms_px: f64,
     tolerance: f64,
     /// Inverse of the normal matrix times the variance of unit weight: lens first, then the stretches.
     covariance: DMatrix<f64>,
