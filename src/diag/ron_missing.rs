@@ -8,6 +8,8 @@ use ron::error::{Error, SpannedError};
 
 /// What may stand in a field's place: a number, a text, a list, a struct without fields, a pair, a truth.
 const FITTING: [&str; 6] = ["1", "\"\"", "[]", "()", "(1, 1)", "true"];
+/// Before what stands in a field's place only to be tried: a comment to whoever reads RON.
+const TRIED: &str = "/*?*/";
 /// More fields than any value here has.
 const MOST: usize = 24;
 
@@ -20,42 +22,44 @@ pub(super) fn missing(
 ) -> Option<String> {
     let Error::MissingStructField { field, .. } = &error.code else { return None };
     let start = offset(text, error)?;
-    let (mut added, mut words) = (String::new(), Vec::new());
+    let mut added = String::new();
     let (mut field, mut at) = ((*field).to_owned(), 0);
     for _ in 0..MOST {
-        let Some(Filled { with, word, next }) = fill(text, start, (&added, at), &field, read) else {
+        let Some(Filled { with, next }) = fill(text, start, (&added, at), &field, read) else {
             // Nothing fits, such as one of several words: it is named at least.
             added.insert_str(at, &format!("{}{field}: …", separator(&added[..at])));
             break;
         };
         added = with;
-        words.extend(word);
         match next {
             Some((missing, place)) => (field, at) = (missing, place),
             None => break,
         }
     }
-    let values = FITTING.iter().filter(|f| **f != "()").map(|f| (*f).to_owned());
-    // Of several words the first that fits is no answer, but for what it wants besides.
-    let words = words.into_iter().map(|w: String| w.trim_end_matches("()").to_owned());
-    let empty = words.clone().map(|w| w + "()");
-    let shown = values.chain(empty).fold(added, |out, v| out.replace(&format!(": {v}"), ": …"));
-    let bare = |out: String, w: String| {
-        [",", ")"].iter().fold(out, |out, after| out.replace(&format!(": {w}{after}"), &format!(": …{after}")))
-    };
-    let shown = words.clone().fold(shown, bare);
-    Some(words.fold(shown, |out, w| match out.strip_suffix(&format!(": {w}")) {
-        Some(before) => format!("{before}: …"),
-        None => out,
-    }))
+    Some(shown(&added))
+}
+
+/// What was added, as a person reads it: an ellipsis for each value but for a word that wants more.
+fn shown(added: &str) -> String {
+    let mut pieces = added.split(TRIED);
+    let mut out = pieces.next().unwrap_or_default().to_owned();
+    for piece in pieces {
+        let word = piece.find(|c: char| !c.is_alphanumeric() && c != '_').unwrap_or(piece.len());
+        let value = FITTING.into_iter().find(|f| piece.starts_with(f)).map_or(word, str::len);
+        let rest = &piece[value..];
+        match rest.strip_prefix("()").unwrap_or(rest) {
+            // Of several words the first that fits is no answer, but for what it wants besides.
+            wants if wants.starts_with('(') => out.push_str(piece),
+            rest => out.extend(["\u{2026}", rest]),
+        }
+    }
+    out
 }
 
 /// A field more.
 struct Filled {
     /// What was added, with it.
     with: String,
-    /// What stands in its place, where that is one of several words.
-    word: Option<String>,
     /// The field that is missing next, and its place in what was added.
     next: Option<(String, usize)>,
 }
@@ -73,18 +77,19 @@ fn fill(
     let mut i = 0;
     while let Some(value) = tried.get(i).cloned() {
         i += 1;
-        let with = format!("{}{}{field}: {value}{}", &added[..at], separator(&added[..at]), &added[at..]);
+        // A struct's own fields are shown.
+        let mark = if value == "()" { "" } else { TRIED };
+        let with = format!("{}{}{field}: {mark}{value}{}", &added[..at], separator(&added[..at]), &added[at..]);
         let comma = if needs_comma(&text[..start]) { ", " } else { "" };
         let whole = format!("{}{comma}{with}{}", &text[..start], &text[start..]);
         let from = start + comma.len();
-        let word = (i > FITTING.len()).then(|| value.clone());
-        let Err(e) = read(&whole) else { return Some(Filled { with, word, next: None }) };
+        let Err(e) = read(&whole) else { return Some(Filled { with, next: None }) };
         let place = offset(&whole, &e)?;
         let within = place.checked_sub(from).filter(|p| *p <= with.len());
         match (&e.code, within) {
             // What lacks the next one is the same value, or one that was just added.
             (Error::MissingStructField { field: next, .. }, Some(within)) => {
-                return Some(Filled { with, word, next: Some(((*next).to_owned(), within)) });
+                return Some(Filled { with, next: Some(((*next).to_owned(), within)) });
             }
             // One of several words: the first of them, with and without something in it.
             (Error::NoSuchEnumVariant { expected, .. }, Some(_)) if tried.len() == FITTING.len() => {
@@ -92,7 +97,7 @@ fn fill(
             }
             (_, Some(_)) => {}
             // It fits; the next fault lies elsewhere.
-            (_, None) => return Some(Filled { with, word, next: None }),
+            (_, None) => return Some(Filled { with, next: None }),
         }
     }
     None

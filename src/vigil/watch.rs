@@ -135,7 +135,7 @@ impl Watch {
             // By them the camera's clock may be another.
             self.last = None;
         }
-        let first = self.whole().into_iter().next();
+        let first = self.next_whole();
         if let Some(path) = &first {
             // At another pace than the sky's arrivals tell nothing of a clock.
             let arrived = self.growing.remove(path).filter(|_| self.pace == 1.0).map(|g| g.arrived());
@@ -155,24 +155,23 @@ impl Watch {
         first.is_some()
     }
 
-    /// Files that have come and are whole, in the order in which they were written.
-    fn whole(&mut self) -> Vec<PathBuf> {
+    /// The first that was written of the files that have come and are whole. Whether a file is whole is read from it: of no more of
+    /// them than must be.
+    fn next_whole(&mut self) -> Option<PathBuf> {
         let mut there = new_files(&self.folder, &self.taken);
         self.growing.retain(|path, _| there.iter().any(|(p, _)| p == path));
         there.retain(|(path, state)| self.refused.get(path) != Some(state));
-        let mut whole = Vec::new();
+        let mut standing = Vec::new();
         for (path, state) in there {
-            match self.growing.get(&path) {
-                Some(growing) if growing.state == state => {
-                    if growing.is_whole(&path) {
-                        whole.push((state.1, path));
-                    }
-                }
-                _ => drop(self.growing.insert(path, Growing { state, since: Moment::now() })),
+            if self.growing.get(&path).is_some_and(|growing| growing.state == state) {
+                standing.push((state.1, path));
+            } else {
+                self.growing.insert(path, Growing { state, since: Moment::now() });
             }
         }
-        whole.sort();
-        whole.into_iter().map(|(_, path)| path).collect()
+        standing.sort();
+        let is_whole = |path: &PathBuf| self.growing.get(path).is_some_and(|growing| growing.is_whole(path));
+        standing.into_iter().map(|(_, path)| path).find(is_whole)
     }
 
     /// The instant of a frame, where the file is one and records it.
