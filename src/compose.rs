@@ -23,7 +23,7 @@ use crate::diag::{Diagnostic, Warned};
 use crate::ingest::{DecodeError, Night};
 use crate::labels::{FontError, Typeface, lay_out};
 use crate::layout::{ColourSpace, Depth, Layout, Normalization, Output, resolve};
-use crate::raster::{LinearImage, RgbSpace};
+use crate::raster::{LinearImage, PixelRect, RgbSpace};
 use crate::registration::Registration;
 use crate::write::{BitDepth, Container, OutputSpec, WriteError, write_picture};
 use discs::Discs;
@@ -302,6 +302,29 @@ pub fn render(request: &PictureRequest<'_>) -> Result<RenderedPicture, ComposeEr
         for (band, out) in light.data_mut().chunks_mut(BAND * width * 3).enumerate() {
             let rows = band * BAND..(band * BAND + out.len() / (3 * width));
             out.copy_from_slice(&rows_of(rows));
+        }
+        Ok(())
+    })?;
+    Ok(RenderedPicture { light, composition: planned.value, diagnostics: planned.diagnostics })
+}
+
+/// A part of a picture, its pixels as the whole has them: what a window onto it shows. The part is cut to what the picture has.
+///
+/// # Errors
+/// As [`render`].
+pub fn render_part(request: &PictureRequest<'_>, part: PixelRect) -> Result<RenderedPicture, ComposeError> {
+    let mut planned = planned(request)?;
+    let part = part.intersection(PixelRect::of_size(planned.value.width, planned.value.height));
+    let span = |from: i64, to: i64| from.max(0) as usize..to.max(0) as usize;
+    let (columns, rows) = (span(part.x0, part.x1), span(part.y0, part.y1));
+    let whole_width = planned.value.width;
+    let mut light = LinearImage::new(columns.len(), rows.len());
+    draw(request, &mut planned, |rows_of| {
+        for (band, out) in light.data_mut().chunks_mut((BAND * columns.len() * 3).max(1)).enumerate() {
+            let from = rows.start + band * BAND;
+            let whole = rows_of(from..from + out.len() / (3 * columns.len()));
+            let cut = whole.chunks_exact(3 * whole_width).map(|row| &row[3 * columns.start..3 * columns.end]);
+            out.chunks_exact_mut(3 * columns.len()).zip(cut).for_each(|(to, row)| to.copy_from_slice(row));
         }
         Ok(())
     })?;

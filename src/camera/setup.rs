@@ -82,6 +82,17 @@ pub struct Firing {
 }
 
 impl Firing {
+    /// From the first contact to the last, so many minutes apart.
+    pub fn every(minutes: f64) -> Self {
+        Firing {
+            every_minutes: minutes,
+            lead_minutes: 0.0,
+            tail_minutes: 0.0,
+            also_at: Vec::new(),
+            bracket_stops: Vec::new(),
+        }
+    }
+
     /// The instants at which the shutter opens.
     pub fn instants(&self, eclipse: &LunarEclipse) -> Vec<Instant> {
         let first = eclipse.contacts.first().map_or(eclipse.greatest(), |c| c.1);

@@ -141,8 +141,10 @@ pub fn run(args: &FilmArgs) -> Outcome {
     let mut film = planned.value;
     let shown = shown(&film, args.pace, layout.file.film.gaps, (args.seconds, args.rate));
     film.record.cross_faded = cross_faded(&film, &shown);
-    if let Some(what) = &film.record.cross_faded {
-        say(&format!("cross-faded, which shows no moment that was seen: {what}"));
+    match &film.record.cross_faded {
+        Some(what) => say(&format!("cross-faded, which shows no moment that was seen: {what}")),
+        None if layout.file.film.gaps == Gaps::CrossFaded => say(&pace::no_gap(&film, args.pace)),
+        None => {}
     }
     let spec = OutputSpec { record: Some(film.record.clone()), ..spec };
     let progress = Progress::new("drawing picture");
@@ -163,7 +165,7 @@ pub fn run(args: &FilmArgs) -> Outcome {
         print_json(&serde_json::json!({
             "schema": "moonloom-film-1",
             "seconds": seconds_of(&shown, film.pictures.len()),
-            "cross_faded": film.record.cross_faded,
+            "cross_faded": faded_between(&film, &shown),
             "written": numbers(&pictures),
             "pictures": film.pictures,
         }))?;
@@ -171,12 +173,17 @@ pub fn run(args: &FilmArgs) -> Outcome {
     strict(args.strict, warnings)
 }
 
-/// Between which photographs a film is cross-faded, in words for its record.
-fn cross_faded(film: &Film, shown: &[Shown]) -> Option<String> {
+/// Between which photographs a film is cross-faded, by their names.
+fn faded_between<'a>(film: &'a Film, shown: &[Shown]) -> Vec<[&'a str; 2]> {
     let mut gaps: Vec<usize> = shown.iter().filter(|s| s.is_faded()).map(|s| s.picture).collect();
     gaps.dedup();
     let name = |k: usize| film.pictures.get(k).map_or("", |p| p.frame.as_str());
-    let words: Vec<String> = gaps.iter().map(|k| format!("{} to {}", name(*k), name(k + 1))).collect();
+    gaps.iter().map(|k| [name(*k), name(k + 1)]).collect()
+}
+
+/// The same in words, for its record.
+fn cross_faded(film: &Film, shown: &[Shown]) -> Option<String> {
+    let words: Vec<String> = faded_between(film, shown).iter().map(|[from, to]| format!("{from} to {to}")).collect();
     (!words.is_empty()).then(|| words.join(", "))
 }
 

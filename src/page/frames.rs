@@ -6,11 +6,12 @@ use crate::ingest::set_frame_time;
 use crate::proof::{Proof, Window, whole_of, window_of};
 use crate::raster::PixelPoint;
 use crate::registration::{Disc, FrameRegistration, Registration, Sighting};
-use crate::units::Angle;
+use crate::units::{Angle, Instant};
 use axum::Json;
 use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
 use axum::response::Response;
+use jiff::tz::TimeZone;
 use serde::Deserialize;
 
 /// What was found, as `proof --json` prints it, with what a person has set.
@@ -20,6 +21,13 @@ pub(super) async fn list(State(desk): Shared) -> Answer<Json<serde_json::Value>>
         let said = desk.work().said.clone();
         let proof = Proof::of(&night, &registration, &said, true);
         let mut value = serde_json::to_value(&proof).map_err(|e| Refused(e.to_string()))?;
+        let clock = night.notes.as_ref().and_then(|n| n.label_offset_s()).and_then(LocalClock::of);
+        for kind in ["frames", "contacts"] {
+            for timed in value[kind].as_array_mut().into_iter().flatten() {
+                let local = clock.as_ref().zip(timed["utc"].as_str()).and_then(|(clock, utc)| clock.reads(utc));
+                timed["local"] = serde_json::json!(local);
+            }
+        }
         for (shown, f) in value["frames"].as_array_mut().into_iter().flatten().zip(&registration.frames) {
             shown["size"] = serde_json::json!(registration.size_of(f));
             shown["gain_stops"] = f.nudge.gain_stops.into();
@@ -37,6 +45,22 @@ pub(super) async fn list(State(desk): Shared) -> Answer<Json<serde_json::Value>>
         Ok(Json(value))
     })
     .await
+}
+
+/// A clock that goes by one offset from UTC.
+struct LocalClock(TimeZone);
+
+impl LocalClock {
+    fn of(offset_s: i64) -> Option<Self> {
+        let offset = jiff::tz::Offset::from_seconds(i32::try_from(offset_s).ok()?).ok()?;
+        Some(LocalClock(TimeZone::fixed(offset)))
+    }
+
+    /// Date, hours, minutes and seconds at an instant.
+    fn reads(&self, utc: &str) -> Option<String> {
+        let at = Instant::parse_utc(utc).ok()?;
+        Some(self.0.to_datetime(at.to_utc()).strftime("%Y-%m-%d %H:%M:%S").to_string())
+    }
 }
 
 fn opened(window: Option<Window>) -> Answer<Response> {

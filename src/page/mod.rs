@@ -20,6 +20,7 @@ mod night;
 mod notes;
 mod overheard;
 mod picture;
+mod rehearsal;
 mod routes;
 mod steps;
 mod vigil;

@@ -33,7 +33,7 @@ pub(super) struct Asked {
 }
 
 /// The camera that is asked about: what is left out of it is this folder's own, where that is known.
-fn camera(desk: &Desk, asked: &Asked) -> Answer<Option<Setup>> {
+pub(super) fn camera(desk: &Desk, asked: &Asked) -> Answer<Option<Setup>> {
     let night = desk.work().night.clone();
     let own = night.as_ref().and_then(|n| n.rigs.first());
     let own_pitch =
@@ -69,13 +69,14 @@ fn camera(desk: &Desk, asked: &Asked) -> Answer<Option<Setup>> {
     Ok(Some(Setup::of_lens(camera, asked.f_number, mount, iso)))
 }
 
-struct Chosen {
-    observer: Observer,
-    eclipse: LunarEclipse,
-    zone: TimeZone,
+/// The site, the eclipse and the local clock that are asked about.
+pub(super) struct Chosen {
+    pub(super) observer: Observer,
+    pub(super) eclipse: LunarEclipse,
+    pub(super) zone: TimeZone,
 }
 
-fn chosen(desk: &Desk, asked: &Asked) -> Answer<Chosen> {
+pub(super) fn chosen(desk: &Desk, asked: &Asked) -> Answer<Chosen> {
     let night = desk.work().night.clone();
     let own = night.as_ref().and_then(|n| n.observer());
     let observer = match (asked.latitude, asked.longitude) {

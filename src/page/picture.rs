@@ -2,10 +2,13 @@
 
 use super::answers::{Answer, Refused, Shared, aside, jpeg, looked_at};
 use super::desk::Desk;
-use crate::compose::{ComposeError, ComposeRequest, PictureRequest, compose, plan_picture, render};
+use crate::compose::{
+    ComposeError, ComposeRequest, PictureRequest, RenderedPicture, compose, plan_picture, render, render_part,
+};
 use crate::diag::{Diagnostic, Warned};
 use crate::ingest::Night;
 use crate::layout::{Layout, first_words, schema, stock};
+use crate::raster::PixelRect;
 use crate::registration::Registration;
 use crate::write::srgb_codes;
 use axum::Json;
@@ -77,9 +80,14 @@ pub(super) async fn preview(State(desk): Shared, Path(name): Path<String>, Query
         let layout = Layout::parse(&desk.folder.join(&name), &text).map_err(Refused::from)?;
         let (night, registration) = looked_at(&desk)?;
         let small = drawn(&desk, (&night, &registration, &layout), q.or(320));
-        Ok(small.unwrap_or_else(|Refused(why)| Json(json!({ "cannot": why })).into_response()))
+        Ok(small.unwrap_or_else(cannot))
     })
     .await
+}
+
+/// Why no picture comes, where one was asked for: no fault of whoever asked.
+fn cannot(Refused(why): Refused) -> Response {
+    Json(json!({ "cannot": why })).into_response()
 }
 
 /// The picture of a layout, no side of it longer than so many pixels.
@@ -96,12 +104,47 @@ fn drawn(
         ..PictureRequest::new(layout, night, registration)
     };
     let picture = render(&request).map_err(refusal)?;
+    let bytes = as_jpeg(&picture)?;
+    Ok(jpeg(bytes, &[("x-seconds", format!("{:.2}", start.elapsed().as_secs_f64()))]))
+}
+
+fn as_jpeg(picture: &RenderedPicture) -> Answer<Vec<u8>> {
     let mut bytes = Vec::new();
     let (width, height) = (picture.light.width() as u32, picture.light.height() as u32);
     JpegEncoder::new_with_quality(&mut bytes, QUALITY)
         .write_image(&srgb_codes(picture.light.data()), width, height, ExtendedColorType::Rgb8)
         .map_err(|e| Refused(e.to_string()))?;
-    Ok(jpeg(bytes, &[("x-seconds", format!("{:.2}", start.elapsed().as_secs_f64()))]))
+    Ok(bytes)
+}
+
+/// A window onto the picture at its own size: its middle, in shares of the picture's sides, and its own sides in pixels.
+#[derive(Deserialize)]
+pub(super) struct Part {
+    across: f64,
+    down: f64,
+    width: usize,
+    height: usize,
+}
+
+pub(super) async fn part(State(desk): Shared, Query(q): Query<Part>) -> Answer<Response> {
+    aside(move || {
+        let (night, registration, layout) = on_desk(&desk)?;
+        let _one_at_a_time = desk.drawing.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        let request =
+            PictureRequest { cache: desk.cache.as_deref(), ..PictureRequest::new(&layout, &night, &registration) };
+        let whole = plan_picture(&layout, &night, &registration, None).map_err(refusal)?.value;
+        let cell = |share: f64, of: usize, side: usize| {
+            let side = side.clamp(*SIDES.start(), *SIDES.end()).min(of);
+            let middle = share.clamp(0.0, 1.0) * of as f64;
+            let first = (middle - side as f64 / 2.0).round().clamp(0.0, (of - side) as f64) as i64;
+            (first, first + side as i64)
+        };
+        let ((x0, x1), (y0, y1)) = (cell(q.across, whole.width, q.width), cell(q.down, whole.height, q.height));
+        let picture = render_part(&request, PixelRect { x0, y0, x1, y1 }).map_err(refusal)?;
+        let places = [x0, y0, x1 - x0, y1 - y0, whole.width as i64, whole.height as i64].map(|v| v.to_string());
+        Ok(jpeg(as_jpeg(&picture)?, &[("x-shows", places.join(","))]))
+    })
+    .await
 }
 
 pub(super) async fn open(State(desk): Shared, Path(name): Path<String>) -> Answer<StatusCode> {
@@ -205,8 +248,9 @@ fn saved(desk: &Desk, name: String) -> Answer<StatusCode> {
 
 pub(super) async fn picture(State(desk): Shared, Query(q): Query<Side>) -> Answer<Response> {
     aside(move || {
-        let (night, registration, layout) = on_desk(&desk)?;
-        drawn(&desk, (&night, &registration, &layout), q.or(1600))
+        let picture = on_desk(&desk)
+            .and_then(|(night, registration, layout)| drawn(&desk, (&night, &registration, &layout), q.or(1600)));
+        Ok(picture.unwrap_or_else(cannot))
     })
     .await
 }

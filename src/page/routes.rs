@@ -3,7 +3,7 @@
 use super::answers::{Answer, Shared, aside};
 use super::desk::Desk;
 use super::guard::{Key, guard};
-use super::{frames, night, notes, picture, vigil};
+use super::{frames, night, notes, picture, rehearsal, vigil};
 use axum::extract::State;
 use axum::http::{StatusCode, header};
 use axum::routing::{get, post};
@@ -24,9 +24,11 @@ pub(super) fn all(desk: Arc<Desk>, key: Key) -> Router {
         .route("/page.js", asset!("page.js", "text/javascript; charset=utf-8"))
         .route("/frames.js", asset!("frames.js", "text/javascript; charset=utf-8"))
         .route("/picture.js", asset!("picture.js", "text/javascript; charset=utf-8"))
+        .route("/window.js", asset!("window.js", "text/javascript; charset=utf-8"))
         .route("/fields.js", asset!("fields.js", "text/javascript; charset=utf-8"))
         .route("/night.js", asset!("night.js", "text/javascript; charset=utf-8"))
         .route("/framing.js", asset!("framing.js", "text/javascript; charset=utf-8"))
+        .route("/rehearsal.js", asset!("rehearsal.js", "text/javascript; charset=utf-8"))
         .route("/world.js", asset!("world.js", "text/javascript; charset=utf-8"))
         .route("/vigil.js", asset!("vigil.js", "text/javascript; charset=utf-8"))
         .route("/favicon.ico", get(|| async { StatusCode::NO_CONTENT }))
@@ -50,10 +52,12 @@ pub(super) fn all(desk: Arc<Desk>, key: Key) -> Router {
         .route("/api/layout/save", post(picture::save))
         .route("/api/layout/fields", get(picture::fields))
         .route("/api/picture", get(picture::picture))
+        .route("/api/picture/part", get(picture::part))
         .route("/api/composition", get(picture::composition))
         .route("/api/write", post(picture::write))
         .route("/api/plan", get(night::plan))
         .route("/api/plan/drawing", get(night::drawing))
+        .route("/api/plan/frame", get(rehearsal::frame))
         .route("/api/vigil", get(vigil::state).post(vigil::set))
         .route("/api/vigil/newest", get(vigil::newest))
         .fallback(|| async { (StatusCode::NOT_FOUND, "there is nothing of that name") })

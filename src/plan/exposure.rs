@@ -5,7 +5,7 @@
 //! because no one can know it before.
 
 use super::PlanRequest;
-use super::timetable::{apparent_rate, at_fraction};
+use super::timetable::{Umbra, apparent_rate, at_fraction};
 use crate::camera::{Mount, Setup};
 use crate::sky::{
     Contact, Danjon, EarthShadow, Extinction, Refraction, SATURATION_PER_LIGHT_GAIN, ShadowLight, airmass,
@@ -123,24 +123,31 @@ fn iso_words(iso: f64) -> String {
     marked.map_or("more than any ISO there is".to_owned(), |marked| format!("ISO {marked:.0}"))
 }
 
+/// The phases of a night, both halves: the air that a Moon shines through, and what the sky's turning allows, are seldom alike in them.
 fn phases(request: &PlanRequest<'_>) -> Vec<(String, Instant)> {
+    const SHARES: [f64; 4] = [0.25, 0.5, 0.75, 0.95];
+    /// Of totality its first and last minutes are the brightest.
+    const INSIDE_S: f64 = 180.0;
     let eclipse = request.eclipse;
-    let mut out = Vec::new();
-    if let Some(p1) = eclipse.at(Contact::P1) {
-        out.push(("penumbral, beginning".to_owned(), p1));
-    }
-    if let Some(u1) = eclipse.at(Contact::U1) {
-        out.push(("umbra about to bite (U1)".into(), u1));
-    }
-    for share in [0.25, 0.5, 0.75, 0.95] {
-        if let Some(at) = at_fraction(request, share) {
-            out.push((format!("umbra over {:.0} %", share * 100.0), at));
+    let contact = |contact: Contact, later_s: f64, words: &str| {
+        eclipse.at(contact).map(|at| (words.to_owned(), at.plus_seconds(later_s)))
+    };
+    let over = |umbra: Umbra| {
+        let way = if umbra == Umbra::Coming { "coming" } else { "going" };
+        move |share: f64| {
+            at_fraction(request, share, umbra).map(|at| (format!("umbra over {:.0} %, {way}", share * 100.0), at))
         }
-    }
-    if let Some(u2) = eclipse.at(Contact::U2) {
-        out.push(("totality, just begun".into(), u2.plus_seconds(180.0)));
-    }
-    out.push(("greatest eclipse".into(), eclipse.greatest()));
+    };
+    let mut out: Vec<(String, Instant)> = Vec::new();
+    out.extend(contact(Contact::P1, 0.0, "penumbral, beginning"));
+    out.extend(contact(Contact::U1, 0.0, "umbra about to bite (U1)"));
+    out.extend(SHARES.into_iter().filter_map(over(Umbra::Coming)));
+    out.extend(contact(Contact::U2, INSIDE_S, "totality, just begun"));
+    out.push(("greatest eclipse".to_owned(), eclipse.greatest()));
+    out.extend(contact(Contact::U3, -INSIDE_S, "totality, about to end"));
+    out.extend(SHARES.into_iter().rev().filter_map(over(Umbra::Going)));
+    out.extend(contact(Contact::U4, 0.0, "umbra just gone (U4)"));
+    out.extend(contact(Contact::P4, 0.0, "penumbral, ending"));
     // Of what stands below the horizon nothing is to be exposed.
     out.retain(|(_, at)| request.sees(*at));
     out

@@ -93,10 +93,18 @@ fn row(request: &PlanRequest<'_>, contact: Option<String>, at: Instant) -> Timet
     }
 }
 
-/// Instants at which the umbra has covered given shares of the disc, before greatest eclipse.
-pub(super) fn at_fraction(request: &PlanRequest<'_>, wanted: f64) -> Option<Instant> {
+/// Which way the umbra goes over the disc.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Umbra {
+    Coming,
+    Going,
+}
+
+/// The instant at which the umbra covers a given share of the disc, before or after greatest eclipse.
+pub(super) fn at_fraction(request: &PlanRequest<'_>, wanted: f64, umbra: Umbra) -> Option<Instant> {
     use crate::sky::Contact;
-    let (mut a, mut b) = (request.eclipse.at(Contact::U1)?, request.eclipse.greatest());
+    let outer = if umbra == Umbra::Coming { Contact::U1 } else { Contact::U4 };
+    let (mut a, mut b) = (request.eclipse.at(outer)?, request.eclipse.greatest());
     let fraction = |at: Instant| {
         let moon = apparent_moon(&request.observer, at);
         shadow_from(&request.observer, at, &moon).umbral_fraction()

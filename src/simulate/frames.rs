@@ -103,6 +103,24 @@ pub fn rehearse(
     Ok(truths)
 }
 
+/// One frame of a rig, in memory: linear sRGB light, 1 is the top of the scale, as its file would hold it.
+///
+/// # Errors
+/// [`RehearseError::Incomplete`], where the scenario was not checked before or has no such rig.
+pub fn rehearse_one(
+    scenario: &Scenario,
+    rig: usize,
+    opens: Instant,
+    exposure: Exposure,
+) -> Result<LinearImage, RehearseError> {
+    let seed = hash(scenario.seed, rig as u64);
+    let rig = scenario.rigs.get(rig).ok_or(RehearseError::Incomplete { what: "rigs" })?;
+    let night = RehearsedNight::new(scenario, rig, seed)?;
+    let befallen = rig.mishaps.at(opens.seconds_since(night.first) / 60.0);
+    let shot = Shot { opens, exposure, file: String::new(), foreground: false, befallen };
+    Ok(night.take(&shot, hash(night.seed, 0)).0)
+}
+
 /// A folder with pictures but no truth is somebody's night: nothing is written into it.
 ///
 /// # Errors

@@ -19,7 +19,7 @@ mod shot;
 mod sky_field;
 mod truth;
 
-pub use frames::{RehearseError, refuse_a_photographers_folder, rehearse};
+pub use frames::{RehearseError, refuse_a_photographers_folder, rehearse, rehearse_one};
 pub use mishaps::{Knock, Mishaps};
 pub use processing::Processing;
 pub use scenario::{CameraModel, FrameFormat, Landscape, RehearsedMount, RehearsedRig, Scenario};

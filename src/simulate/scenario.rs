@@ -179,6 +179,17 @@ fn default_wobble_period() -> f64 {
 }
 
 impl RehearsedMount {
+    /// One that follows the Moon without a flaw, north up.
+    pub fn following() -> Self {
+        RehearsedMount::Tracking {
+            up_position_angle_deg: 0.0,
+            drift_px_per_hour: (0.0, 0.0),
+            rotation_deg_per_hour: 0.0,
+            wobble_px: 0.0,
+            wobble_period_s: default_wobble_period(),
+        }
+    }
+
     pub(super) fn as_noted(&self) -> Mount {
         match self {
             RehearsedMount::FixedTripod { .. } => Mount::FixedTripod,
@@ -233,6 +244,21 @@ impl Default for FrameFormat {
 }
 
 impl Scenario {
+    /// The night of an eclipse with one camera, its clock at UTC.
+    pub fn of(site: Site, eclipse: &LunarEclipse, rig: RehearsedRig) -> Self {
+        Scenario {
+            version: 1,
+            title: String::new(),
+            site,
+            eclipse: eclipse.greatest().to_iso_utc()[..10].to_owned(),
+            utc_offset: "+00:00".to_owned(),
+            danjon: default_danjon(),
+            shadow: RehearsedShadow::default(),
+            seed: default_seed(),
+            rigs: vec![rig],
+        }
+    }
+
     /// The same night by cameras of fewer pixels of the same size in all.
     pub fn scaled(mut self, factor: f64) -> Self {
         for rig in &mut self.rigs {
@@ -305,7 +331,45 @@ impl CameraModel {
     }
 }
 
+impl CameraModel {
+    /// A camera of which no more is known than what a plan asks.
+    fn of(camera: &Camera) -> Self {
+        CameraModel {
+            model: String::new(),
+            width_px: camera.width_px,
+            height_px: camera.height_px,
+            pixel_pitch_um: camera.pixel_pitch_um,
+            focal_length_mm: camera.focal_length_mm,
+            k1: camera.k1,
+            blur_px: default_blur(),
+            seeing_arcsec: default_seeing(),
+            glow: default_glow(),
+            smear: 0.0,
+            bloom: 0.0,
+            full_well: default_well(),
+            read_noise: default_read_noise(),
+            mirrored: false,
+            processing: Processing::default(),
+        }
+    }
+}
+
 impl RehearsedRig {
+    /// A planned camera on a mount, under an open sky; nothing goes wrong.
+    pub fn of(setup: &Setup, mount: RehearsedMount) -> Self {
+        RehearsedRig {
+            name: setup.name.clone(),
+            camera: CameraModel::of(&setup.camera),
+            mount,
+            frames: setup.firing.clone().unwrap_or(Firing::every(5.0)),
+            exposures: setup.exposures.clone(),
+            foreground: setup.foreground.clone(),
+            landscape: Landscape::None,
+            format: FrameFormat::default(),
+            mishaps: Mishaps::default(),
+        }
+    }
+
     /// What of it matters before the night: no mishap is known then.
     pub fn setup(&self) -> Setup {
         let first = self.exposure(0.0);

@@ -131,7 +131,7 @@ try {
   const first = await page.locator(".time").textContent();
   const start = Date.now();
   const columns = page.locator("label", { hasText: /^columns/ }).locator("input").first();
-  const image = await page.locator(".shown img").getAttribute("src");
+  const image = await page.locator(".shown img").first().getAttribute("src");
   await columns.fill("8");
   await columns.press("Tab");
   await page.waitForFunction((i) => document.querySelector(".shown img").src !== i, image, { timeout: 20000 });
@@ -153,6 +153,18 @@ try {
   }, composition);
   console.log(`spots lie within ${off.toFixed(2)} px of their discs`);
   assert.ok(off < 2, `${off}`);
+  // True pixels: what is seen is drawn at the picture's own size, the middle first.
+  await page.click("button:has-text('True pixels')");
+  await page.waitForFunction(() => { const p = document.querySelector(".part"); return p && !p.hidden && p.naturalWidth > 0; }, null, { timeout: 60000 });
+  await page.waitForTimeout(400);
+  const own = await page.evaluate(() => {
+    const [part, whole, shown] = [".part", ".whole", ".shown"].map((s) => document.querySelector(s));
+    const [p, s] = [part.getBoundingClientRect(), shown.getBoundingClientRect()];
+    return { scale: p.width / part.naturalWidth, wide: whole.clientWidth, covers: p.left <= s.left + 2 && p.right >= s.right - 20 && p.top <= s.top + 2 && p.bottom >= s.bottom - 20 };
+  });
+  assert.ok(Math.abs(own.scale - 1) < 0.01 && own.wide > 1600 && own.covers, JSON.stringify(own));
+  await shot("true-pixels");
+  await page.click("button:has-text('True pixels')");
   // Another layout, by its small picture of this night.
   await page.click("summary:has-text('Begin from another layout')");
   await page.waitForFunction(() => document.querySelectorAll(".previews img[src^=blob]").length >= 3, null, { timeout: 120000 });
@@ -161,6 +173,16 @@ try {
   await page.waitForFunction(() => document.querySelector("#said").textContent.startsWith("begun from"), null, { timeout: 60000 });
   await page.waitForFunction(() => document.querySelector(".shown img")?.naturalWidth > 0, null, { timeout: 60000 });
   await shot("shadow-map");
+  // What makes no picture of this night is said where the picture would be, with the way back.
+  const { text: stood } = await (await page.request.get(new URL("/api/layout", address).href)).json();
+  await page.locator(".panel textarea").evaluate((t) => t.closest("details").open = true);
+  await page.fill(".panel textarea", "(version: 2, canvas: (width: 400, height: 300), arrangement: PhaseGrid(columns: 1, rows: 1), selection: (files: [\"none.jpg\"]))");
+  await page.waitForSelector(".cannot", { timeout: 60000 });
+  await shot("cannot");
+  await check("a layout that makes no picture");
+  await page.click(".cannot button");
+  await page.waitForFunction(() => !document.querySelector(".cannot"), null, { timeout: 60000 });
+  assert.equal((await (await page.request.get(new URL("/api/layout", address).href)).json()).text, stood);
   // Saved and written.
   await page.fill("[aria-label=\"the layout's name\"]", "mine.ron");
   await page.click("button:has-text('Save layout')");
@@ -182,7 +204,7 @@ try {
   await page.mouse.click(world.x + world.width * (115.8 + 180) / 360, world.y + world.height * (31.9 + 84) / 150);
   await page.waitForSelector("h2:has-text('35 mm')", { timeout: 60000 });
   assert.ok(Math.abs(Number(await page.inputValue("[name=latitude]")) + 31.9) < 1);
-  const said = page.locator("main p[role=status]");
+  const said = page.locator("main p.held");
   const held = await said.textContent();
   assert.match(held, /in the frame from \d\d:\d\d to \d\d:\d\d/);
   await page.locator(".framing").scrollIntoViewIfNeeded();
@@ -192,6 +214,18 @@ try {
   await page.mouse.move(sky.x + sky.width, sky.y + sky.height / 2, { steps: 4 });
   await page.mouse.up();
   assert.notEqual(await said.textContent(), held);
+  // One frame of the plan, rehearsed: aimed at the Moon, that stands in its middle.
+  await page.check(".rehearsal input[type=checkbox]");
+  await page.click("button:has-text('Rehearse this frame')");
+  await page.waitForFunction(() => document.querySelector(".rehearsal img")?.naturalWidth > 0, null, { timeout: 60000 });
+  const levels = await page.evaluate(() => {
+    const image = document.querySelector(".rehearsal img"), canvas = new OffscreenCanvas(image.naturalWidth, image.naturalHeight), pen = canvas.getContext("2d");
+    pen.drawImage(image, 0, 0);
+    const at = (x, y) => pen.getImageData(x * canvas.width, y * canvas.height, 1, 1).data[0];
+    return [at(0.5, 0.5), at(0.25, 0.25)];
+  });
+  assert.ok(levels[0] > levels[1] + 60, `the Moon against the sky: ${levels}`);
+  await page.locator(".rehearsal").scrollIntoViewIfNeeded();
   await shot("night");
   await check("the night");
   // The vigil: what is there is judged, and it can be stopped meanwhile.

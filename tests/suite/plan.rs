@@ -97,7 +97,7 @@ fn a_500_mm_lens_behaves_as_photographers_know() {
 fn the_umbra_is_a_range_and_the_conflict_is_named() {
     let plan = sample_plan();
     let exposures = plan["rigs"][1]["exposures"].as_array().unwrap();
-    let half = exposures.iter().find(|e| e["phase"] == "umbra over 50 %").unwrap();
+    let half = exposures.iter().find(|e| e["phase"] == "umbra over 50 %, coming").unwrap();
     let umbra: Vec<f64> = half["umbra_s"].as_array().unwrap().iter().map(|v| v.as_f64().unwrap()).collect();
     assert!(umbra[0] < umbra[1] && umbra[1] < umbra[2], "{umbra:?}");
     // One exposure cannot hold both: the bracket runs from one to the other.
@@ -106,6 +106,26 @@ fn the_umbra_is_a_range_and_the_conflict_is_named() {
     assert!(half["conflict"].as_str().unwrap().contains("trails"), "{half}");
     // A wide lens has no such trouble.
     assert!(plan["rigs"][0]["exposures"].as_array().unwrap().iter().all(|e| e["conflict"].is_null()));
+}
+
+/// Where the Moon rises in eclipse, its leaving half shines through less air: a night has two halves of exposures, not one.
+#[test]
+fn both_halves_of_the_night_are_exposed_for() {
+    let lens = ["--sensor", "6000x4000,5.9", "--lens", "500,8", "--tracking", "--json"];
+    let plan = json(&[&["plan", "--eclipse", "2028-12-31", "--site", "50,25"][..], &lens].concat());
+    let exposures = plan["rigs"][0]["exposures"].as_array().unwrap();
+    let of = |phase: &str| exposures.iter().find(|e| e["phase"] == phase).unwrap_or_else(|| panic!("{phase}"));
+    let lit = |phase: &str| of(phase)["lit_s"].as_f64().unwrap();
+    // At 15:42 UTC it stands at 10 degrees and at 18:02 at 31: 5.6 and 1.9 airmasses (Kasten and Young 1989). At 0.12 to 0.3
+    // magnitudes an airmass (common practice, no source) that is half a stop to one and a quarter; shutters go by thirds.
+    let stops = (lit("umbra over 50 %, coming") / lit("umbra over 50 %, going")).log2();
+    assert!((0.3..1.6).contains(&stops), "{stops}");
+    let phases: Vec<&str> = exposures.iter().map(|e| e["phase"].as_str().unwrap()).collect();
+    let at = |phase: &str| phases.iter().position(|p| *p == phase).unwrap_or_else(|| panic!("{phase} of {phases:?}"));
+    assert!(
+        at("greatest eclipse") < at("totality, about to end") && at("umbra just gone (U4)") < at("penumbral, ending")
+    );
+    assert!(exposures.windows(2).all(|w| w[0]["utc"].as_str() < w[1]["utc"].as_str()));
 }
 
 #[test]
@@ -147,6 +167,15 @@ fn the_drawing_is_written_both_ways() {
 
 #[test]
 fn wrong_requests_are_said_plainly() {
+    let near = |date: &str, zone: &str| {
+        let run = moonloom(&["plan", "--eclipse", date, "--site", "-22,114", "--zone", zone]);
+        assert!(run.status.success(), "{}", stderr(&run));
+        stderr(&run)
+    };
+    assert!(near("2028-12-30", "UTC").contains("on 2028-12-30 there is no lunar eclipse"));
+    assert!(near("2028-12-30", "UTC").contains("--eclipse 2028-12-31"));
+    // It is New Year's Day by the local clock before it is over.
+    assert!(!near("2028-12-31", "UTC").contains("nearest") && !near("2029-01-01", "+08:00").contains("nearest"));
     let cases: [(&[&str], &str); 7] = [
         (&["--list", "1700..1800"], "1900 to 2099"),
         (&["--list", "soon"], "not a span of years"),

@@ -254,6 +254,12 @@ fn the_command_judges_what_is_there_and_survives_what_is_none() {
     let lines: Vec<serde_json::Value> =
         String::from_utf8(run.stdout).unwrap().lines().map(|l| serde_json::from_str(l).unwrap()).collect();
     assert!(lines.iter().all(|l| l["schema"] == "moonloom-vigil-1"));
+    // The contacts stand in each frame's line, and count what has been taken.
+    let contacts = |l: &serde_json::Value| l["contacts"].as_array().map_or(0, Vec::len);
+    assert!(
+        lines.iter().filter(|l| l["utc"].is_string()).all(|l| contacts(l) == 7),
+        "P1, U1, U2, greatest, U3, U4, P4"
+    );
     assert!(lines.iter().filter(|l| l["state"] == "measured").count() > all.len(), "frames and their twin");
     assert_eq!(std::fs::read_to_string(log).unwrap().lines().count(), lines.len());
     let run = moonloom(&["vigil", "nowhere", "--once"]);

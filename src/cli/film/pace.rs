@@ -44,13 +44,31 @@ pub fn shown(film: &Film, pace: Pace, gaps: Gaps, (seconds, rate): (f64, Option<
     filled(&steps, gaps, (seconds, rate))
 }
 
+/// What four steps of five between photographs do not exceed: within brackets the night hardly goes on.
+fn usual_step(between: &[f64]) -> f64 {
+    let mut usual: Vec<f64> = between.iter().copied().filter(|s| *s > 0.0).collect();
+    usual.sort_by(f64::total_cmp);
+    usual.get(usual.len().saturating_sub(1) * 4 / 5).copied().unwrap_or(f64::INFINITY)
+}
+
+/// Why a film that was to be cross-faded is not.
+pub fn no_gap(film: &Film, pace: Pace) -> String {
+    if pace == Pace::Photographs {
+        return "nothing is cross-faded: with --pace photographs no photograph waits for the next".to_owned();
+    }
+    let steps = film.steps_s();
+    let between = &steps[..steps.len().saturating_sub(1)];
+    let longest = between.iter().copied().fold(0.0, f64::max);
+    format!(
+        "nothing is cross-faded: the longest time between two photographs, {longest:.0} s, is no more than {GAP} times the usual {:.0} s",
+        usual_step(between)
+    )
+}
+
 /// The same of the night's steps, the last picture's own among them.
 fn filled(steps: &[f64], gaps: Gaps, (seconds, rate): (f64, Option<f64>)) -> Vec<Shown> {
     let between = steps.len().saturating_sub(1);
-    let mut usual: Vec<f64> = steps[..between].iter().copied().filter(|s| *s > 0.0).collect();
-    usual.sort_by(f64::total_cmp);
-    // What four steps of five do not exceed: within brackets the night hardly goes on.
-    let usual = usual.get(usual.len().saturating_sub(1) * 4 / 5).copied().unwrap_or(f64::INFINITY);
+    let usual = usual_step(&steps[..between]);
     let is_gap = |k: usize| k < between && steps[k] > GAP * usual;
     let cut = |k: usize| if is_gap(k) { usual } else { steps[k] };
     // A full sheet stands for a share of what is shown of the night.

@@ -38,7 +38,8 @@ pub fn years(text: &str) -> Result<(Instant, Instant), Failure> {
     start.ok().zip(end.ok()).ok_or_else(|| wrong(format!("`{text}` is not a span of years"), help))
 }
 
-pub fn eclipse_of(date: &str, rule: ShadowRule) -> Result<LunarEclipse, Failure> {
+/// The eclipse of a date, or the one a night before or after: of the date that it has neither in UTC nor by the local clock it is said.
+pub fn eclipse_of(date: &str, rule: ShadowRule, zone: &TimeZone) -> Result<LunarEclipse, Failure> {
     let noon = Instant::parse_utc(&format!("{date}T12:00:00Z"))
         .map_err(|_| wrong(format!("`{date}` is not a date"), "write --eclipse 2028-12-31"))?;
     if !moonloom::sky::serves(noon) {
@@ -52,12 +53,22 @@ pub fn eclipse_of(date: &str, rule: ShadowRule) -> Result<LunarEclipse, Failure>
         ));
     }
     let day = 86_400.0;
-    eclipses_between_by(rule, noon.plus_seconds(-1.5 * day), noon.plus_seconds(1.5 * day))
-        .into_iter()
-        .next()
-        .ok_or_else(|| {
-            wrong(format!("there is no lunar eclipse near {date}"), "`moonloom plan --list 2025..2035` lists them")
-        })
+    let near = eclipses_between_by(rule, noon.plus_seconds(-1.5 * day), noon.plus_seconds(1.5 * day));
+    let eclipse = near.into_iter().next().ok_or_else(|| {
+        wrong(format!("there is no lunar eclipse near {date}"), "`moonloom plan --list 2025..2035` lists them")
+    })?;
+    let dates = eclipse
+        .contacts
+        .iter()
+        .flat_map(|(_, at)| [TimeZone::UTC, zone.clone()].map(|z| z.to_datetime(at.to_utc()).date().to_string()));
+    if !dates.into_iter().any(|d| d == date) {
+        let greatest = eclipse.greatest().to_iso_utc();
+        let message =
+            format!("on {date} there is no lunar eclipse: this is the one nearest to it, greatest {greatest}");
+        let help = format!("write --eclipse {}", &greatest[..10]);
+        tell(&[Diagnostic::warning("other-date", message).with_help(help)]);
+    }
+    Ok(eclipse)
 }
 
 fn zone_of(name: &str) -> Result<TimeZone, Failure> {

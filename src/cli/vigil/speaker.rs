@@ -2,7 +2,8 @@
 
 use super::VigilArgs;
 use crate::cli::outcome::{Failure, tell};
-use moonloom::vigil::{Advice, ContactRow, Heard, Said, Urgency, Vigil, Watch};
+use moonloom::units::Instant;
+use moonloom::vigil::{Advice, ContactRow, FrameReport, Heard, Said, Urgency, Vigil, Watch};
 use std::fmt::Write as _;
 use std::io::{IsTerminal, Write as _};
 
@@ -38,7 +39,7 @@ impl<'a> Speaker<'a> {
         self.standing = vigil.standing().into_iter().cloned().collect();
         match heard {
             Heard::Frame(report) => {
-                let line = if self.args.json { json(&report) } else { report.line() };
+                let line = if self.args.json { json(&WithContacts::of(&report, vigil)) } else { report.line() };
                 self.put(&line);
                 self.say(&report.said);
             }
@@ -107,6 +108,21 @@ impl<'a> Speaker<'a> {
             let _ = out.write_all(screen.as_bytes()).and_then(|()| out.flush());
             self.shown = screen;
         }
+    }
+}
+
+/// A frame in numbers, and the eclipse's contacts as they stand at its time.
+#[derive(serde::Serialize)]
+struct WithContacts<'a> {
+    #[serde(flatten)]
+    report: &'a FrameReport,
+    contacts: Vec<ContactRow>,
+}
+
+impl<'a> WithContacts<'a> {
+    fn of(report: &'a FrameReport, vigil: &Vigil) -> Self {
+        let at = report.utc.as_deref().and_then(|utc| Instant::parse_utc(utc).ok());
+        WithContacts { report, contacts: at.map_or(Vec::new(), |at| vigil.timetable(at)) }
     }
 }
 

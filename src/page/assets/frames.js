@@ -146,7 +146,7 @@ async function lookAt(index, frame) {
         el("label", { class: "row" }, out, " leave this frame out"),
         time.part, part.part,
         el("p", { class: "faint" }, "Drag the circle by its middle or its rim; arrow keys move it by a pixel, with Shift by a tenth."),
-        el("div", { class: "row" },
+        el("div", { class: "row foot" },
           el("button", { class: "first", type: "button", onclick: () => keep() }, "Keep"),
           el("button", { type: "button", onclick: () => dialog.close() }, "Leave as it was")))));
   document.body.append(dialog);
@@ -232,7 +232,7 @@ function card(index, frame) {
     await refresh();
     say(`${frame.file} ${e.target.checked ? "is taken in" : "is left out"}`);
   } });
-  const details = [frame.utc ? `${frame.utc.slice(11, 19)} UTC` : null, frame.umbral_fraction > 0 ? `umbra ${Math.round(100 * frame.umbral_fraction)} %` : null,
+  const details = [frame.local ? `${frame.local.slice(11)} local` : null, frame.utc ? `${frame.utc.slice(11, 19)} UTC` : null, frame.umbral_fraction > 0 ? `umbra ${Math.round(100 * frame.umbral_fraction)} %` : null,
     frame.limb ? `r ${frame.limb.r.toFixed(1)} px` : null, frame.status === "measured" ? `quality ${frame.quality.toFixed(2)}` : null, frame.lacks].filter(Boolean).join(", ");
   const c = el("article", { class: `card${frame.excluded ? " out" : ""}` }, well, el("h3", {}, frame.file),
     el("p", { class: "state" }, frame.foreground ? "landscape" : MARKS[frame.status]), el("p", {}, details), frame.reason ? el("p", {}, frame.reason) : null,
@@ -271,10 +271,10 @@ export async function show(sheet) {
     grid.append(c);
     watch.observe(well);
   });
-  const rows = proof.contacts.map((c) => el("tr", {}, el("td", {}, c.name), el("td", {}, c.utc.slice(0, 19).replace("T", " ")), el("td", {}, c.before?.[0] ?? "none"), el("td", {}, c.after?.[0] ?? "none")));
+  const rows = proof.contacts.map((c) => el("tr", {}, el("td", {}, c.name), el("td", {}, c.local ?? "not known"), el("td", {}, c.utc.slice(0, 19).replace("T", " ")), el("td", {}, c.before?.[0] ?? "none"), el("td", {}, c.after?.[0] ?? "none")));
   parts.push(el("div", { class: "row" }, el("h2", {}, "The frames"), el("button", { type: "button", disabled: state.runs, onclick: async () => { await ask("/api/register", {}); await refresh(); } }, "Look again")), grid);
   if (rows.length) {
-    parts.push(el("h2", {}, "Contacts"), el("div", { class: "scroll" }, el("table", {}, el("thead", {}, el("tr", {}, ...["Contact", "UTC", "Last usable frame before", "First after"].map((h) => el("th", { scope: "col" }, h)))), el("tbody", {}, ...rows))));
+    parts.push(el("h2", {}, "Contacts"), el("div", { class: "scroll" }, el("table", {}, el("thead", {}, el("tr", {}, ...["Contact", "Local", "UTC", "Last usable frame before", "First after"].map((h) => el("th", { scope: "col" }, h)))), el("tbody", {}, ...rows))));
   }
   if (proof.remarks.length) {
     parts.push(el("h2", {}, "What else there is to say"), el("ul", {}, ...proof.remarks.map((r) => el("li", {}, `${r.severity}: ${r.message}${r.help ? ` (${r.help})` : ""}`))));

@@ -1,5 +1,6 @@
 // How the Moon's way lies in a frame: the aim is dragged, or given by numbers.
 import { el } from "./page.js";
+import { rehearsal } from "./rehearsal.js";
 
 const RAD = Math.PI / 180;
 
@@ -32,7 +33,7 @@ function clock(local, minutes) {
 }
 
 /** The drawing for one camera of a plan, and its numbers. */
-export function framing(plan, rig) {
+export function framing(plan, rig, query) {
   const focal = 206264.806 / rig.plate_scale_arcsec;
   const [width, height] = rig.field_deg.map((f) => 2 * focal * Math.tan(f * RAD / 2));
   const radius = rig.moon_diameter_px / 2;
@@ -45,7 +46,7 @@ export function framing(plan, rig) {
     const input = el("input", { type: "number", step: "0.1", min, max, value: value.toFixed(1) });
     return { input, label: el("label", {}, label, input) };
   });
-  const words = el("p", { role: "status", "aria-live": "polite" });
+  const words = el("p", { class: "held", role: "status", "aria-live": "polite" });
   const line = width / 500;
   const draw = () => {
     const aim = [Number(azimuth.input.value), Number(altitude.input.value)];
@@ -85,5 +86,6 @@ export function framing(plan, rig) {
   draw();
   return el("div", {}, svg, el("div", { class: "row" }, azimuth.label, altitude.label,
     el("button", { type: "button", onclick: () => { azimuth.input.value = first[0].toFixed(1); altitude.input.value = first[1].toFixed(1); draw(); } }, "As the plan aims")),
-    words, el("p", { class: "faint" }, "Drag the sky under the frame. The frame is level; contacts are filled."));
+    words, el("p", { class: "faint" }, "Drag the sky under the frame. The frame is level; contacts are filled."),
+    rehearsal(plan, rig, query, () => [azimuth.input.value, altitude.input.value]));
 }

@@ -36,14 +36,14 @@ const table = (heads, rows, kind = "") => el("div", { class: `scroll ${kind}` },
 /** Seconds as a camera marks them. */
 const shutter = (s) => (s === null || s === undefined ? "" : s >= 0.3 ? `${Number(s.toPrecision(2))} s` : `1/${Math.round(1 / s)} s`);
 
-function camera(plan, rig) {
+function camera(plan, rig, query) {
   const field = rig.field_deg.map((f) => f.toFixed(1)).join(" \u00d7 ");
   const [least, most] = rig.close_focal_lengths_mm;
   const rows = rig.exposures.map((e) => [e.phase, `f/${e.f_number}`, String(Math.round(e.iso)), shutter(e.lit_s), e.umbra_s ? e.umbra_s.map(shutter).join(" / ") : "", shutter(e.longest_s), e.bracket_s.map(shutter).join(", "), e.conflict ?? ""]);
   return [
     el("h2", {}, `${rig.name}`),
     el("p", {}, `Field ${field} degrees; the Moon is ${Math.round(rig.moon_diameter_px)} pixels wide, ${Math.round(100 * rig.moon_share_of_short_side)} % of the short side. It fills a quarter to two thirds of it at ${Math.round(least)} to ${Math.round(most)} mm.${rig.framing.reaim_minutes ? ` From the middle to the edge it drifts in ${rig.framing.reaim_minutes.toFixed(0)} minutes.` : ""}`),
-    framing(plan, rig),
+    framing(plan, rig, query),
     table(["Phase", "Aperture", "ISO", "Lit part", "Umbra: bright / usual / dark", "Trails after", "Bracket", "What does not fit"], rows, "exposures")];
 }
 
@@ -90,7 +90,7 @@ export async function show(sheet) {
       el("h2", {}, `${e.type[0].toUpperCase()}${e.type.slice(1)} lunar eclipse, umbral magnitude ${e.umbral_magnitude.toFixed(3)}`), recommended,
       document.importNode(svg, true),
       table(["Contact", `Local (${plan.zone})`, "UTC", "Altitude", "Azimuth", "Sun", "Umbra", "Stops below full"], rows),
-      ...plan.rigs.flatMap((rig) => camera(plan, rig)),
+      ...plan.rigs.flatMap((rig) => camera(plan, rig, query)),
       el("h2", {}, "Have ready"), el("ul", {}, ...plan.checklist.map((c) => el("li", {}, c))),
       el("h2", {}, "Beware"), el("ul", {}, ...plan.cautions.map((c) => el("li", {}, c))));
   };

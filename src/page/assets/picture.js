@@ -1,11 +1,14 @@
 // The picture: begun from a layout, changed by its fields or its text, seen at once, written.
 import { $, ask, el, json, refresh, say, state } from "./page.js";
 import { controls } from "./fields.js";
+import { trueWindow } from "./window.js";
 
 const SIDE = 1600;
 let schema = null, drawing = false, again = false;
 /** The board on the sheet: another layout lays another. */
 let board = null;
+/** Its window of true pixels. */
+let pixels = null;
 /** What was typed and not sent yet. */
 let typed = null;
 
@@ -22,16 +25,25 @@ export async function flush() {
 async function draw() {
   if (drawing) { again = true; return; }
   drawing = true;
+  const shown = board.querySelector(".shown");
   try {
     const answer = await ask(`/api/picture?side=${SIDE}`);
+    if (answer.headers.get("content-type") !== "image/jpeg") {
+      cannot(shown, (await answer.json()).cannot);
+      return;
+    }
     const { composition, said } = await json(`/api/composition?side=${SIDE}`);
-    const image = board.querySelector("img");
+    const image = shown.querySelector("img");
     const old = image.src;
+    image.hidden = false;
     image.src = URL.createObjectURL(await answer.blob());
     await image.decode();
     image.alt = `${composition.title ?? "the picture"}: ${composition.placements.length} discs`;
     if (old.startsWith("blob:")) URL.revokeObjectURL(old);
-    spots(board.querySelector(".shown"), composition);
+    shown.querySelector(".cannot")?.remove();
+    shown.classList.remove("old");
+    spots(shown.querySelector(".whole"), composition);
+    pixels.changed();
     board.querySelector(".time").textContent = `${composition.placements.length} discs, ${answer.headers.get("x-seconds")} s`;
     board.querySelector(".remarks").replaceChildren(...said.map((d) => el("li", {}, `${d.severity}: ${d.message}${d.help ? ` (${d.help})` : ""}`)));
   } catch { /* it was said */ } finally {
@@ -40,9 +52,23 @@ async function draw() {
   }
 }
 
-/** Over each disc a place that says which it is. */
-function spots(shown, composition) {
+/** Where no picture comes: why, and the way back; one that was there before is seen to be no longer true. */
+function cannot(shown, why) {
+  shown.querySelector(".cannot")?.remove();
   shown.querySelectorAll(".spot").forEach((s) => s.remove());
+  shown.classList.add("old");
+  board.querySelector(".time").textContent = "";
+  board.querySelector(".remarks").replaceChildren();
+  const back = el("button", { type: "button", disabled: state.undo === 0, onclick: () => $("undo").click() }, "Take the last change back");
+  const image = shown.querySelector("img");
+  image.hidden = !image.src;
+  pixels.changed();
+  shown.prepend(el("div", { class: "cannot" }, el("strong", {}, "This layout makes no picture of this night."), el("p", { class: "fault" }, why), el("div", { class: "row" }, back)));
+}
+
+/** Over each disc a place that says which it is. */
+function spots(whole, composition) {
+  whole.querySelectorAll(".spot").forEach((s) => s.remove());
   for (const p of composition.placements) {
     const [x, y] = p.map.canvas_centre_px, r = Math.max(p.radius_px, 6);
     const lift = p.lift ? `, raised by ${p.lift.stops.toFixed(1)} stops` : "";
@@ -50,9 +76,12 @@ function spots(shown, composition) {
     const spot = el("button", { type: "button", class: "spot", title: words, "aria-label": words, onfocus: () => say(words), onmouseenter: () => say(words) });
     const percent = (v, of) => `${100 * v / of}%`;
     Object.assign(spot.style, { left: percent(x - r, composition.width), top: percent(y - r, composition.height), width: percent(2 * r, composition.width), height: percent(2 * r, composition.height) });
-    shown.append(spot);
+    whole.append(spot);
   }
 }
+
+/** A fault of the layout's text, with its place. */
+const inWords = (f) => `${f.place ? `line ${f.place.line}, column ${f.place.column}: ` : ""}${f.message}${f.help ? `\n${f.help}` : ""}`;
 
 async function fieldsOf(panel) {
   schema ??= await json("/api/layout/fields");
@@ -77,21 +106,25 @@ async function fieldsOf(panel) {
   };
   const text = el("textarea", { spellcheck: "false", "aria-label": "the layout's text" });
   text.value = layout.text;
-  const faults = el("div", {}, ...layout.faults.map((f) => el("p", { class: "fault" }, `${f.place ? `line ${f.place.line}, column ${f.place.column}: ` : ""}${f.message}${f.help ? `\n${f.help}` : ""}`)));
+  // Above the fields, and beside the text, wherever one has scrolled to.
+  const faults = [el("div", {}), el("div", {})];
+  const tell = (found) => faults.forEach((f) => f.replaceChildren(...found.map((d) => el("p", { class: "fault" }, inWords(d)))));
+  tell(layout.faults);
   text.addEventListener("input", () => {
     if (typed) clearTimeout(typed.timer);
     const send = async () => {
       await ask("/api/layout", { text: text.value });
       const now = await json("/api/layout");
-      faults.replaceChildren(...now.faults.map((f) => el("p", { class: "fault" }, `${f.place ? `line ${f.place.line}, column ${f.place.column}: ` : ""}${f.message}${f.help ? `\n${f.help}` : ""}`)));
-      if (!now.faults.length) draw();
+      tell(now.faults);
       await refresh();
+      if (now.faults.length) cannot(board.querySelector(".shown"), inWords(now.faults[0]));
+      else draw();
     };
     typed = { send, timer: setTimeout(() => flush().catch(() => {}), 500) };
   });
   // A text that cannot be read leaves the fields as they were, and out of reach.
   const parts = layout.values ? controls(schema, layout.values, schema, set) : [el("p", { class: "faint" }, "The fields come back when the text below can be read again.")];
-  panel.replaceChildren(faults, el("div", { class: "fields" }, ...parts), el("details", { open: !layout.values }, el("summary", {}, "The text itself"), text));
+  panel.replaceChildren(faults[0], el("div", { class: "fields" }, ...parts), el("details", { open: !layout.values }, el("summary", {}, "The text itself"), faults[1], text));
   for (const d of panel.querySelectorAll("details")) if (open.includes(d.querySelector("summary").textContent)) d.open = true;
 }
 
@@ -139,12 +172,14 @@ export async function show(sheet, changed) {
   const zoom = el("button", { type: "button", "aria-pressed": "false", onclick: async (e) => {
     const on = e.target.getAttribute("aria-pressed") !== "true";
     e.target.setAttribute("aria-pressed", String(on));
-    shown.classList.toggle("zoomed", on);
-  } }, "Larger");
-  const shown = el("div", { class: "shown" }, el("img", { alt: "" }));
+    pixels.set(on);
+  } }, "True pixels");
+  const whole = el("div", { class: "whole" }, el("img", { alt: "" }));
+  const shown = el("div", { class: "shown", tabindex: "0", role: "group", "aria-label": "the picture" }, whole);
+  pixels = trueWindow(shown, whole);
   const panel = el("div", { class: "panel" });
   board = el("div", { class: "board" },
-    el("div", {}, shown, el("div", { class: "row" }, el("span", { class: "time faint" }), zoom), el("ul", { class: "remarks faint" })),
+    el("div", {}, el("div", { class: "row" }, zoom, el("span", { class: "time faint" })), shown, el("ul", { class: "remarks faint" })),
     el("div", {},
       el("div", { class: "row" }, name, el("button", { type: "button", onclick: async () => { await ask("/api/layout/save", { name: name.value }); await refresh(); say(`${name.value} is written beside the frames`); } }, "Save layout")),
       el("div", { class: "row" }, file, el("button", { type: "button", class: "first", onclick: async () => { await ask("/api/write", { name: file.value }); await refresh(); } }, "Write the picture")),

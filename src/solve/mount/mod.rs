@@ -104,7 +104,12 @@ impl Aim {
             .iter()
             .filter_map(|(place, discs)| {
                 let place = place.filter(|p| p.seen.altitude.degrees() > -0.5 && !discs.is_empty())?;
-                Some(Sighted { instant: place.instant, seen: place.seen, discs: discs.clone() })
+                Some(Sighted {
+                    instant: place.instant,
+                    seen: place.seen,
+                    semidiameter: place.semidiameter,
+                    discs: discs.clone(),
+                })
             })
             .collect();
         let solved = pointing::solve(lens, &sightings);

@@ -7,8 +7,9 @@
 //!
 //! Somebody touches the tripod, and from then on it points elsewhere: frames that disagree with the
 //! first pointing are tried for another (large knocks); residuals that jump once and stay are split
-//! there (small ones). All stretches share one lens.
+//! there (small ones). All stretches share one lens. What is left is looked through for knocks that too few frames show (`brief`).
 
+mod brief;
 mod knocks;
 mod least_squares;
 mod stretches;
@@ -31,6 +32,8 @@ pub(super) struct Sighted {
     pub instant: Instant,
     /// Refracted place of the Moon.
     pub seen: Horizontal,
+    /// Its angular radius.
+    pub semidiameter: Angle,
     /// Discs found in the frame, best first.
     pub discs: Vec<DiscFit>,
 }
@@ -176,6 +179,11 @@ fn of_foremost(lens: Lens, sightings: &[Sighted]) -> Option<least_squares::Solve
 /// Solves the pointings of one rig, in the order of time; none when fewer than four frames agree.
 /// `sightings` are in the order of time.
 pub(super) fn solve(lens: Lens, sightings: &[Sighted]) -> Vec<PointingSolution> {
+    brief::with_brief(of_stretches(lens, sightings), sightings)
+}
+
+/// The pointings of stretches that frames enough show.
+fn of_stretches(lens: Lens, sightings: &[Sighted]) -> Vec<PointingSolution> {
     let all: Vec<&Sighted> = sightings.iter().collect();
     let first = consensus(lens, &all).and_then(|start| refine(&[start], &vec![0; sightings.len()], sightings));
     // Whatever else frames show, the Moon is what most of them show best.
@@ -261,6 +269,7 @@ mod tests {
                 Sighted {
                     instant: Instant::parse_utc("2028-12-31T16:00:00Z").unwrap().plus_seconds(600.0 * t),
                     seen,
+                    semidiameter: Angle::from_radians(14.0 / 3000.0),
                     discs: vec![disc(PixelPoint::new(p.x + wobble, p.y - wobble))],
                 }
             })
@@ -275,6 +284,36 @@ mod tests {
         assert_eq!(solved.len(), 1);
         assert!(solved[0].rms_px < 0.1, "{}", solved[0].rms_px);
         assert!((solved[0].pointing.azimuth.degrees() - 2.0).abs() < 1e-3);
+    }
+
+    #[test]
+    fn a_knock_that_two_frames_show_is_one_and_a_lamp_is_none() {
+        let (lens, sightings) = night(0.6);
+        // It was touched before the last two, the last three, or before the first two.
+        for (shown, from) in [(&sightings[..19], 17), (&sightings[..20], 17), (&sightings[15..], 2)] {
+            let solved = solve(Lens { k1: 0.0, ..lens }, shown);
+            assert_eq!(solved.len(), 2, "of {}", shown.len());
+            assert_eq!(solved[1].from, Some(shown[from].instant));
+            for sighting in shown {
+                let held = crate::registration::pointing_at(&solved, Some(sighting.instant)).unwrap();
+                assert!(held.pointing.to_pixel(sighting.seen).unwrap().distance(sighting.discs[0].centre) < 2.0);
+            }
+        }
+        // One alone is not believed; nor is a lamp that stands still where the Moon has gone behind a roof.
+        assert_eq!(solve(Lens { k1: 0.0, ..lens }, &sightings[..18]).len(), 1);
+        let mut lamp = sightings[..17].to_vec();
+        for k in [15, 16] {
+            lamp[k].discs = vec![disc(PixelPoint::new(5000.0, 3100.0))];
+        }
+        assert_eq!(solve(Lens { k1: 0.0, ..lens }, &lamp).len(), 1);
+        // Touched and put back: three pointings, the last as the first.
+        let (_, untouched) = night(0.0);
+        let mut back = untouched.clone();
+        back[20..22].clone_from_slice(&sightings[20..22]);
+        let solved = solve(Lens { k1: 0.0, ..lens }, &back);
+        assert_eq!(solved.len(), 3);
+        assert!((solved[2].pointing.azimuth.degrees() - solved[0].pointing.azimuth.degrees()).abs() < 1e-9);
+        assert!((solved[1].pointing.azimuth.degrees() - solved[0].pointing.azimuth.degrees() - 0.6).abs() < 0.02);
     }
 
     #[test]
