@@ -1,8 +1,9 @@
 //! One disc looked at: its limb traced, and what of its pixels is kept for later.
 
+use super::burnt::{self, Burnt};
 use super::circle::fit_circle;
 use super::cutout::Cutout;
-use super::frame::{DiscFit, Expectation, Measured, View};
+use super::frame::{DiscFit, Expectation, Measured, Shape, View};
 use super::limb::LimbPoint;
 use super::rim::Rim;
 use super::small_disc::{self, Shading};
@@ -337,6 +338,11 @@ impl Look {
         let length = x.hypot(y).max(1e-9);
         let share = (length * std::f64::consts::FRAC_PI_2).min(1.0) / length;
         (x * share, y * share)
+    }
+
+    /// Where a small disc of a known radius stands whose lit part is burnt.
+    pub fn burnt(&self, near: PixelPoint, shape: &dyn Shape, radius: f64, shading: Shading<'_>) -> Option<Burnt> {
+        burnt::place(self.small.as_ref()?, near, (shape.metric(near), radius), shading)
     }
 
     /// Whether the disc is small enough for its pixels to be kept.

@@ -2,6 +2,7 @@
 
 use super::jpeg_scan::{self, Told, UpperRows};
 use super::jpeg_upper::{padded, upper_part, upright_rows};
+use super::metadata::read_exif;
 use super::reading::{Channel, Reading};
 use super::source_colour::SourceColour;
 use super::upright::upright;
@@ -103,8 +104,7 @@ fn told_by(bytes: &[u8], is_photograph: bool) -> Result<Told, String> {
 /// Whether the EXIF record names the colour space that DCF 2.0 (JEITA CP-3461A) knows as `R03`: a camera
 /// set to opRGB writes it and often no profile.
 fn says_op_rgb(bytes: &[u8]) -> bool {
-    let read = exif::Reader::new().read_from_container(&mut Cursor::new(bytes));
-    read.ok().is_some_and(|exif| {
+    read_exif(&mut Cursor::new(bytes)).is_some_and(|exif| {
         exif.get_field(exif::Tag::InteroperabilityIndex, exif::In::PRIMARY).is_some_and(
             |f| matches!(&f.value, exif::Value::Ascii(v) if v.first().is_some_and(|t| t.starts_with(b"R03"))),
         )

@@ -7,6 +7,7 @@
 //!
 //! Neglected: colour; shifts of less than two codes; files in several scans.
 
+use super::metadata::read_exif;
 use exif::{In, Tag, Value};
 use std::io::Cursor;
 use zune_jpeg::JpegDecoder;
@@ -48,7 +49,7 @@ pub(super) struct Blocks<'a> {
 impl Thumbnail {
     /// The small picture in a JPEG's record; `None` where there is none that is a JPEG of luma.
     pub(super) fn of(bytes: &[u8]) -> Option<Self> {
-        let exif = exif::Reader::new().read_from_container(&mut Cursor::new(bytes)).ok()?;
+        let exif = read_exif(&mut Cursor::new(bytes))?;
         let number = |tag: Tag| match &exif.get_field(tag, In::THUMBNAIL)?.value {
             Value::Long(v) => v.first().and_then(|n| usize::try_from(*n).ok()),
             Value::Short(v) => v.first().map(|n| usize::from(*n)),

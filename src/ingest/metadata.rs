@@ -10,6 +10,14 @@ use std::fs::File;
 use std::io::{BufRead, BufReader, Cursor, Read, Seek, SeekFrom};
 use std::path::Path;
 
+/// A picture's EXIF record; of one that is not well formed throughout (some writers leave out the end of a directory) what can be
+/// read of it.
+pub(super) fn read_exif<R: BufRead + Seek>(file: &mut R) -> Option<Exif> {
+    let mut reader = exif::Reader::new();
+    let read = reader.continue_on_error(true).read_from_container(file);
+    read.or_else(|e| e.distill_partial_result(|_| {})).ok()
+}
+
 fn number(exif: &Exif, tag: Tag) -> Option<f64> {
     match &exif.get_field(tag, In::PRIMARY)?.value {
         Value::Rational(v) => v.first().filter(|r| r.denom != 0).map(exif::Rational::to_f64),
@@ -111,7 +119,7 @@ fn of_picture<R: BufRead + Seek>(open: impl Fn() -> std::io::Result<R>) -> Resul
         Err(e) => open().ok().and_then(tiff_size).ok_or_else(|| e.to_string())?,
     };
     let mut file = open().map_err(|e| e.to_string())?;
-    let Ok(exif) = exif::Reader::new().read_from_container(&mut file) else {
+    let Some(exif) = read_exif(&mut file) else {
         return Ok(FrameMetadata { width, height, ..FrameMetadata::default() });
     };
     let record = camera_record(&exif, width);

@@ -17,8 +17,8 @@ pub struct PointingSolution {
     pub rms_px: f64,
     /// How many frames agree.
     pub frames: usize,
-    /// Covariance of azimuth, altitude, roll (radians), relative focal length and k1; not kept in files.
-    pub(crate) covariance: SMatrix<f64, 5, 5>,
+    /// Covariance of azimuth, altitude, roll (radians), relative focal length, k1 and k2; not kept in files.
+    pub(crate) covariance: SMatrix<f64, 6, 6>,
 }
 
 impl PointingSolution {

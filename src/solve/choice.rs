@@ -86,7 +86,7 @@ fn rejects(
     let still = aim.mount() == Mount::FixedTripod && stands_still(disc, others, 2);
     let place = sequence.place(k);
     let misses_track = match (expected, radius) {
-        (Some(at), Some(r)) => disc.centre.distance(at) > 0.8 * r + 3.0,
+        (Some(at), Some(r)) => disc.centre.distance(at) > 0.8 * r + 3.0 && !aim.stands_by_itself(disc, place),
         _ => aim.is_pointed() && place.is_some(),
     };
     match radius {

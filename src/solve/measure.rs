@@ -3,6 +3,7 @@
 //! What was kept of a frame serves where its first look was good; a frame that gave nothing, or a doubtful disc, is
 //! decoded once more and searched where the solution expects the Moon.
 
+use super::burnt;
 use super::choice::Choice;
 use super::moon::{CLIPPED_SHARE, Moon};
 use super::mount::Aim;
@@ -29,8 +30,9 @@ pub(super) fn measure(sequence: &Sequence<'_>, seen: &[&Seen], choices: &[Choice
         }
         let look = choices[k].chosen.and_then(|i| seen[k].discs().get(i));
         let moon = measure_one(sequence, k, look, aim)?;
-        let fit = sequence.place(k).map_or(moon.fit, |place| through_air(moon.fit, place));
-        Some(Moon { fit, ..moon })
+        let Some(place) = sequence.place(k) else { return Some(moon) };
+        let moon = burnt::placed(moon, place, aim);
+        Some(Moon { fit: through_air(moon.fit, place), ..moon })
     };
     // A frame that gave nothing is opened once more.
     let mut out = Vec::with_capacity(sequence.len());
@@ -114,7 +116,12 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
         }
     }
     let (width, height) = sequence.size();
-    let expected_at = place.and_then(|place| aim.expects(place));
+    // A limb must lie where the solution says the Moon is.
+    // (On a mount that follows it, it has hardly moved since the frame before.)
+    let leash = if aim.is_pointed() { 0.5 } else { 0.1 } * radius + 3.0;
+    let expected_at = place
+        .and_then(|place| aim.expects(place))
+        .filter(|at| look.is_none_or(|l| l.fit.centre.distance(*at) < leash || !aim.stands_by_itself(&l.fit, place)));
     let pointing = place.and_then(|place| aim.pointing(place));
     let lens = pointing.map_or_else(|| Lens::rectilinear(width, height, focal), |p| p.lens);
     let start = look
@@ -136,9 +143,6 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
     let expected = known.expectation(saturated);
     let shading = pointing.zip(place).map(|(pointing, place)| place.light_over(pointing, near));
     let shading = shading.as_ref().map(|s| s as Shading<'_>);
-    // A limb must lie where the solution says the Moon is.
-    // (On a mount that follows it, it has hardly moved since the frame before.)
-    let leash = if aim.is_pointed() { 0.5 } else { 0.1 } * radius + 3.0;
     let stray = |fit: &DiscFit| expected_at.is_some_and(|e| e.distance(fit.centre) > leash);
     // What the time says is pressed and the frame shows round was not taken then.
     let is_pressed = place.is_some_and(|place| place.flattened(Angle::ZERO).ratio > TELLS_NO_SIZE);

@@ -38,8 +38,14 @@ pub(super) struct PointingForm {
     pub(super) roll_deg: f64,
     pub(super) focal_length_px: f64,
     pub(super) k1: f64,
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub(super) k2: f64,
     pub(super) rms_px: f64,
     pub(super) frames: usize,
+}
+
+fn is_zero(value: &f64) -> bool {
+    *value == 0.0
 }
 
 #[derive(Serialize, Deserialize)]
@@ -78,6 +84,7 @@ fn pointing_form(p: &PointingSolution) -> PointingForm {
         roll_deg: degrees(p.pointing.roll),
         focal_length_px: p.pointing.lens.focal_length_px,
         k1: p.pointing.lens.k1,
+        k2: p.pointing.lens.k2,
         rms_px: rounded(p.rms_px),
         frames: p.frames,
     }
@@ -85,7 +92,7 @@ fn pointing_form(p: &PointingSolution) -> PointingForm {
 
 fn pointing_of(f: &PointingForm, width: usize, height: usize) -> PointingSolution {
     let pointing = CameraPointing {
-        lens: Lens { k1: f.k1, ..Lens::rectilinear(width, height, f.focal_length_px) },
+        lens: Lens { k1: f.k1, k2: f.k2, ..Lens::rectilinear(width, height, f.focal_length_px) },
         azimuth: Angle::from_degrees(f.azimuth_deg),
         altitude: Angle::from_degrees(f.altitude_deg),
         roll: Angle::from_degrees(f.roll_deg),

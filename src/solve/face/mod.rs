@@ -73,8 +73,9 @@ impl Facing {
             })
             .collect();
         let (turns, against_aim_deg) = if aim.pointings().is_empty() {
-            let own = sequence::without_strays(sequence, aim, by_features.clone());
-            (sequence::filled(sequence, aim, sequence::along_the_line(sequence, aim, own)), None)
+            let ups = sequence::level_ups(sequence, moons, aim);
+            let own = sequence::without_strays(aim, &ups, by_features.clone());
+            (sequence::filled(sequence, aim, &ups, sequence::along_the_line(sequence, aim, own)), None)
         } else {
             by_geometry(sequence, moons, aim, &by_features)
         };

@@ -2,21 +2,51 @@
 
 use super::{median, wrapped};
 use crate::camera::Mount;
+use crate::raster::PixelPoint;
 use crate::registration::{MountRotation, Orientation, OrientationSource};
+use crate::sky::{CameraPointing, Lens};
+use crate::solve::moon::Moon;
 use crate::solve::mount::Aim;
 use crate::solve::sequence::Sequence;
 use crate::solve::sky_place::SkyPlace;
 use crate::units::Angle;
 
+/// The position angle of the image's up direction at each Moon, if the camera stood level: away from the middle of a frame that
+/// looks up steeply the zenith lies to one side of up, by degrees.
+pub(super) fn level_ups(sequence: &Sequence<'_>, moons: &[Option<Moon>], aim: &Aim) -> Vec<Option<Angle>> {
+    let (width, height) = sequence.size();
+    let lens = aim.focal_length_px().map(|focal| Lens::rectilinear(width, height, focal));
+    let aside = |moon: &Moon, place: &SkyPlace| {
+        let pointing = level_camera(lens?, moon.fit.centre, place.seen.altitude)?;
+        Some(pointing.zenith_turn(moon.fit.centre))
+    };
+    let up = |(moon, place): (&Option<Moon>, &Option<SkyPlace>)| {
+        let place = place.as_ref()?;
+        let aside = moon.as_ref().and_then(|moon| aside(moon, place)).unwrap_or(Angle::ZERO);
+        Some(place.parallactic_angle + aside)
+    };
+    moons.iter().zip(&sequence.places).map(up).collect()
+}
+
+/// A level camera that shows a place of the sky's altitude at a pixel, whatever its azimuth.
+fn level_camera(lens: Lens, pixel: PixelPoint, altitude: Angle) -> Option<CameraPointing> {
+    // Upwards, the pixel's direction has `up cos t + sin t` of its length, t the altitude of the axis.
+    let up = (lens.centre.y - pixel.y) / lens.focal_length_px;
+    let across = (pixel.x - lens.centre.x) / lens.focal_length_px;
+    let share = altitude.sin() * (1.0 + up * up + across * across).sqrt() / (1.0 + up * up).sqrt();
+    let axis = Angle::from_radians((-1.0..=1.0).contains(&share).then(|| share.asin())? - up.atan());
+    Some(CameraPointing { lens, azimuth: Angle::ZERO, altitude: axis, roll: Angle::ZERO })
+}
+
 /// What a mount keeps steady: on one that follows the sky the position angle itself, on a level tripod
-/// its difference from the parallactic angle.
-fn steady_part(level: bool, place: &SkyPlace, orientation: &Orientation) -> Angle {
-    if level { orientation.up_position_angle - place.parallactic_angle } else { orientation.up_position_angle }
+/// its difference from that of a level camera.
+fn steady_part(level: bool, level_up: Angle, orientation: &Orientation) -> Angle {
+    if level { orientation.up_position_angle - level_up } else { orientation.up_position_angle }
 }
 
 /// Whether the camera stayed level, or turned with the sky: by what is known of its mount, else by the frames whose features tell,
 /// where most of those agree on one of the two. `None` where nothing says so.
-fn stays_level(sequence: &Sequence<'_>, aim: &Aim, found: &[Option<Orientation>]) -> Option<bool> {
+fn stays_level(aim: &Aim, level_ups: &[Option<Angle>], found: &[Option<Orientation>]) -> Option<bool> {
     /// So many frames that agree so well are no chance, degrees.
     const FEWEST: usize = 5;
     const ALIKE_DEG: f64 = 3.0;
@@ -25,11 +55,8 @@ fn stays_level(sequence: &Sequence<'_>, aim: &Aim, found: &[Option<Orientation>]
         return Some(aim.keeps_level());
     }
     let agreeing = |level: bool| {
-        let parts: Vec<Angle> = found
-            .iter()
-            .zip(&sequence.places)
-            .filter_map(|(o, p)| Some(steady_part(level, p.as_ref()?, o.as_ref()?)))
-            .collect();
+        let pairs = found.iter().zip(level_ups);
+        let parts: Vec<Angle> = pairs.filter_map(|(o, up)| Some(steady_part(level, (*up)?, o.as_ref()?))).collect();
         let alike = |a: &Angle| parts.iter().filter(|b| wrapped(**b - *a).abs() < ALIKE_DEG).count();
         let most = parts.iter().map(alike).max().unwrap_or(0);
         (most >= FEWEST && most as f64 >= MOST * parts.len() as f64).then_some(most)
@@ -44,13 +71,13 @@ fn stays_level(sequence: &Sequence<'_>, aim: &Aim, found: &[Option<Orientation>]
 
 /// A frame whose features say something else than those of its neighbours has been misread.
 pub(super) fn without_strays(
-    sequence: &Sequence<'_>,
     aim: &Aim,
+    level_ups: &[Option<Angle>],
     mut found: Vec<Option<Orientation>>,
 ) -> Vec<Option<Orientation>> {
-    let Some(level) = stays_level(sequence, aim, &found) else { return found };
+    let Some(level) = stays_level(aim, level_ups, &found) else { return found };
     let steady: Vec<Option<Angle>> =
-        found.iter().zip(&sequence.places).map(|(o, p)| Some(steady_part(level, p.as_ref()?, o.as_ref()?))).collect();
+        found.iter().zip(level_ups).map(|(o, up)| Some(steady_part(level, (*up)?, o.as_ref()?))).collect();
     for k in 0..found.len() {
         let Some(mine) = steady[k] else { continue };
         let around = steady.iter().enumerate().filter(|(i, s)| *i != k && s.is_some()).map(|(i, _)| i);
@@ -69,22 +96,23 @@ pub(super) fn without_strays(
 pub(super) fn filled(
     sequence: &Sequence<'_>,
     aim: &Aim,
+    level_ups: &[Option<Angle>],
     mut found: Vec<Option<Orientation>>,
 ) -> Vec<Option<Orientation>> {
-    let Some(level) = stays_level(sequence, aim, &found) else { return found };
+    let Some(level) = stays_level(aim, level_ups, &found) else { return found };
     let known: Vec<(f64, Angle, bool)> = found
         .iter()
-        .zip(&sequence.places)
-        .filter_map(|(o, p)| {
+        .zip(sequence.places.iter().zip(level_ups))
+        .filter_map(|(o, (p, up))| {
             let (o, p) = (o.as_ref()?, p.as_ref()?);
-            Some((p.instant.tt_seconds() / 3600.0, steady_part(level, p, o), o.mirrored))
+            Some((p.instant.tt_seconds() / 3600.0, steady_part(level, (*up)?, o), o.mirrored))
         })
         .collect();
     if known.is_empty() {
         if level {
-            for (o, place) in found.iter_mut().zip(&sequence.places) {
-                *o = place.as_ref().map(|p| Orientation {
-                    up_position_angle: p.parallactic_angle.normalized(),
+            for (o, up) in found.iter_mut().zip(level_ups) {
+                *o = up.map(|up| Orientation {
+                    up_position_angle: up.normalized(),
                     mirrored: false,
                     sigma: Angle::from_degrees(2.0),
                     source: OrientationSource::Sequence,
@@ -93,8 +121,8 @@ pub(super) fn filled(
         }
         return found;
     }
-    for (o, place) in found.iter_mut().zip(&sequence.places) {
-        let Some(place) = place.as_ref().filter(|_| o.is_none()) else { continue };
+    for (o, (place, up)) in found.iter_mut().zip(sequence.places.iter().zip(level_ups)) {
+        let Some((place, up)) = place.as_ref().zip(*up).filter(|_| o.is_none()) else { continue };
         let hours = place.instant.tt_seconds() / 3600.0;
         let mut near: Vec<&(f64, Angle, bool)> = known.iter().collect();
         near.sort_by(|a, b| (a.0 - hours).abs().total_cmp(&(b.0 - hours).abs()));
@@ -103,7 +131,7 @@ pub(super) fn filled(
         let offsets: Vec<f64> = near.iter().map(|n| wrapped(n.1 - first.1)).collect();
         let Some(middle) = median(offsets.clone()) else { continue };
         let spread = median(offsets.iter().map(|o| (o - middle).abs()).collect()).unwrap_or(0.0);
-        let base = if level { place.parallactic_angle } else { Angle::ZERO };
+        let base = if level { up } else { Angle::ZERO };
         *o = Some(Orientation {
             up_position_angle: (base + first.1 + Angle::from_degrees(middle)).normalized(),
             mirrored: first.2,
@@ -138,7 +166,7 @@ pub(super) fn along_the_line(
         let hours = place.instant.seconds_since(first) / 3600.0;
         line.up_position_angle + Angle::from_degrees(line.degrees_per_hour * hours)
     };
-    let off = |o: &Orientation, place: &SkyPlace| wrapped(expected(place) - o.up_position_angle);
+    let off = |o: &Orientation, place: &SkyPlace| half_wrapped((expected(place) - o.up_position_angle).degrees());
     let pairs = || found.iter().zip(&sequence.places).filter_map(|(o, p)| Some((o.as_ref()?, p.as_ref()?)));
     let Some(scatter) = median(pairs().map(|(o, p)| off(o, p).abs()).collect()).map(|m| 1.4826 * m) else {
         return found;
@@ -166,6 +194,11 @@ pub(super) fn along_the_line(
         .collect()
 }
 
+/// An angle without half turns, -90 to 90 degrees.
+fn half_wrapped(degrees: f64) -> f64 {
+    wrapped(Angle::from_degrees(2.0 * degrees)) / 2.0
+}
+
 /// A straight line through the position angles of a mount that follows the sky.
 pub(super) fn rotation(sequence: &Sequence<'_>, found: &[Option<Orientation>]) -> Option<MountRotation> {
     let points: Vec<(f64, f64)> = found
@@ -179,9 +212,17 @@ pub(super) fn rotation(sequence: &Sequence<'_>, found: &[Option<Orientation>]) -
     if points.len() < 4 {
         return None;
     }
-    // The median of all slopes (Theil 1950, Sen 1968) does not mind a few wrong frames.
-    let unwrapped: Vec<(f64, f64)> =
-        points.iter().map(|(t, a)| (t - t0, wrapped(Angle::from_degrees(a - a0)))).collect();
+    // The median of all slopes (Theil 1950, Sen 1968) does not mind a few wrong frames. A mount that swings over the pole turns
+    // the picture upside down, and its line goes on: half turns are none here.
+    let (mut before, mut turned) = (a0, 0.0);
+    let unwrapped: Vec<(f64, f64)> = points
+        .iter()
+        .map(|(t, a)| {
+            turned += half_wrapped(a - before);
+            before = *a;
+            (t - t0, turned)
+        })
+        .collect();
     let far = unwrapped.last().map_or(0.0, |p| p.0) / 4.0;
     let slopes: Vec<f64> = (0..unwrapped.len())
         .flat_map(|i| (i + 1..unwrapped.len()).map(move |j| (i, j)))
@@ -189,6 +230,25 @@ pub(super) fn rotation(sequence: &Sequence<'_>, found: &[Option<Orientation>]) -
         .map(|(i, j)| (unwrapped[j].1 - unwrapped[i].1) / (unwrapped[j].0 - unwrapped[i].0))
         .collect();
     let degrees_per_hour = median(slopes)?;
-    let start = median(unwrapped.iter().map(|(t, a)| a - degrees_per_hour * t).collect())?;
+    let start = median(unwrapped.iter().map(|(t, a)| half_wrapped(a - degrees_per_hour * t)).collect())?;
     Some(MountRotation { up_position_angle: Angle::from_degrees(a0 + start).normalized(), degrees_per_hour })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_level_camera_has_the_moon_where_it_is_seen() {
+        let lens = Lens::rectilinear(6000, 4000, 10_000.0);
+        for (x, y, altitude) in [(120.0, 3000.0, 62.0), (5800.0, 200.0, 40.0), (3000.0, 2000.0, 12.0)] {
+            let (pixel, altitude) = (PixelPoint::new(x, y), Angle::from_degrees(altitude));
+            let pointing = level_camera(lens, pixel, altitude).unwrap();
+            assert!((pointing.to_sky(pixel).altitude - altitude).degrees().abs() < 1e-9);
+        }
+        // At the left edge of a frame that looks up by 62 degrees the zenith lies 0.288 sin(62)/cos(62) radians clockwise, nearly.
+        let left = PixelPoint::new(120.0, 2000.0);
+        let turn = level_camera(lens, left, Angle::from_degrees(62.0)).unwrap().zenith_turn(left);
+        assert!((wrapped(turn) - 28.0).abs() < 4.0, "{}", wrapped(turn));
+    }
 }

@@ -37,6 +37,9 @@ pub(super) struct Aim {
 /// Discs of each frame that may be the Moon, best first, and where the Moon stood.
 type Sightings<'a> = [(Option<&'a SkyPlace>, Vec<DiscFit>)];
 
+/// How far discs lie from the path over the frames of a mount that follows, root mean square, radii: further, and it is no path.
+const MOST_OFF_PATH: f64 = 0.05;
+
 /// Share of the well-seen discs that must agree with what a mount is said to have done.
 const AGREEING: f64 = 0.6;
 
@@ -188,9 +191,11 @@ impl Aim {
                 Some(Waypoint { instant: place.instant, centre: disc.centre, sigma_px: disc.centre_sigma_px })
             })
             .collect();
-        match tracking::solve(&waypoints) {
+        let radius = self.radius_px(None).unwrap_or(f64::INFINITY);
+        // A path that the discs leave by more tells of none where it lies: a drive that hunts, a camera nudged by hand.
+        match tracking::solve(&waypoints).filter(|path| path.rms_px < MOST_OFF_PATH * radius + 3.0) {
             Some(solved) => Aim { tracking: Some(solved), ..self.clone() },
-            None => self.clone(),
+            None => Aim { tracking: None, ..self.clone() },
         }
     }
 
@@ -221,6 +226,13 @@ impl Aim {
     /// How many frames with a place on the sky show a disc beyond doubt.
     pub fn well_seen(&self) -> usize {
         self.well_seen
+    }
+
+    /// Whether a disc is the Moon by itself, wherever a mount that follows the sky was thought to have it: beyond doubt, and of its size.
+    /// Drives hunt, hands nudge, telescopes swing over the pole; what they did in one frame no path tells.
+    pub fn stands_by_itself(&self, disc: &DiscFit, place: Option<&SkyPlace>) -> bool {
+        let of_size = |r: f64| (disc.rectified_radius_px / r - 1.0).abs() < 0.03 + 1.0 / r;
+        !self.is_pointed() && disc.confidence() > CONFIDENT && self.radius_px(place).is_some_and(of_size)
     }
 
     /// Whether the mount shows the zenith up, to the care with which it was levelled.

@@ -20,7 +20,7 @@ use crate::registration::PointingSolution;
 use crate::sky::{CameraPointing, Horizontal, Lens, Vector3};
 use crate::units::{Angle, Instant};
 use knocks::{knocked, strongest_step};
-use least_squares::{refine, slopes_at};
+use least_squares::{bent, refine, slopes_at};
 use nalgebra::{Matrix3, SMatrix};
 use rayon::prelude::*;
 use stretches::{holds_together, in_order, stretches};
@@ -43,7 +43,7 @@ pub(crate) fn sigma_px(solved: &PointingSolution, seen: Horizontal) -> f64 {
     let Some(here) = solved.pointing.to_pixel(seen) else { return f64::INFINITY };
     let Some(slopes) = slopes_at(&solved.pointing, seen, here) else { return f64::INFINITY };
     let axis = |axis: usize| {
-        let row = SMatrix::<f64, 1, 5>::from_fn(|_, k| slopes[k][axis]);
+        let row = SMatrix::<f64, 1, 6>::from_fn(|_, k| slopes[k][axis]);
         (row * solved.covariance * row.transpose())[(0, 0)]
     };
     (axis(0) + axis(1)).max(0.0).sqrt()
@@ -220,7 +220,7 @@ fn of_stretches(lens: Lens, sightings: &[Sighted]) -> Vec<PointingSolution> {
         };
         solution = split;
     }
-    solution.finish(sightings)
+    bent(solution, sightings).finish(sightings)
 }
 
 #[cfg(test)]

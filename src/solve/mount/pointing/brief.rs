@@ -99,7 +99,7 @@ fn knocked_to(before: &PointingSolution, run: &[&Sighted]) -> Option<PointingSol
         (moves && enough).then_some((there.len(), off.sqrt(), pointing, disc))
     });
     let (frames, rms, pointing, disc) = weighed.min_by(|a, b| b.0.cmp(&a.0).then(a.1.total_cmp(&b.1)))?;
-    let mut covariance = SMatrix::<f64, 5, 5>::zeros();
+    let mut covariance = SMatrix::<f64, 6, 6>::zeros();
     let angle = sigma_of(&disc).hypot(before.rms_px) / pointing.lens.focal_length_px;
     covariance[(0, 0)] = (angle / pointing.altitude.cos().max(0.05)).powi(2);
     covariance[(1, 1)] = angle * angle;

@@ -63,7 +63,7 @@ impl Solved {
     }
 
     /// Covariance of one stretch's azimuth, altitude and roll with the lens's.
-    fn covariance_of(&self, stretch: usize) -> SMatrix<f64, 5, 5> {
+    fn covariance_of(&self, stretch: usize) -> SMatrix<f64, 6, 6> {
         let at = |k: usize| match k {
             0..3 => Some(self.shared + 3 * stretch + k),
             _ => Some(k - 3).filter(|i| *i < self.shared),
@@ -113,22 +113,24 @@ fn turned(p: &CameraPointing, d: [f64; 3]) -> CameraPointing {
     }
 }
 
-fn with_lens(p: &CameraPointing, focal: f64, k1: f64) -> CameraPointing {
-    let lens = Lens { focal_length_px: p.lens.focal_length_px * (1.0 + focal), k1: p.lens.k1 + k1, ..p.lens };
+fn with_lens(p: &CameraPointing, [focal, k1, k2]: [f64; 3]) -> CameraPointing {
+    let lens = Lens {
+        focal_length_px: p.lens.focal_length_px * (1.0 + focal),
+        k1: p.lens.k1 + k1,
+        k2: p.lens.k2 + k2,
+        ..p.lens
+    };
     CameraPointing { lens, ..*p }
 }
 
 const STEP: f64 = 1e-6;
 
-/// Derivatives of a direction's pixel by azimuth, altitude, roll, focal length and distortion.
-pub(super) fn slopes_at(p: &CameraPointing, seen: Horizontal, here: PixelPoint) -> Option<[[f64; 2]; 5]> {
-    let mut out = [[0.0; 2]; 5];
+/// Derivatives of a direction's pixel by azimuth, altitude, roll, focal length and the two terms of distortion.
+pub(super) fn slopes_at(p: &CameraPointing, seen: Horizontal, here: PixelPoint) -> Option<[[f64; 2]; 6]> {
+    let mut out = [[0.0; 2]; 6];
     for (k, slope) in out.iter_mut().enumerate() {
-        let moved = match k {
-            0..3 => turned(p, std::array::from_fn(|i| if i == k { STEP } else { 0.0 })),
-            3 => with_lens(p, STEP, 0.0),
-            _ => with_lens(p, 0.0, STEP),
-        };
+        let step = |at: usize| std::array::from_fn(|i| if i == at { STEP } else { 0.0 });
+        let moved = if k < 3 { turned(p, step(k)) } else { with_lens(p, step(k - 3)) };
         let there = moved.to_pixel(seen)?;
         *slope = [(there.x - here.x) / STEP, (there.y - here.y) / STEP];
     }
@@ -136,7 +138,7 @@ pub(super) fn slopes_at(p: &CameraPointing, seen: Horizontal, here: PixelPoint) 
 }
 
 /// Derivatives of a pair's residual by the same.
-pub(super) fn slopes(p: &CameraPointing, pair: &Pair, here: [f64; 2]) -> Option<[[f64; 2]; 5]> {
+pub(super) fn slopes(p: &CameraPointing, pair: &Pair, here: [f64; 2]) -> Option<[[f64; 2]; 6]> {
     let at = PixelPoint::new(here[0] + pair.disc.centre.x, here[1] + pair.disc.centre.y);
     slopes_at(p, pair.seen, at)
 }
@@ -148,6 +150,26 @@ pub(super) fn sigma_of(disc: &DiscFit) -> f64 {
 /// Least squares from starts; discs far off are left out, the rest weighted. `None` when too few
 /// frames agree in any stretch.
 pub(super) fn refine(starts: &[CameraPointing], labels: &[usize], sightings: &[Sighted]) -> Option<Solved> {
+    refined(starts, labels, sightings, false)
+}
+
+/// Once more with a second term of distortion, where the Moon crosses so much of a wide lens that it shows and the first leaves
+/// more than limbs do.
+pub(super) fn bent(solved: Solved, sightings: &[Sighted]) -> Solved {
+    /// What limbs of a few pixels leave.
+    const LIMBS_PX: f64 = 0.12;
+    /// By how much it must leave less: a term more always does by a little.
+    const BETTER: f64 = 0.75;
+    if solved.rms_px < LIMBS_PX {
+        return solved;
+    }
+    match refined(&solved.pointings(), &solved.labels, sightings, true) {
+        Some(bent) if bent.rms_px < BETTER * solved.rms_px => bent,
+        _ => solved,
+    }
+}
+
+fn refined(starts: &[CameraPointing], labels: &[usize], sightings: &[Sighted], may_bend: bool) -> Option<Solved> {
     let lens = starts.first()?.lens;
     let mut solved = Solved {
         lens,
@@ -166,7 +188,12 @@ pub(super) fn refine(starts: &[CameraPointing], labels: &[usize], sightings: &[S
             return None;
         }
         // With few frames or a short arc the distortion cannot be told from the focal length.
-        let shared = if pairs.len() >= 10 && widest(&pairs) > 0.5 * solved.lens.focal_length_px { 2 } else { 1 };
+        let crossed = widest(&pairs) / solved.lens.focal_length_px;
+        let shared = match pairs.len() {
+            16.. if may_bend && crossed > 0.8 => 3,
+            10.. if crossed > 0.5 => 2,
+            _ => 1,
+        };
         let free = shared + 3 * stretches;
         let (mut normal, mut gradient) = (DMatrix::zeros(free, free), DVector::zeros(free));
         let pointings = solved.pointings();
@@ -196,8 +223,11 @@ pub(super) fn refine(starts: &[CameraPointing], labels: &[usize], sightings: &[S
         (solved.covariance, solved.shared) = (solver.inverse() * unit, shared);
         let step = solver.solve(&gradient).map(|s| -s.clamp(-0.2, 0.2));
         solved.lens.focal_length_px *= 1.0 + step[0];
-        if shared == 2 {
+        if shared >= 2 {
             solved.lens.k1 += step[1];
+        }
+        if shared == 3 {
+            solved.lens.k2 += step[2];
         }
         for (k, aim) in solved.segments.iter_mut().enumerate() {
             for (i, angle) in aim.iter_mut().enumerate() {
