@@ -11,8 +11,10 @@ use super::metric::Metric;
 use super::small_disc::Shading;
 use crate::raster::{PixelPoint, Plane};
 
-/// White: a tone curve's last steps are the sky's glow, not the disc.
-const WHITE: f32 = 0.9;
+/// White, as cameras have it: some curves end at code 240 or so, and noise goes on below.
+const WHITE: f32 = 0.75;
+/// How much darker its darkest tenth is than its brightest, at most: seas and craters differ by more, noise by less.
+const FLAT: f32 = 0.82;
 /// Cells a pixel's side is divided into.
 const FINE: usize = 3;
 /// A lens as Gaussians: their shares of the light, and their widths in pixels.
@@ -26,11 +28,15 @@ const LEAST_AGREEMENT: f64 = 0.75;
 /// What pixels of a few make uncertain at best.
 const FLOOR_PX: f64 = 0.1;
 
-/// Where a burnt disc stands.
+/// What the white of a disc says of its place.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Burnt {
-    pub centre: PixelPoint,
-    pub sigma_px: f64,
+pub(crate) enum Burnt {
+    /// Too little of it is white to ask.
+    Hardly,
+    /// Here it stands.
+    At(PixelPoint, f64),
+    /// The white has not the shape that the shadow's light would have, or runs out of sight.
+    Shapeless,
 }
 
 /// The white of a view: its pixels, and their middle.
@@ -38,27 +44,31 @@ struct White {
     inside: Vec<bool>,
     count: usize,
     middle: (f64, f64),
+    /// Whether it runs out of the view, or into what shows nothing.
+    is_cut: bool,
 }
 
-/// Places a disc of a known radius (rectified) near a place of the frame; `None` where too little of it is white, or that has
-/// not the shape that the shadow's light would have.
+/// Places a disc of a known radius (rectified) near a place of the frame, with its standard deviation, pixels; `shading` is the
+/// shadow's light over it, where that is known.
 pub(super) fn place(
     view: &View,
     near: PixelPoint,
     (metric, radius): (Metric, f64),
-    shading: Shading<'_>,
-) -> Option<Burnt> {
+    shading: Option<Shading<'_>>,
+) -> Burnt {
     let area = std::f64::consts::PI * (radius * metric.stretch()).powi(2);
-    let white = white_of(view, view.inside(near), radius * metric.largest_stretch())?;
-    if (white.count as f64) < LEAST_WHITE * area {
-        return None;
-    }
+    let Some(white) = white_of(view, view.inside(near), radius * metric.largest_stretch())
+        .filter(|white| white.count as f64 >= LEAST_WHITE * area && white.is_flat(view))
+    else {
+        return Burnt::Hardly;
+    };
+    let Some(shading) = shading.filter(|_| !white.is_cut) else { return Burnt::Shapeless };
     let spread = light(view, (metric, radius), shading);
     let tries: Vec<(f64, (f64, f64))> =
         [SHARP, GLOWING].iter().filter_map(|lens| compared(view, &white, &through(&spread, lens))).collect();
     let best = tries.iter().map(|t| t.0).fold(0.0, f64::max);
     if best < LEAST_AGREEMENT {
-        return None;
+        return Burnt::Shapeless;
     }
     // The one that agrees better counts for more, as the square of what it lacks.
     let weight = |agreement: f64| (1.02 - agreement).powi(-2);
@@ -67,13 +77,22 @@ pub(super) fn place(
     let (x, y) = (mean(|p| p.0), mean(|p| p.1));
     let apart = tries.iter().map(|(_, p)| (p.0 - x).hypot(p.1 - y)).fold(0.0, f64::max);
     let shapeless = (1.0 - best) * radius * metric.stretch();
-    Some(Burnt {
-        centre: PixelPoint::new(x + view.at.x0 as f64, y + view.at.y0 as f64),
-        sigma_px: FLOOR_PX.hypot(0.5 * apart).hypot(0.5 * shapeless),
-    })
+    let centre = PixelPoint::new(x + view.at.x0 as f64, y + view.at.y0 as f64);
+    Burnt::At(centre, FLOOR_PX.hypot(0.5 * apart).hypot(0.5 * shapeless))
 }
 
-/// The largest patch of white near a place; none where it runs out of the view, or into what shows nothing.
+impl White {
+    /// Whether it is even, as what is burnt is.
+    fn is_flat(&self, view: &View) -> bool {
+        let pixels = view.plane.data().iter().zip(&self.inside);
+        let mut values: Vec<f32> = pixels.filter(|(_, inside)| **inside).map(|(value, _)| *value).collect();
+        values.sort_by(f32::total_cmp);
+        let at = |tenths: usize| values[(values.len() - 1) * tenths / 10];
+        !values.is_empty() && at(1) >= FLAT * at(9)
+    }
+}
+
+/// The largest patch of white near a place.
 fn white_of(view: &View, near: PixelPoint, reach: f64) -> Option<White> {
     let (w, h) = (view.plane.width(), view.plane.height());
     let is_white = |i: usize| view.plane.data()[i] >= WHITE;
@@ -103,13 +122,12 @@ fn white_of(view: &View, near: PixelPoint, reach: f64) -> Option<White> {
         let middle = (sum.0 / count as f64, sum.1 / count as f64);
         let is_near = (middle.0 - near.x).hypot(middle.1 - near.y) < 1.5 * reach + 2.0;
         if is_near && best.as_ref().is_none_or(|b| count > b.count) {
-            best = Some(White { inside, count, middle });
+            let on_edge = |i: usize| [0, w - 1].contains(&(i % w)) || [0, h - 1].contains(&(i / w));
+            let is_cut = inside.iter().enumerate().any(|(i, white)| *white && on_edge(i)) || !view.ignored.is_empty();
+            best = Some(White { inside, count, middle, is_cut });
         }
     }
-    let best = best?;
-    let on_edge = |i: usize| i % w == 0 || i % w + 1 == w || i / w == 0 || i / w + 1 == h;
-    let is_cut = best.inside.iter().enumerate().any(|(i, white)| *white && on_edge(i));
-    (!is_cut && view.ignored.is_empty()).then_some(best)
+    best
 }
 
 /// The disc's light in the middle of a view, in fine cells.

@@ -340,9 +340,12 @@ impl Look {
         (x * share, y * share)
     }
 
-    /// Where a small disc of a known radius stands whose lit part is burnt.
-    pub fn burnt(&self, near: PixelPoint, shape: &dyn Shape, radius: f64, shading: Shading<'_>) -> Option<Burnt> {
-        burnt::place(self.small.as_ref()?, near, (shape.metric(near), radius), shading)
+    /// What the white of a small disc of a known radius says of its place.
+    pub fn burnt(&self, near: PixelPoint, shape: &dyn Shape, radius: f64, shading: Option<Shading<'_>>) -> Burnt {
+        match &self.small {
+            Some(view) => burnt::place(view, near, (shape.metric(near), radius), shading),
+            None => Burnt::Hardly,
+        }
     }
 
     /// Whether the disc is small enough for its pixels to be kept.

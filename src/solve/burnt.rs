@@ -7,30 +7,36 @@ use super::moon::Moon;
 use super::mount::Aim;
 use super::shape::SkyShape;
 use super::sky_place::SkyPlace;
-use crate::detect::{DiscFit, SMALL_DISC_PX};
+use crate::detect::{Burnt, DiscFit, SMALL_DISC_PX, Shading};
+use crate::sky::Lens;
 
-/// Least share of a disc that is clipped for its lit part to be burnt.
-const BURNT_SHARE: f64 = 0.08;
+/// Share of the disc in the umbra beyond which its lit part is too small to be asked.
+const MOST_COVERED: f64 = 0.95;
 
 /// A Moon as it was measured, its centre by the shape of what is white where that tells.
-pub(super) fn placed(moon: Moon, place: &SkyPlace, aim: &Aim) -> Moon {
-    let Some(radius) = aim.radius_px(Some(place)).filter(|r| *r < SMALL_DISC_PX) else { return moon };
-    if moon.fit.saturated_share < BURNT_SHARE {
+pub(super) fn placed(moon: Moon, place: &SkyPlace, aim: &Aim, (width, height): (usize, usize)) -> Moon {
+    let (Some(radius), Some(focal), Some(look)) =
+        (aim.radius_px(Some(place)).filter(|r| *r < SMALL_DISC_PX), aim.focal_length_px(), &moon.look)
+    else {
+        return moon;
+    };
+    // Of all of it in the umbra what is white is a patch, and the limb tells more.
+    if place.shadow.umbral_fraction() > MOST_COVERED {
         return moon;
     }
-    let near = moon.fit.centre;
-    let by_shape = aim.pointing(place).and_then(|pointing| {
-        let flattening = place.flattening(aim.mount(), Some(pointing), near);
-        let shape = SkyShape { lens: pointing.lens, flattening };
-        moon.look.as_ref()?.burnt(near, &shape, radius, &place.light_over(pointing, near))
-    });
-    let fit = match by_shape {
-        Some(burnt) => {
-            let fit = DiscFit { centre: burnt.centre, centre_sigma_px: burnt.sigma_px, ..moon.fit };
+    let (near, pointing) = (moon.fit.centre, aim.pointing(place));
+    let lens = pointing.map_or_else(|| Lens::rectilinear(width, height, focal), |p| p.lens);
+    let shape = SkyShape { lens, flattening: place.flattening(aim.mount(), pointing, near) };
+    let light = pointing.map(|pointing| place.light_over(pointing, near));
+    let fit = match look.burnt(near, &shape, radius, light.as_ref().map(|light| light as Shading<'_>)) {
+        Burnt::Hardly => return moon,
+        Burnt::At(centre, centre_sigma_px) => {
+            let fit = DiscFit { centre, centre_sigma_px, ..moon.fit };
             // What the glow makes of a crescent is no circle; of a whole Moon it is a larger one.
-            if is_partial(place) { with_radius(fit, radius) } else { fit }
+            let radius_px = lens.disc_radius_px(centre, place.semidiameter);
+            if is_partial(place) { DiscFit { radius_px, rectified_radius_px: radius, ..fit } } else { fit }
         }
-        None => uncertain(moon.fit, place, radius),
+        Burnt::Shapeless => uncertain(moon.fit, place, radius),
     };
     Moon { fit, ..moon }
 }
@@ -38,11 +44,6 @@ pub(super) fn placed(moon: Moon, place: &SkyPlace, aim: &Aim) -> Moon {
 /// Whether the umbra covers a part of the disc that shifts its light to one side.
 fn is_partial(place: &SkyPlace) -> bool {
     (0.03..0.99).contains(&place.shadow.umbral_fraction())
-}
-
-fn with_radius(fit: DiscFit, radius: f64) -> DiscFit {
-    let stretch = fit.radius_px / fit.rectified_radius_px.max(1e-9);
-    DiscFit { radius_px: radius * stretch, rectified_radius_px: radius, ..fit }
 }
 
 /// A circle on a burnt crescent lies on its lit side: by about half of what the shadow covers.

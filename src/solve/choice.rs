@@ -91,13 +91,16 @@ fn rejects(
     };
     match radius {
         _ if misses_track => Some(if still { RejectionReason::DoesNotMove } else { RejectionReason::OffTrack }),
-        Some(r)
-            if expected.is_none() && (on_axis(sequence, disc, place) / r - 1.0).abs() > tolerated_size(r, place) =>
-        {
-            Some(RejectionReason::WrongSize)
-        }
+        Some(r) if expected.is_none() && !is_of_size(sequence, disc, r, place) => Some(RejectionReason::WrongSize),
         _ => (still && expected.is_none()).then_some(RejectionReason::DoesNotMove),
     }
+}
+
+/// Whether a disc may be the Moon by its size, or its glare.
+fn is_of_size(sequence: &Sequence<'_>, disc: &DiscFit, radius: f64, place: Option<&SkyPlace>) -> bool {
+    let ratio = on_axis(sequence, disc, place) / radius;
+    let glares = scale::may_be_glare(disc) && (0.0..scale::MOST_GLARE).contains(&ratio.ln());
+    (ratio - 1.0).abs() <= tolerated_size(radius, place) || glares
 }
 
 /// How large a disc would be on the optical axis, pixels.

@@ -6,7 +6,7 @@
 use super::burnt;
 use super::choice::Choice;
 use super::moon::{CLIPPED_SHARE, Moon};
-use super::mount::Aim;
+use super::mount::{Aim, SEAS};
 use super::scale::TELLS_NO_SIZE;
 use super::sequence::{Seen, Sequence};
 use super::shape::{Flattening, SkyShape};
@@ -31,7 +31,7 @@ pub(super) fn measure(sequence: &Sequence<'_>, seen: &[&Seen], choices: &[Choice
         let look = choices[k].chosen.and_then(|i| seen[k].discs().get(i));
         let moon = measure_one(sequence, k, look, aim)?;
         let Some(place) = sequence.place(k) else { return Some(moon) };
-        let moon = burnt::placed(moon, place, aim);
+        let moon = burnt::placed(moon, place, aim, sequence.size());
         Some(Moon { fit: through_air(moon.fit, place), ..moon })
     };
     // A frame that gave nothing is opened once more.
@@ -308,9 +308,9 @@ fn weighed(fit: DiscFit, place: &SkyPlace, aim: &Aim) -> DiscFit {
         return fit;
     }
     let Some((expected, sigma)) = aim.expects(place).zip(aim.sigma_px(place)) else { return fit };
-    let own = fit.centre_sigma_px.hypot(0.012 * fit.radius_px);
+    let own = fit.centre_sigma_px.hypot(SEAS * fit.radius_px);
     // The lens may bend in ways the model does not follow.
-    let aims = sigma.hypot(0.04);
+    let aims = sigma.hypot(0.04).hypot(aim.unexplained_px(place));
     // Further off than both can explain, one of the two is wrong. A disc that shows much of its limb was seen where it is,
     // whatever moved the camera; an arc of a Moon of a few pixels under cloud or a bough is less sure than the aim that all
     // others tell, and loses its say as the square of its distance.

@@ -10,7 +10,7 @@
 use super::lunar_face::shows_the_moon;
 use super::sequence::{Seen, Sequence};
 use super::sky_place::SkyPlace;
-use crate::detect::{CONFIDENT, DiscFit};
+use crate::detect::{CONFIDENT, DiscFit, SMALL_DISC_PX};
 use crate::raster::PixelPoint;
 use crate::sky::MEAN_SEMIDIAMETER_RAD;
 use crate::units::Angle;
@@ -84,6 +84,20 @@ struct Vote {
     fit: DiscFit,
 }
 
+/// Whether a disc may be the glare of a smaller one: so small, and as bright as white.
+pub(super) fn may_be_glare(fit: &DiscFit) -> bool {
+    const WHITE: f32 = 0.75;
+    fit.rectified_radius_px < SMALL_DISC_PX && fit.disc_level + fit.sky_level > WHITE
+}
+
+/// How much larger than its true disc the glare of a small one may be, in logarithms.
+pub(super) const MOST_GLARE: f64 = 0.75;
+
+/// Whether a disc may be the glare of one at a smaller scale.
+fn glares_from(vote: &Vote, scale: f64) -> bool {
+    may_be_glare(&vote.fit) && (vote.scale - MOST_GLARE..vote.scale).contains(&scale)
+}
+
 /// How far two discs of one Moon may differ, in logarithms: limbs are measured to a percent or a pixel.
 fn tolerance(fit: &DiscFit) -> f64 {
     0.02 + (0.5 / fit.rectified_radius_px).min(0.1)
@@ -136,7 +150,11 @@ pub(super) fn in_common(rigs: &[&Votes]) -> Option<Scale> {
 
 /// What a frame's best vote gives a scale.
 fn best_for(votes: &[Vote], scale: f64) -> f64 {
-    votes.iter().map(|v| v.weight * (-0.5 * ((v.scale - scale) / tolerance(&v.fit)).powi(2)).exp()).fold(0.0, f64::max)
+    /// What a glare's voice is worth for a disc inside it: less than a limb's, more than none.
+    const INSIDE_GLARE: f64 = 0.6;
+    let near = |v: &Vote| (-0.5 * ((v.scale - scale) / tolerance(&v.fit)).powi(2)).exp();
+    let inside = |v: &Vote| if glares_from(v, scale) { INSIDE_GLARE } else { 0.0 };
+    votes.iter().map(|v| v.weight * near(v).max(inside(v))).fold(0.0, f64::max)
 }
 
 /// What all frames together give a scale: each frame its best vote.
@@ -148,24 +166,34 @@ fn support(votes: &[Vec<Vote>], members: &[usize], scale: f64) -> f64 {
 fn commonest(votes: &[Vec<Vote>], members: &[usize], claimed: Option<f64>) -> Option<f64> {
     // A marked focal length is good to some 5 %; lenses breathe, notes err: half a frame's voice.
     let said = |scale: f64| claimed.map_or(0.0, |c| 0.5 * (-0.5 * ((scale - c.ln()) / 0.07).powi(2)).exp());
-    let trials = members.iter().flat_map(|&k| votes[k].iter().map(|v| v.scale));
+    let of_members = || members.iter().flat_map(|&k| &votes[k]);
+    // Where all are glares, none of them is as large as the Moon; the lens that was noted may be.
+    let noted = claimed.map(f64::ln).filter(|c| of_members().any(|v| glares_from(v, *c)));
+    let trials = of_members().map(|v| v.scale).chain(noted);
     trials
         .map(|scale| (scale, support(votes, members, scale) + said(scale)))
         .max_by(|a, b| a.1.total_cmp(&b.1))
         .map(|(scale, _)| scale)
 }
 
+/// Whether a disc's size is that of a scale.
+fn is_at(vote: &Vote, scale: f64) -> bool {
+    (vote.scale - scale).abs() < 2.0 * tolerance(&vote.fit)
+}
+
 /// The disc of a frame that agrees with a scale, if one does.
 fn agreeing(votes: &[Vote], scale: f64) -> Option<&Vote> {
-    votes
-        .iter()
-        .filter(|v| (v.scale - scale).abs() < 2.0 * tolerance(&v.fit))
-        .max_by(|a, b| a.weight.total_cmp(&b.weight))
+    votes.iter().filter(|v| is_at(v, scale) || glares_from(v, scale)).max_by(|a, b| a.weight.total_cmp(&b.weight))
 }
 
 /// The scale settled from the discs near a first one: the median of those that show half of their limb, or of all.
 fn agreed<'a>(frames: impl Iterator<Item = &'a [Vote]>, first: f64) -> Option<Scale> {
-    let near: Vec<&Vote> = frames.filter_map(|votes| agreeing(votes, first)).collect();
+    let all: Vec<&Vote> = frames.filter_map(|votes| agreeing(votes, first)).collect();
+    // Glares tell how large the disc inside them is at most, and no more.
+    let near: Vec<&Vote> = all.iter().copied().filter(|v| is_at(v, first)).collect();
+    if near.is_empty() && !all.is_empty() {
+        return Some(Scale { focal_length_px: first.exp(), sigma: 0.03, scatter: 0.0, frames: all.len() });
+    }
     let whole = |v: &&&Vote| v.fit.arc_deg >= 170.0 && v.fit.confidence() > CONFIDENT && v.fit.saturated_share < 0.2;
     let mut scales: Vec<f64> = near.iter().filter(whole).map(|v| v.scale).collect();
     if scales.len() < 2 {
@@ -182,7 +210,7 @@ fn agreed<'a>(frames: impl Iterator<Item = &'a [Vote]>, first: f64) -> Option<Sc
     } else {
         near.first().map_or(0.02, |v| v.fit.radius_sigma_px / v.fit.radius_px)
     };
-    Some(Scale { focal_length_px: middle.exp(), sigma: sigma.clamp(2e-4, 0.03), scatter, frames: near.len() })
+    Some(Scale { focal_length_px: middle.exp(), sigma: sigma.clamp(2e-4, 0.03), scatter, frames: all.len() })
 }
 
 /// The zooms of a rig, the one with most frames first; never empty, and every frame is in one. `shared` is what rigs have

@@ -18,6 +18,7 @@ use crate::raster::PixelPoint;
 use crate::registration::{PointingSolution, TrackingSolution, pointing_at};
 use crate::sky::{CameraPointing, Lens};
 use crate::units::Angle;
+pub(super) use pointing::SEAS;
 use pointing::Sighted;
 pub(crate) use pointing::sigma_px as aim_sigma_px;
 use tracking::Waypoint;
@@ -275,6 +276,11 @@ impl Aim {
     /// How well the pointing knows where the Moon stands, pixels.
     pub fn sigma_px(&self, place: &SkyPlace) -> Option<f64> {
         pointing_at(&self.pointings, Some(place.instant)).map(|p| pointing::sigma_px(p, place.seen))
+    }
+
+    /// How far discs lie from the pointing that held then beyond what limbs err, pixels: what its model does not follow.
+    pub fn unexplained_px(&self, place: &SkyPlace) -> f64 {
+        pointing_at(&self.pointings, Some(place.instant)).map_or(0.0, |p| p.unexplained_px)
     }
 
     /// Centre, standard deviation and radius of a disc that was not seen.

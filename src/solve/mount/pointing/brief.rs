@@ -104,7 +104,14 @@ fn knocked_to(before: &PointingSolution, run: &[&Sighted]) -> Option<PointingSol
     covariance[(0, 0)] = (angle / pointing.altitude.cos().max(0.05)).powi(2);
     covariance[(1, 1)] = angle * angle;
     covariance[(2, 2)] = ROLL_SIGMA_RAD * ROLL_SIGMA_RAD;
-    Some(PointingSolution { from: Some(run[0].instant), pointing, rms_px: rms.max(before.rms_px), frames, covariance })
+    Some(PointingSolution {
+        from: Some(run[0].instant),
+        pointing,
+        rms_px: rms.max(before.rms_px),
+        frames,
+        covariance,
+        ..*before
+    })
 }
 
 /// The camera turned in azimuth and altitude alone, until a direction of the sky lies on a pixel (Newton).

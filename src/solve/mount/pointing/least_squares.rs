@@ -48,15 +48,18 @@ impl Solved {
             .into_iter()
             .enumerate()
             .map(|(k, pointing)| {
-                let offs: Vec<f64> = pairs.iter().filter(|p| p.label == k).map(|p| p.off).collect();
-                let rms = (offs.iter().map(|o| o * o).sum::<f64>() / offs.len().max(1) as f64).sqrt();
+                let own: Vec<&Pair> = pairs.iter().filter(|p| p.label == k).collect();
+                let mean = |of: fn(&Pair) -> f64| own.iter().map(|p| of(p)).sum::<f64>() / own.len().max(1) as f64;
+                let square = mean(|p| p.off * p.off);
+                let limbs = mean(|p| sigma_of(&p.disc).powi(2) + (SEAS * p.disc.radius_px).powi(2));
                 let first = self.labels.iter().position(|l| *l == k);
                 PointingSolution {
                     from: first.filter(|_| k > 0).map(|i| sightings[i].instant),
                     pointing,
-                    rms_px: rms,
-                    frames: offs.len(),
+                    rms_px: square.sqrt(),
+                    frames: own.len(),
                     covariance: self.covariance_of(k),
+                    unexplained_px: (square - limbs).max(0.0).sqrt(),
                 }
             })
             .collect()
@@ -143,6 +146,9 @@ pub(super) fn slopes(p: &CameraPointing, pair: &Pair, here: [f64; 2]) -> Option<
     slopes_at(p, pair.seen, at)
 }
 
+/// By how much of its radius seas that a few pixels cannot resolve shift a disc.
+pub(in crate::solve) const SEAS: f64 = 0.012;
+
 pub(super) fn sigma_of(disc: &DiscFit) -> f64 {
     disc.centre_sigma_px.hypot(0.08)
 }
@@ -190,7 +196,7 @@ fn refined(starts: &[CameraPointing], labels: &[usize], sightings: &[Sighted], m
         // With few frames or a short arc the distortion cannot be told from the focal length.
         let crossed = widest(&pairs) / solved.lens.focal_length_px;
         let shared = match pairs.len() {
-            16.. if may_bend && crossed > 0.8 => 3,
+            16.. if may_bend && crossed > 0.5 => 3,
             10.. if crossed > 0.5 => 2,
             _ => 1,
         };
