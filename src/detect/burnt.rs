@@ -189,3 +189,66 @@ fn compared(view: &View, white: &White, model: &Plane) -> Option<(f64, (f64, f64
     let centre = (view.plane.width() as f64 / 2.0 + by.0, view.plane.height() as f64 / 2.0 + by.1);
     Some((agreement, centre))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::raster::PixelRect;
+
+    /// A disc of 8 px that is lit on its left, forty times beyond white, through a lens whose glow falls off as the square of the
+    /// distance: neither of the two that are tried; at a place between pixels.
+    fn burnt(lit_until: f64, top: f32) -> (View, PixelPoint) {
+        const SIDE: usize = 48;
+        let at = PixelPoint::new(23.3, 24.8);
+        let light = |x: f64, y: f64| {
+            let (u, v) = ((x - at.x) / 8.0, (y - at.y) / 8.0);
+            if u * u + v * v < 1.0 && u < lit_until { 40.0 } else { 0.0 }
+        };
+        let spread = |x: f64, y: f64| {
+            let mut sum = 0.0;
+            for i in -24..=24 {
+                for k in -24..=24 {
+                    let (dx, dy) = (f64::from(i) * 0.5, f64::from(k) * 0.5);
+                    let r2 = dx * dx + dy * dy;
+                    sum += light(x + dx, y + dy) * 0.25 * (0.9 * (-r2 / 1.6).exp() / 5.03 + 0.004 / (1.0 + r2));
+                }
+            }
+            sum
+        };
+        let mut plane = Plane::filled(SIDE, SIDE, 0.0);
+        for (i, value) in plane.data_mut().iter_mut().enumerate() {
+            let noise = 0.03 * ((i * 7919 % 101) as f32 / 101.0 - 0.5);
+            *value = (spread((i % SIDE) as f64 + 0.5, (i / SIDE) as f64 + 0.5) as f32).min(1.0) * top + noise;
+        }
+        let rect = PixelRect { x0: 100, y0: 200, x1: 148, y1: 248 };
+        let view = View { plane, at: rect, noise: 0.01, on_codes: false, ignored: Vec::new() };
+        (view, PixelPoint::new(at.x + 100.0, at.y + 200.0))
+    }
+
+    #[test]
+    fn a_burnt_crescent_is_placed_by_the_shape_of_its_white() {
+        let round = Metric::new([[1.0, 0.0], [0.0, 1.0]]);
+        // Some curves end below white.
+        for (lit_until, top) in [(0.3, 1.0), (-0.4, 1.0), (0.0, 0.88), (2.0, 1.0)] {
+            let (view, truth) = burnt(lit_until, top);
+            let shading = move |u: f64, _: f64| if u < lit_until { 1.0 } else { 0.0 };
+            // Where a circle laid on the white has it.
+            let near = PixelPoint::new(truth.x - 4.0, truth.y);
+            let Burnt::At(centre, sigma) = place(&view, near, (round, 8.0), Some(&shading)) else {
+                panic!("nothing was told of {lit_until}");
+            };
+            let off = centre.distance(truth);
+            assert!(off < 0.5 && off < 3.0 * sigma && sigma < 1.0, "{off} px off, {sigma}, lit until {lit_until}");
+        }
+        // What the shadow would not make is no white of the Moon's.
+        let (view, truth) = burnt(0.0, 1.0);
+        let other = |u: f64, _: f64| if u > 0.0 { 1.0 } else { 0.0 };
+        assert!(matches!(place(&view, truth, (round, 8.0), Some(&other)), Burnt::Shapeless));
+        assert!(matches!(place(&view, truth, (round, 8.0), None), Burnt::Shapeless));
+        // A disc that is not white, or not evenly so, is left to its limb.
+        let (mut dim, truth) = burnt(2.0, 0.6);
+        assert!(matches!(place(&dim, truth, (round, 8.0), Some(&other)), Burnt::Hardly));
+        dim.plane.data_mut().iter_mut().enumerate().for_each(|(i, v)| *v *= 0.7 + 1.5 * (i % 48) as f32 / 48.0);
+        assert!(matches!(place(&dim, truth, (round, 8.0), Some(&other)), Burnt::Hardly));
+    }
+}

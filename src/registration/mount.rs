@@ -19,7 +19,7 @@ pub struct PointingSolution {
     pub frames: usize,
     /// Covariance of azimuth, altitude, roll (radians), relative focal length, k1 and k2; not kept in files.
     pub(crate) covariance: SMatrix<f64, 6, 6>,
-    /// How much of the residual limbs' own errors do not explain, pixels; not kept in files.
+    /// What the residuals of neighbours have in common, root mean square, pixels; not kept in files.
     pub(crate) unexplained_px: f64,
 }
 

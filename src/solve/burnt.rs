@@ -11,7 +11,7 @@ use crate::detect::{Burnt, DiscFit, SMALL_DISC_PX, Shading};
 use crate::sky::Lens;
 
 /// Share of the disc in the umbra beyond which its lit part is too small to be asked.
-const MOST_COVERED: f64 = 0.95;
+const MOST_COVERED: f64 = 0.9;
 
 /// A Moon as it was measured, its centre by the shape of what is white where that tells.
 pub(super) fn placed(moon: Moon, place: &SkyPlace, aim: &Aim, (width, height): (usize, usize)) -> Moon {

@@ -6,7 +6,7 @@
 use super::burnt;
 use super::choice::Choice;
 use super::moon::{CLIPPED_SHARE, Moon};
-use super::mount::{Aim, SEAS};
+use super::mount::Aim;
 use super::scale::TELLS_NO_SIZE;
 use super::sequence::{Seen, Sequence};
 use super::shape::{Flattening, SkyShape};
@@ -300,6 +300,8 @@ pub(super) fn weighed_with_aim(sequence: &Sequence<'_>, moons: Vec<Option<Moon>>
 }
 
 fn weighed(fit: DiscFit, place: &SkyPlace, aim: &Aim) -> DiscFit {
+    /// By how much of its radius seas that a few pixels cannot resolve shift a disc.
+    const SEAS: f64 = 0.012;
     /// Half a limb holds a circle by itself.
     const FIRM_ARC_DEG: f64 = 180.0;
     /// Three numbers of the aim, told twice over.

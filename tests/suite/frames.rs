@@ -420,3 +420,44 @@ fn kinds_of_jpeg_that_no_camera_writes_are_named_as_such() {
         assert!(fault.contains(word) && !fault.contains("damaged"), "{fault}");
     }
 }
+
+/// Some writers leave out where a directory of the record would go on (Exif 2.32, 4.6.2: four bytes after its entries): what stands
+/// before is read.
+#[test]
+fn a_record_whose_directory_ends_early_is_read() {
+    use exif_record::ending_early;
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("early.jpg");
+    let mut jpeg = Vec::new();
+    let picture = image::DynamicImage::new_rgb8(64, 48);
+    picture.write_with_encoder(image::codecs::jpeg::JpegEncoder::new_with_quality(&mut jpeg, 90)).unwrap();
+    let record = ending_early("2028:12:31 22:30:15");
+    let mut bytes = vec![0xff, 0xd8, 0xff, 0xe1];
+    bytes.extend((record.len() as u16 + 2).to_be_bytes());
+    bytes.extend(&record);
+    bytes.extend(&jpeg[2..]);
+    std::fs::write(&path, bytes).unwrap();
+    let read = read_metadata(&path).unwrap();
+    assert_eq!(read.clock_reading_s.map(|s| s.rem_euclid(86_400.0)), Some(22.0 * 3600.0 + 30.0 * 60.0 + 15.0));
+}
+
+mod exif_record {
+    /// A record of one time, in a directory that ends with its only entry.
+    pub fn ending_early(time: &str) -> Vec<u8> {
+        let mut record = b"Exif\0\0II*\0\x08\0\0\0".to_vec();
+        let entry = |tag: u16, kind: u16, count: u32, value: u32| {
+            let mut out = [tag.to_le_bytes(), kind.to_le_bytes()].concat();
+            out.extend([count.to_le_bytes(), value.to_le_bytes()].concat());
+            out
+        };
+        // The first directory points to the second, which lies behind the time.
+        record.extend(1u16.to_le_bytes());
+        record.extend(entry(0x8769, 4, 1, 46));
+        record.extend(0u32.to_le_bytes());
+        record.extend(time.as_bytes());
+        record.push(0);
+        record.extend(1u16.to_le_bytes());
+        record.extend(entry(0x9003, 2, 20, 26));
+        record
+    }
+}

@@ -63,6 +63,7 @@ const TABLE: [(&str, &[&str]); 26] = [
             "layout",
             "compose",
             "write",
+            "simulate",
             "plan",
             "proof",
             "vigil",

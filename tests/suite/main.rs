@@ -35,6 +35,7 @@ mod reference;
 mod slivers_afar;
 mod sources;
 mod spoilt;
+mod swings;
 mod table;
 mod town;
 mod truth;

@@ -57,7 +57,8 @@ fn stays_level(aim: &Aim, level_ups: &[Option<Angle>], found: &[Option<Orientati
     let agreeing = |level: bool| {
         let pairs = found.iter().zip(level_ups);
         let parts: Vec<Angle> = pairs.filter_map(|(o, up)| Some(steady_part(level, (*up)?, o.as_ref()?))).collect();
-        let alike = |a: &Angle| parts.iter().filter(|b| wrapped(**b - *a).abs() < ALIKE_DEG).count();
+        // A telescope that swings over the pole shows the rest of the night upside down.
+        let alike = |a: &Angle| parts.iter().filter(|b| half_wrapped((**b - *a).degrees()).abs() < ALIKE_DEG).count();
         let most = parts.iter().map(alike).max().unwrap_or(0);
         (most >= FEWEST && most as f64 >= MOST * parts.len() as f64).then_some(most)
     };
@@ -246,9 +247,10 @@ mod tests {
             let pointing = level_camera(lens, pixel, altitude).unwrap();
             assert!((pointing.to_sky(pixel).altitude - altitude).degrees().abs() < 1e-9);
         }
-        // At the left edge of a frame that looks up by 62 degrees the zenith lies 0.288 sin(62)/cos(62) radians clockwise, nearly.
+        // The zenith's image lies the cotangent of the axis's altitude above the middle, in focal lengths (gnomonic projection).
         let left = PixelPoint::new(120.0, 2000.0);
-        let turn = level_camera(lens, left, Angle::from_degrees(62.0)).unwrap().zenith_turn(left);
-        assert!((wrapped(turn) - 28.0).abs() < 4.0, "{}", wrapped(turn));
+        let pointing = level_camera(lens, left, Angle::from_degrees(62.0)).unwrap();
+        let expected = (0.288 * pointing.altitude.radians().tan()).atan().to_degrees();
+        assert!((wrapped(pointing.zenith_turn(left)) - expected).abs() < 0.05, "{expected}");
     }
 }

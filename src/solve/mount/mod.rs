@@ -18,7 +18,6 @@ use crate::raster::PixelPoint;
 use crate::registration::{PointingSolution, TrackingSolution, pointing_at};
 use crate::sky::{CameraPointing, Lens};
 use crate::units::Angle;
-pub(super) use pointing::SEAS;
 use pointing::Sighted;
 pub(crate) use pointing::sigma_px as aim_sigma_px;
 use tracking::Waypoint;

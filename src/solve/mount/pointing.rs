@@ -20,7 +20,6 @@ use crate::registration::PointingSolution;
 use crate::sky::{CameraPointing, Horizontal, Lens, Vector3};
 use crate::units::{Angle, Instant};
 use knocks::{knocked, strongest_step};
-pub(in crate::solve) use least_squares::SEAS;
 use least_squares::{bent, refine, slopes_at};
 use nalgebra::{Matrix3, SMatrix};
 use rayon::prelude::*;

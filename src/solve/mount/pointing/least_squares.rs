@@ -51,7 +51,10 @@ impl Solved {
                 let own: Vec<&Pair> = pairs.iter().filter(|p| p.label == k).collect();
                 let mean = |of: fn(&Pair) -> f64| own.iter().map(|p| of(p)).sum::<f64>() / own.len().max(1) as f64;
                 let square = mean(|p| p.off * p.off);
-                let limbs = mean(|p| sigma_of(&p.disc).powi(2) + (SEAS * p.disc.radius_px).powi(2));
+                // What neighbours have in common is no limb's own error: a bend of the lens, a light that draws all limbs one way.
+                let left: Vec<[f64; 2]> = own.iter().filter_map(|p| residual(&pointing, p)).collect();
+                let in_common = left.windows(2).map(|w| w[0][0] * w[1][0] + w[0][1] * w[1][1]).sum::<f64>()
+                    / left.len().saturating_sub(1).max(1) as f64;
                 let first = self.labels.iter().position(|l| *l == k);
                 PointingSolution {
                     from: first.filter(|_| k > 0).map(|i| sightings[i].instant),
@@ -59,7 +62,7 @@ impl Solved {
                     rms_px: square.sqrt(),
                     frames: own.len(),
                     covariance: self.covariance_of(k),
-                    unexplained_px: (square - limbs).max(0.0).sqrt(),
+                    unexplained_px: in_common.max(0.0).sqrt(),
                 }
             })
             .collect()
@@ -145,9 +148,6 @@ pub(super) fn slopes(p: &CameraPointing, pair: &Pair, here: [f64; 2]) -> Option<
     let at = PixelPoint::new(here[0] + pair.disc.centre.x, here[1] + pair.disc.centre.y);
     slopes_at(p, pair.seen, at)
 }
-
-/// By how much of its radius seas that a few pixels cannot resolve shift a disc.
-pub(in crate::solve) const SEAS: f64 = 0.012;
 
 pub(super) fn sigma_of(disc: &DiscFit) -> f64 {
     disc.centre_sigma_px.hypot(0.08)
