@@ -6,7 +6,7 @@ use moonloom::camera::Mount;
 use moonloom::diag::Diagnostic;
 use moonloom::ingest::{Night, read_night};
 use moonloom::registration::Registration;
-use moonloom::solve::{ClockSource, Suggestion, register, suggest};
+use moonloom::solve::{ClockSource, LEAST_PITCH_UM, Suggestion, register, suggest};
 use moonloom::write::write_text;
 use std::path::{Path, PathBuf};
 
@@ -105,6 +105,12 @@ fn optics(night: &Night, suggestion: &Suggestion) -> String {
     // One word for all frames: only where one lens took them.
     let [rig] = night.rigs.as_slice() else { return asked.to_owned() };
     match (rig.focal_length_mm, rig.focal_length_px, suggestion.focal_length_px) {
+        // A camera without its own lens records one that it remembers.
+        (Some(mm), None, Some(px)) if mm * 1000.0 / px < LEAST_PITCH_UM => format!(
+            "    // By the Moon's size the {mm} mm recorded would make pixels of {:.2} micrometres, which no sensor has: another lens or a\n    \
+             // telescope took these frames.\n    // optics: (focal_length_mm: 1000, pixel_pitch_um: 4.0),\n",
+            mm * 1000.0 / px
+        ),
         (Some(mm), None, Some(px)) => format!(
             "    // By the Moon's size in the frames and the {mm} mm recorded, within 7 %:\n    optics: (pixel_pitch_um: {:.2}),\n",
             mm * 1000.0 / px

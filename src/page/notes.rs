@@ -5,7 +5,7 @@ use super::beside::NOTES;
 use crate::camera::Mount;
 use crate::diag::{append_value, set_value};
 use crate::ingest::{Night, ShootNotes};
-use crate::solve::suggest;
+use crate::solve::{LEAST_PITCH_UM, suggest};
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -59,7 +59,8 @@ pub(super) async fn read(State(desk): Shared) -> Answer<Json<serde_json::Value>>
         "focal_length_mm": rig.and_then(|r| r.focal_length_mm),
         "suggested": {
             "mount": suggested.as_ref().map(|s| format!("{:?}", s.mount)).filter(|m| m != "Unknown"),
-            "pixel_pitch_um": pitch.map(|(px, mm)| (mm * 1e5 / px).round() / 100.0),
+            "pixel_pitch_um":
+                pitch.map(|(px, mm)| (mm * 1e5 / px).round() / 100.0).filter(|pitch| *pitch >= LEAST_PITCH_UM),
             "landscape": suggested.and_then(|s| s.landscape),
         },
     })))

@@ -42,7 +42,7 @@ mod track;
 
 pub use looks::{Looks, LooksError};
 pub(crate) use mount::aim_sigma_px;
-pub use suggestion::{Suggestion, suggest};
+pub use suggestion::{LEAST_PITCH_UM, Suggestion, suggest};
 
 use crate::diag::{Diagnostic, Warned};
 use crate::ingest::{Frame, Night};

@@ -20,6 +20,9 @@ pub struct Suggestion {
     pub landscape: Option<String>,
 }
 
+/// Pixels spaced more closely than this, micrometres, no sensor has (0.56 in phones of 2022, from memory).
+pub const LEAST_PITCH_UM: f64 = 0.5;
+
 /// How fast the Moon crosses a camera that stands still, radians a second: the sky's 15.04" less its own mean motion of
 /// 0.55" (13.18 degrees a day), a tenth slower at its greatest declination.
 const DRIFT: f64 = 14.0 / 206_264.806;

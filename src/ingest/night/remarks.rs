@@ -20,7 +20,7 @@ pub(super) fn of_frames(night: &Night, out: &mut Vec<Diagnostic>) {
                 "clock-zone-unknown",
                 "nobody says what zone the camera's clock was set to; UTC is assumed",
             )
-            .with_help("write `clock: (utc_offset: \"+08:00\")` into shoot.ron beside the frames"),
+            .with_help("write the offset that it was set to into shoot.ron beside the frames, such as `clock: (utc_offset: \"+08:00\")`"),
         );
     }
     if night.site.is_none() {

@@ -44,16 +44,14 @@ fn steady_part(level: bool, level_up: Angle, orientation: &Orientation) -> Angle
     if level { orientation.up_position_angle - level_up } else { orientation.up_position_angle }
 }
 
-/// Whether the camera stayed level, or turned with the sky: by what is known of its mount, else by the frames whose features tell,
-/// where most of those agree on one of the two. `None` where nothing says so.
+/// Whether the camera stayed level, or turned with the sky: by what is known of its mount, else, or where that is contradicted, by
+/// the frames whose features tell, where most of those agree on one of the two. `None` where nothing says so.
 fn stays_level(aim: &Aim, level_ups: &[Option<Angle>], found: &[Option<Orientation>]) -> Option<bool> {
     /// So many frames that agree so well are no chance, degrees.
     const FEWEST: usize = 5;
     const ALIKE_DEG: f64 = 3.0;
     const MOST: f64 = 0.8;
-    if aim.mount() != Mount::Unknown {
-        return Some(aim.keeps_level());
-    }
+    let noted = (aim.mount() != Mount::Unknown).then(|| aim.keeps_level());
     let agreeing = |level: bool| {
         let pairs = found.iter().zip(level_ups);
         let parts: Vec<Angle> = pairs.filter_map(|(o, up)| Some(steady_part(level, (*up)?, o.as_ref()?))).collect();
@@ -62,11 +60,14 @@ fn stays_level(aim: &Aim, level_ups: &[Option<Angle>], found: &[Option<Orientati
         let most = parts.iter().map(alike).max().unwrap_or(0);
         (most >= FEWEST && most as f64 >= MOST * parts.len() as f64).then_some(most)
     };
-    // Of equals the tripod: most cameras stand on one.
-    match (agreeing(true), agreeing(false)) {
-        (Some(level), with_sky) => Some(with_sky.is_none_or(|n| level >= n)),
-        (None, Some(_)) => Some(false),
-        (None, None) => None,
+    match (noted, agreeing(true), agreeing(false)) {
+        // What was noted stands, unless the frames agree on the other alone.
+        (Some(true), Some(_), _) | (Some(true), _, None) => Some(true),
+        (Some(false), _, Some(_)) | (Some(false), None, _) => Some(false),
+        // Of equals the tripod: most cameras stand on one.
+        (_, Some(level), with_sky) => Some(with_sky.is_none_or(|n| level >= n)),
+        (_, None, Some(_)) => Some(false),
+        (None, None, None) => None,
     }
 }
 

@@ -74,8 +74,30 @@ impl Aim {
                 .or_else(fixed)
                 .or_else(tracked)
                 .unwrap_or(Aim { mount: Mount::Unknown, ..bare.clone() }),
-            Mount::ReaimedTripod | Mount::Unknown => bare.clone(),
+            Mount::ReaimedTripod => bare.clone(),
+            Mount::Unknown => fixed().filter(|aim| aim.is_beyond_doubt(&frames)).unwrap_or_else(|| bare.clone()),
         }
+    }
+
+    /// Whether so many frames show the Moon where one aim has it that the camera stood still, though nobody noted that.
+    fn is_beyond_doubt(&self, frames: &Sightings<'_>) -> bool {
+        const FEWEST: usize = 8;
+        /// Share of the well-seen discs.
+        const MOST: f64 = 0.8;
+        /// How far the sky must have carried the Moon: what hardly moves tells nothing of who stood still.
+        const LEAST_WAY_DEG: f64 = 5.0;
+        let agreeing: usize = self.pointings.iter().map(|p| p.frames).sum();
+        let mut seen = frames.iter().filter_map(|(place, _)| Some((*place)?.seen.direction()));
+        let way = seen.next().zip(seen.next_back()).map_or(0.0, |(a, b)| a.angle(&b).to_degrees());
+        let close = self.pointings.iter().all(|p| {
+            let radius = p.pointing.lens.focal_length_px * crate::sky::MEAN_SEMIDIAMETER_RAD;
+            p.rms_px < 0.1 * radius + 0.5
+        });
+        self.holds(frames)
+            && agreeing >= FEWEST
+            && agreeing as f64 >= MOST * self.well_seen as f64
+            && way > LEAST_WAY_DEG
+            && close
     }
 
     /// Once more, with one measured disc a frame at most; keeps what stood where that fails.
