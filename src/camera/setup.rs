@@ -82,10 +82,10 @@ pub struct Firing {
 }
 
 impl Firing {
-    /// From the first contact to the last, so many minutes apart.
+    /// From the first contact to the last, so many minutes apart; a second at least.
     pub fn every(minutes: f64) -> Self {
         Firing {
-            every_minutes: minutes,
+            every_minutes: minutes.max(1.0 / 60.0),
             lead_minutes: 0.0,
             tail_minutes: 0.0,
             also_at: Vec::new(),

@@ -165,7 +165,8 @@ pub fn run(args: &FilmArgs) -> Outcome {
         print_json(&serde_json::json!({
             "schema": "moonloom-film-1",
             "seconds": seconds_of(&shown, film.pictures.len()),
-            "cross_faded": faded_between(&film, &shown),
+            "cross_faded": film.record.cross_faded,
+            "cross_faded_between": faded_between(&film, &shown),
             "written": numbers(&pictures),
             "pictures": film.pictures,
         }))?;

@@ -121,7 +121,7 @@ pub fn run(args: &PlanArgs) -> Outcome {
         }
     };
     let zone = zone(args, &observer, scenario.as_ref())?;
-    let eclipse = eclipse_of(&date, rule, &zone)?;
+    let eclipse = eclipse_of(&date, rule, (&observer, &zone))?;
     let rehearsed = scenario.iter().flat_map(|s| &s.rigs).map(RehearsedRig::setup);
     let rigs: Vec<Setup> = rehearsed.chain(bag(args)?).collect();
     let request = PlanRequest {

@@ -23,6 +23,10 @@ const SHARP: Lens = &[(1.0, 1.0)];
 const GLOWING: Lens = &[(0.8, 1.0), (0.15, 2.5), (0.04, 6.0), (0.01, 12.0)];
 /// Least share of the disc's area that is white: less is a sliver, and the limb beside it tells more.
 const LEAST_WHITE: f64 = 0.15;
+/// What is white is at least as large as this share of what is lit: of a Moon that is not burnt only the highlands pass for white.
+const LEAST_OF_LIT: f64 = 0.92;
+/// And lit is what has this share of the brightest light.
+const LIT: f32 = 0.1;
 /// Least agreement of the two shapes, their common part over both together: a roof or a bough before the disc leaves less.
 const LEAST_AGREEMENT: f64 = 0.75;
 /// What pixels of a few make uncertain at best.
@@ -64,6 +68,11 @@ pub(super) fn place(
     };
     let Some(shading) = shading.filter(|_| !white.is_cut) else { return Burnt::Shapeless };
     let spread = light(view, (metric, radius), shading);
+    let brightest = spread.data().iter().copied().fold(0.0, f32::max);
+    let lit = spread.data().iter().filter(|v| **v >= LIT * brightest).count() as f64 / (FINE * FINE) as f64;
+    if (white.count as f64) < LEAST_OF_LIT * lit {
+        return Burnt::Hardly;
+    }
     let tries: Vec<(f64, (f64, f64))> =
         [SHARP, GLOWING].iter().filter_map(|lens| compared(view, &white, &through(&spread, lens))).collect();
     let best = tries.iter().map(|t| t.0).fold(0.0, f64::max);
@@ -198,11 +207,16 @@ mod tests {
     /// A disc of 8 px that is lit on its left, forty times beyond white, through a lens whose glow falls off as the square of the
     /// distance: neither of the two that are tried; at a place between pixels.
     fn burnt(lit_until: f64, top: f32) -> (View, PixelPoint) {
+        shown(40.0, lit_until, top)
+    }
+
+    /// The same, as bright as given.
+    fn shown(bright: f64, lit_until: f64, top: f32) -> (View, PixelPoint) {
         const SIDE: usize = 48;
         let at = PixelPoint::new(23.3, 24.8);
         let light = |x: f64, y: f64| {
             let (u, v) = ((x - at.x) / 8.0, (y - at.y) / 8.0);
-            if u * u + v * v < 1.0 && u < lit_until { 40.0 } else { 0.0 }
+            if u * u + v * v < 1.0 && u < lit_until { bright } else { 0.0 }
         };
         let spread = |x: f64, y: f64| {
             let mut sum = 0.0;
@@ -240,6 +254,11 @@ mod tests {
             let off = centre.distance(truth);
             assert!(off < 0.5 && off < 3.0 * sigma && sigma < 1.0, "{off} px off, {sigma}, lit until {lit_until}");
         }
+        // A Moon that is not burnt, however bright: its seas are darker by half.
+        let (mut seas, truth) = shown(0.95, 2.0, 1.0);
+        seas.plane.data_mut().iter_mut().enumerate().for_each(|(i, v)| *v *= if i % 48 > 26 { 0.6 } else { 1.0 });
+        let whole = |_: f64, _: f64| 1.0;
+        assert!(matches!(place(&seas, truth, (round, 8.0), Some(&whole)), Burnt::Hardly));
         // What the shadow would not make is no white of the Moon's.
         let (view, truth) = burnt(0.0, 1.0);
         let other = |u: f64, _: f64| if u > 0.0 { 1.0 } else { 0.0 };

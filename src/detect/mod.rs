@@ -2,9 +2,10 @@
 //!
 //! `sky_level` puts a frame on a log-like scale relative to its own sky; `candidates` lets edges vote for centres;
 //! `limb` measures the limb along rays (`edge_profile` places each edge); `circle` fits it; `small_disc` models
-//! the whole image of a disc of a few pixels, `burnt` places one whose lit part is white, and `faint` finds one that drowns in noise. `frame` is a frame made
-//! ready, `trace` a circle through its limb, `look` one disc of it with what is kept (`cutout`) and what lies on either side of its circle (`rim`),
-//! `search` all of them, best first; `smear` whether a limb is wider in one direction. Useful by itself on any photograph: [`find_in_picture`].
+//! the whole image of a disc of a few pixels, `burnt` places one whose lit part is white, and `faint` finds one that
+//! drowns in noise. `frame` is a frame made ready, `trace` a circle through its limb, `look` one disc of it with what is
+//! kept (`cutout`) and what lies on either side of its circle (`rim`), `search` all of them, best first; `smear` whether
+//! a limb is wider in one direction. Useful by itself on any photograph: [`find_in_picture`].
 
 mod burnt;
 mod candidates;

@@ -248,6 +248,7 @@ fn saved(desk: &Desk, name: String) -> Answer<StatusCode> {
 
 pub(super) async fn picture(State(desk): Shared, Query(q): Query<Side>) -> Answer<Response> {
     aside(move || {
+        looked_at(&desk)?;
         let picture = on_desk(&desk)
             .and_then(|(night, registration, layout)| drawn(&desk, (&night, &registration, &layout), q.or(1600)));
         Ok(picture.unwrap_or_else(cannot))

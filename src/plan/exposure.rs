@@ -129,6 +129,8 @@ fn phases(request: &PlanRequest<'_>) -> Vec<(String, Instant)> {
     /// Of totality its first and last minutes are the brightest.
     const INSIDE_S: f64 = 180.0;
     let eclipse = request.eclipse;
+    let totality = eclipse.at(Contact::U2).zip(eclipse.at(Contact::U3)).map_or(0.0, |(u2, u3)| u3.seconds_since(u2));
+    let inside_s = INSIDE_S.min(totality / 4.0);
     let contact = |contact: Contact, later_s: f64, words: &str| {
         eclipse.at(contact).map(|at| (words.to_owned(), at.plus_seconds(later_s)))
     };
@@ -142,9 +144,9 @@ fn phases(request: &PlanRequest<'_>) -> Vec<(String, Instant)> {
     out.extend(contact(Contact::P1, 0.0, "penumbral, beginning"));
     out.extend(contact(Contact::U1, 0.0, "umbra about to bite (U1)"));
     out.extend(SHARES.into_iter().filter_map(over(Umbra::Coming)));
-    out.extend(contact(Contact::U2, INSIDE_S, "totality, just begun"));
+    out.extend(contact(Contact::U2, inside_s, "totality, just begun"));
     out.push(("greatest eclipse".to_owned(), eclipse.greatest()));
-    out.extend(contact(Contact::U3, -INSIDE_S, "totality, about to end"));
+    out.extend(contact(Contact::U3, -inside_s, "totality, about to end"));
     out.extend(SHARES.into_iter().rev().filter_map(over(Umbra::Going)));
     out.extend(contact(Contact::U4, 0.0, "umbra just gone (U4)"));
     out.extend(contact(Contact::P4, 0.0, "penumbral, ending"));

@@ -67,6 +67,14 @@ fn choose_in(sequence: &Sequence<'_>, k: usize, discs: &[Vec<DiscFit>], aim: &Ai
             _ => {}
         }
     }
+    // A speck that happens to stand where a path has the Moon is none beside a disc that is the Moon by itself.
+    let is_sure = |i: &usize| discs[k][*i].confidence() > CONFIDENT;
+    if !choice.chosen.as_ref().is_some_and(is_sure)
+        && let Some(sure) = (0..discs[k].len()).find(|i| aim.stands_by_itself(&discs[k][*i], place))
+        && rejects(sequence, k, &discs[k][sure], discs, aim, (expected, radius)).is_none()
+    {
+        choice.chosen = Some(sure);
+    }
     choice
 }
 
@@ -91,16 +99,19 @@ fn rejects(
     };
     match radius {
         _ if misses_track => Some(if still { RejectionReason::DoesNotMove } else { RejectionReason::OffTrack }),
-        Some(r) if expected.is_none() && !is_of_size(sequence, disc, r, place) => Some(RejectionReason::WrongSize),
+        Some(r) if expected.is_none() && !is_of_size(sequence, disc, &discs[k], r, place) => {
+            Some(RejectionReason::WrongSize)
+        }
         _ => (still && expected.is_none()).then_some(RejectionReason::DoesNotMove),
     }
 }
 
-/// Whether a disc may be the Moon by its size, or its glare.
-fn is_of_size(sequence: &Sequence<'_>, disc: &DiscFit, radius: f64, place: Option<&SkyPlace>) -> bool {
-    let ratio = on_axis(sequence, disc, place) / radius;
-    let glares = scale::may_be_glare(disc) && (0.0..scale::MOST_GLARE).contains(&ratio.ln());
-    (ratio - 1.0).abs() <= tolerated_size(radius, place) || glares
+/// Whether a disc may be the Moon by its size; or its glare, where none of the frame's has that size.
+fn is_of_size(sequence: &Sequence<'_>, disc: &DiscFit, all: &[DiscFit], radius: f64, place: Option<&SkyPlace>) -> bool {
+    let ratio = |d: &DiscFit| on_axis(sequence, d, place) / radius;
+    let fits = |d: &DiscFit| (ratio(d) - 1.0).abs() <= tolerated_size(radius, place);
+    let glares = || scale::may_be_glare(disc) && (0.0..scale::MOST_GLARE).contains(&ratio(disc).ln());
+    fits(disc) || (glares() && !all.iter().any(|d| d.confidence() > 0.6 * CONFIDENT && fits(d)))
 }
 
 /// How large a disc would be on the optical axis, pixels.

@@ -386,6 +386,10 @@ fn refit_flattened(
     let known = Known { radius, share: aim.scale_sigma(), shape, place_known: false };
     let fit = moon.look.as_ref()?.again(&known.expectation(moon.fit.saturated_share), None)?;
     let fit = through_air(fit, place);
+    // What a burnt crescent makes of a circle is not undone by another one.
+    let small = radius < SMALL_DISC_PX;
+    let least = if small { moon.fit.centre_sigma_px } else { 0.0 };
+    let fit = DiscFit { centre_sigma_px: fit.centre_sigma_px.max(least), ..fit };
     // A circle laid into a flattened disc is off by at most what the air takes of its height.
     let most = (0.02 + (flattening.ratio - 1.0)) * fit.radius_px;
     (fit.centre.distance(moon.fit.centre) < most).then_some(fit)

@@ -126,7 +126,7 @@ pub(super) fn whole_hours(sequence: &Sequence<'_>, aim: &Aim, moons: &[Option<&M
     /// Nobody sets a camera on a tripod askew by more.
     const SUSPICIOUS_ROLL_DEG: f64 = 8.0;
     let observer = sequence.observer()?;
-    let own = aim.pointings().first().filter(|p| p.frames >= 6)?;
+    let own = aim.pointings().iter().max_by_key(|p| p.frames).filter(|p| p.frames >= 6)?;
     let roll = |p: &crate::registration::PointingSolution| p.pointing.roll.normalized_signed().degrees().abs();
     if own.rms_px < SUSPICIOUS_PX && roll(own) < SUSPICIOUS_ROLL_DEG {
         return None;

@@ -84,10 +84,10 @@ struct Vote {
     fit: DiscFit,
 }
 
-/// Whether a disc may be the glare of a smaller one: so small, and as bright as white.
+/// Whether a disc may be the glare of a smaller one: so small, and clipped.
 pub(super) fn may_be_glare(fit: &DiscFit) -> bool {
-    const WHITE: f32 = 0.75;
-    fit.rectified_radius_px < SMALL_DISC_PX && fit.disc_level + fit.sky_level > WHITE
+    const CLIPPED: f64 = 0.1;
+    fit.rectified_radius_px < SMALL_DISC_PX && fit.saturated_share > CLIPPED
 }
 
 /// How much larger than its true disc the glare of a small one may be, in logarithms.
@@ -153,7 +153,8 @@ fn best_for(votes: &[Vote], scale: f64) -> f64 {
     /// What a glare's voice is worth for a disc inside it: less than a limb's, more than none.
     const INSIDE_GLARE: f64 = 0.6;
     let near = |v: &Vote| (-0.5 * ((v.scale - scale) / tolerance(&v.fit)).powi(2)).exp();
-    let inside = |v: &Vote| if glares_from(v, scale) { INSIDE_GLARE } else { 0.0 };
+    let has_its_own = votes.iter().any(|v| is_at(v, scale) && v.weight > 0.6 * CONFIDENT);
+    let inside = |v: &Vote| if !has_its_own && glares_from(v, scale) { INSIDE_GLARE } else { 0.0 };
     votes.iter().map(|v| v.weight * near(v).max(inside(v))).fold(0.0, f64::max)
 }
 
@@ -168,7 +169,8 @@ fn commonest(votes: &[Vec<Vote>], members: &[usize], claimed: Option<f64>) -> Op
     let said = |scale: f64| claimed.map_or(0.0, |c| 0.5 * (-0.5 * ((scale - c.ln()) / 0.07).powi(2)).exp());
     let of_members = || members.iter().flat_map(|&k| &votes[k]);
     // Where all are glares, none of them is as large as the Moon; the lens that was noted may be.
-    let noted = claimed.map(f64::ln).filter(|c| of_members().any(|v| glares_from(v, *c)));
+    let all_glare = of_members().all(|v| v.weight < CONFIDENT || may_be_glare(&v.fit));
+    let noted = claimed.map(f64::ln).filter(|c| all_glare && of_members().any(|v| glares_from(v, *c)));
     let trials = of_members().map(|v| v.scale).chain(noted);
     trials
         .map(|scale| (scale, support(votes, members, scale) + said(scale)))
@@ -183,7 +185,10 @@ fn is_at(vote: &Vote, scale: f64) -> bool {
 
 /// The disc of a frame that agrees with a scale, if one does.
 fn agreeing(votes: &[Vote], scale: f64) -> Option<&Vote> {
-    votes.iter().filter(|v| is_at(v, scale) || glares_from(v, scale)).max_by(|a, b| a.weight.total_cmp(&b.weight))
+    votes
+        .iter()
+        .filter(|v| is_at(v, scale) || glares_from(v, scale))
+        .max_by(|a, b| is_at(a, scale).cmp(&is_at(b, scale)).then(a.weight.total_cmp(&b.weight)))
 }
 
 /// The scale settled from the discs near a first one: the median of those that show half of their limb, or of all.

@@ -55,7 +55,9 @@ fn no_path_of_a_mount_takes_a_disc_from_where_it_was_photographed() {
         let folder = TempDir::new().unwrap();
         let truth = night(folder.path(), hunts_px);
         let night = read_night(folder.path()).unwrap().value;
-        let found = register(&night, Default::default(), &|_| {}).value;
+        let found = register(&night, Default::default(), &|_| {});
+        assert!(found.diagnostics.iter().all(|d| d.code != "mount-doubtful"), "{:?}", found.diagnostics);
+        let found = found.value;
         let (mut off_most, mut turned_most) = (0.0f64, 0.0f64);
         for (frame, t) in found.frames.iter().zip(&truth) {
             assert_eq!(frame.file, t.file);

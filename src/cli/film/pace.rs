@@ -59,6 +59,9 @@ pub fn no_gap(film: &Film, pace: Pace) -> String {
     let steps = film.steps_s();
     let between = &steps[..steps.len().saturating_sub(1)];
     let longest = between.iter().copied().fold(0.0, f64::max);
+    if longest <= 0.0 {
+        return "nothing is cross-faded: there is no time between the photographs".to_owned();
+    }
     format!(
         "nothing is cross-faded: the longest time between two photographs, {longest:.0} s, is no more than {GAP} times the usual {:.0} s",
         usual_step(between)

@@ -38,8 +38,13 @@ pub fn years(text: &str) -> Result<(Instant, Instant), Failure> {
     start.ok().zip(end.ok()).ok_or_else(|| wrong(format!("`{text}` is not a span of years"), help))
 }
 
-/// The eclipse of a date, or the one a night before or after: of the date that it has neither in UTC nor by the local clock it is said.
-pub fn eclipse_of(date: &str, rule: ShadowRule, zone: &TimeZone) -> Result<LunarEclipse, Failure> {
+/// The eclipse of a date, or the one a night before or after: that is said where it has the date neither in UTC nor by the local clock
+/// or the site's own Sun.
+pub fn eclipse_of(
+    date: &str,
+    rule: ShadowRule,
+    (observer, zone): (&Observer, &TimeZone),
+) -> Result<LunarEclipse, Failure> {
     let noon = Instant::parse_utc(&format!("{date}T12:00:00Z"))
         .map_err(|_| wrong(format!("`{date}` is not a date"), "write --eclipse 2028-12-31"))?;
     if !moonloom::sky::serves(noon) {
@@ -57,11 +62,12 @@ pub fn eclipse_of(date: &str, rule: ShadowRule, zone: &TimeZone) -> Result<Lunar
     let eclipse = near.into_iter().next().ok_or_else(|| {
         wrong(format!("there is no lunar eclipse near {date}"), "`moonloom plan --list 2025..2035` lists them")
     })?;
-    let dates = eclipse
-        .contacts
-        .iter()
-        .flat_map(|(_, at)| [TimeZone::UTC, zone.clone()].map(|z| z.to_datetime(at.to_utc()).date().to_string()));
-    if !dates.into_iter().any(|d| d == date) {
+    // Who gives no zone may mean the site's own evening.
+    let by_the_sun = jiff::tz::Offset::from_seconds((observer.longitude.degrees() * 240.0) as i32);
+    let clocks = [TimeZone::UTC, zone.clone(), by_the_sun.map_or(TimeZone::UTC, TimeZone::fixed)];
+    let asked = TimeZone::UTC.to_datetime(noon.to_utc()).date();
+    let has_date = |at: Instant| clocks.iter().any(|clock| clock.to_datetime(at.to_utc()).date() == asked);
+    if !eclipse.contacts.iter().any(|(_, at)| has_date(*at)) {
         let greatest = eclipse.greatest().to_iso_utc();
         let message =
             format!("on {date} there is no lunar eclipse: this is the one nearest to it, greatest {greatest}");

@@ -62,8 +62,8 @@ function cannot(shown, why) {
   const back = el("button", { type: "button", disabled: state.undo === 0, onclick: () => $("undo").click() }, "Take the last change back");
   const image = shown.querySelector("img");
   image.hidden = !image.src;
-  pixels.changed();
-  shown.prepend(el("div", { class: "cannot" }, el("strong", {}, "This layout makes no picture of this night."), el("p", { class: "fault" }, why), el("div", { class: "row" }, back)));
+  pixels.gone();
+  shown.prepend(el("div", { class: "cannot", role: "alert" }, el("strong", {}, "This layout makes no picture of this night."), el("p", { class: "fault" }, why), el("div", { class: "row" }, back)));
 }
 
 /** Over each disc a place that says which it is. */

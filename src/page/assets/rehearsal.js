@@ -8,27 +8,33 @@ export function rehearsal(plan, rig, query, aim) {
   const inDark = rows.find((r) => r.contact === "greatest") ?? rows[Math.floor(rows.length / 2)];
   const moment = el("select", {}, ...rows.map((r) => el("option", { value: r.utc, selected: r === inDark }, `${r.local.slice(11, 16)}${r.contact ? ` ${r.contact}` : ""}`)));
   const part = el("select", {}, el("option", { value: "lit" }, "the lit part"), el("option", { value: "umbra", selected: true }, "the umbra"));
-  const atMoon = el("input", { type: "checkbox", checked: !rig.framing.track_fits });
+  const follows = new URLSearchParams(query).get("tracking") === "true";
+  // A mount that follows keeps the Moon in the middle, north up.
+  const atMoon = el("input", { type: "checkbox", checked: follows || !rig.framing.track_fits, disabled: follows });
   const image = el("img", { alt: "", hidden: true }), words = el("p", { role: "status", "aria-live": "polite" });
+  let turn = 0;
   const show = async () => {
+    const mine = ++turn, when = moment.selectedOptions[0].textContent;
     const wish = new URLSearchParams(query);
     wish.set("utc", moment.value);
     wish.set("part", part.value);
-    if (!atMoon.checked) ["azimuth", "altitude"].forEach((name, i) => wish.set(name, aim()[i]));
+    if (!atMoon.checked) ["azimuth", "altitude"].forEach((name, i) => { if (aim()[i] !== "") wish.set(name, aim()[i]); });
     const answer = await ask(`/api/plan/frame?${wish}`);
+    // What was asked meanwhile is shown instead.
+    if (mine !== turn) return;
     const old = image.src;
     image.src = URL.createObjectURL(await answer.blob());
     await image.decode();
     if (old.startsWith("blob:")) URL.revokeObjectURL(old);
     image.hidden = false;
-    image.alt = `rehearsed frame of ${rig.name} at ${moment.selectedOptions[0].textContent}`;
-    words.textContent = `${moment.selectedOptions[0].textContent}, ${answer.headers.get("x-exposure")}: rehearsed, not photographed; under a clear sky, without what stands on your horizon.`;
+    image.alt = `rehearsed frame of ${rig.name} at ${when}`;
+    words.textContent = `${when}, ${answer.headers.get("x-exposure")}: rehearsed, not photographed; under a clear sky, without what stands on your horizon.`;
     say("");
   };
   const again = () => { if (!image.hidden) show().catch(() => {}); };
   [moment, part, atMoon].forEach((i) => i.addEventListener("change", again));
   return el("div", { class: "rehearsal" },
-    el("div", { class: "row" }, el("label", {}, "At ", moment), el("label", {}, "exposed for ", part), el("label", {}, atMoon, " aimed at the Moon"),
+    el("div", { class: "row" }, el("label", {}, "At ", moment), el("label", {}, "exposed for ", part), el("label", {}, atMoon, follows ? " aimed at the Moon, north up" : " aimed at the Moon"),
       el("button", { type: "button", onclick: () => show().catch(() => {}) }, "Rehearse this frame")),
     words, image);
 }

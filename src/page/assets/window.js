@@ -20,18 +20,20 @@ export function trueWindow(shown, whole) {
     const image = URL.createObjectURL(await answer.blob());
     // What was scrolled to meanwhile comes next.
     if (mine !== turn || !on) { URL.revokeObjectURL(image); return; }
-    const isFirst = whole.style.width === "";
+    const isOther = whole.style.width !== `${allWide / dots()}px` || whole.style.height !== `${allHigh / dots()}px`;
     const [seenAcross, seenDown] = [Number(query.get("across")), Number(query.get("down"))];
     whole.style.width = `${allWide / dots()}px`;
     whole.style.height = `${allHigh / dots()}px`;
-    if (isFirst) shown.scrollTo(seenAcross * allWide / dots() - w / 2, seenDown * allHigh / dots() - h / 2);
+    if (isOther) shown.scrollTo(seenAcross * allWide / dots() - w / 2, seenDown * allHigh / dots() - h / 2);
     if (part.src.startsWith("blob:")) URL.revokeObjectURL(part.src);
     part.src = image;
     Object.assign(part.style, { left: `${left / dots()}px`, top: `${top / dots()}px`, width: `${width / dots()}px`, height: `${height / dots()}px` });
     part.hidden = false;
   }
   const soon = () => {
-    if (!on) return;
+    // Another board was laid in its place.
+    if (!shown.isConnected) removeEventListener("resize", soon);
+    if (!on || !shown.isConnected) return;
     clearTimeout(timer);
     timer = setTimeout(() => fetchPart().catch(() => {}), 150);
   };
@@ -47,10 +49,17 @@ export function trueWindow(shown, whole) {
       part.hidden = true;
       whole.style.width = whole.style.height = "";
     },
-    /** The picture is another one now. */
+    /** The picture is another one now: the same part of it is looked at. */
     changed() {
+      ++turn;
       part.hidden = true;
-      if (on) { whole.style.width = whole.style.height = ""; soon(); }
+      soon();
+    },
+    /** There is no picture. */
+    gone() {
+      ++turn;
+      clearTimeout(timer);
+      part.hidden = true;
     },
   };
 }

@@ -15,7 +15,7 @@ pub(super) fn check(path: &Path, text: &str, form: &FileForm) -> Result<(), Diag
     };
     for rig in &form.rigs {
         let lengths = rig.pointings.iter().map(|p| p.focal_length_px).chain(rig.focal_length_px);
-        let angles = rig.pointings.iter().flat_map(|p| [p.azimuth_deg, p.altitude_deg, p.roll_deg, p.k1]);
+        let angles = rig.pointings.iter().flat_map(|p| [p.azimuth_deg, p.altitude_deg, p.roll_deg, p.k1, p.k2]);
         let times = rig.pointings.iter().filter_map(|p| p.from_utc.as_deref()).chain(
             rig.tracking.iter().flat_map(|t| &t.stretches).flat_map(|d| [d.from_utc.as_str(), d.until_utc.as_str()]),
         );

@@ -37,7 +37,28 @@ pub(super) struct Aim {
 /// Discs of each frame that may be the Moon, best first, and where the Moon stood.
 type Sightings<'a> = [(Option<&'a SkyPlace>, Vec<DiscFit>)];
 
-/// How far discs lie from the path over the frames of a mount that follows, root mean square, radii: further, and it is no path.
+/// Whether well-seen discs of the Moon's size go over the frames at less than half the sky's pace, in most steps: no camera that stands
+/// still shows it so, and no hand that aims anew each time.
+fn crosses_slowly(aim: &Aim, frames: &Sightings<'_>) -> bool {
+    let Some(focal) = aim.focal_length_px() else { return false };
+    let disc = |discs: &[DiscFit]| discs.iter().find(|d| d.confidence() > CONFIDENT).map(|d| d.centre);
+    let seen: Vec<(f64, PixelPoint)> = frames
+        .iter()
+        .filter_map(|(place, discs)| Some(((*place)?.instant.tt_seconds() / 3600.0, disc(discs)?)))
+        .collect();
+    let slow = seen.windows(2).filter(|w| {
+        let hours = (w[1].0 - w[0].0).abs().max(1e-3);
+        w[0].1.distance(w[1].1) < 0.5 * SIDEREAL_RAD_PER_HOUR * focal * hours
+    });
+    let steps = seen.len().saturating_sub(1);
+    steps >= 5 && 3 * slow.count() >= 2 * steps
+}
+
+/// The sky's own motion, radians an hour.
+const SIDEREAL_RAD_PER_HOUR: f64 = 0.2618;
+
+/// How far discs lie from the path over the frames of a mount that follows, root mean square, radii, and three pixels: further, and it
+/// is no path.
 const MOST_OFF_PATH: f64 = 0.05;
 
 /// Share of the well-seen discs that must agree with what a mount is said to have done.
@@ -73,7 +94,11 @@ impl Aim {
                 .filter(|t| t.is_steady(&frames))
                 .or_else(fixed)
                 .or_else(tracked)
-                .unwrap_or(Aim { mount: Mount::Unknown, ..bare.clone() }),
+                // A drive that hunts follows nevertheless.
+                .unwrap_or_else(|| match crosses_slowly(&bare, &frames) {
+                    true => bare.clone(),
+                    false => Aim { mount: Mount::Unknown, ..bare.clone() },
+                }),
             Mount::ReaimedTripod => bare.clone(),
             Mount::Unknown => fixed().filter(|aim| aim.is_beyond_doubt(&frames)).unwrap_or_else(|| bare.clone()),
         }
@@ -100,7 +125,7 @@ impl Aim {
             && close
     }
 
-    /// Once more, with one measured disc a frame at most; keeps what stood where that fails.
+    /// Once more, with one measured disc a frame at most; keeps a tripod's pointings where that fails.
     pub fn solve_again(&self, sequence: &Sequence<'_>, moons: &[Option<Moon>]) -> Self {
         let frames: Vec<(Option<&SkyPlace>, Vec<DiscFit>)> =
             moons.iter().enumerate().map(|(k, m)| (sequence.place(k), m.iter().map(|m| m.fit).collect())).collect();
@@ -114,13 +139,13 @@ impl Aim {
         aim
     }
 
-    /// The first pointing that the measured Moons would have, the sky having the Moon at other places.
+    /// The pointing that most of the measured Moons would have, the sky having the Moon at other places.
     pub fn pointed_with(&self, places: &[Option<SkyPlace>], moons: &[Option<&Moon>]) -> Option<PointingSolution> {
         let frames: Vec<(Option<&SkyPlace>, Vec<DiscFit>)> =
             moons.iter().zip(places).map(|(m, p)| (p.as_ref(), m.iter().map(|m| m.fit).collect())).collect();
         let lens = self.pointings.first()?.pointing.lens;
         let bare = Aim { pointings: Vec::new(), tracking: None, ..self.clone() };
-        bare.pointed(lens, &frames).pointings.into_iter().next()
+        bare.pointed(lens, &frames).pointings.into_iter().max_by_key(|p| p.frames)
     }
 
     /// With the pointings of a fixed tripod, where those are found.
@@ -194,8 +219,6 @@ impl Aim {
     /// Whether a path over the frames is that of a mount which follows the sky: it leaves little, and crosses in an hour
     /// less than the sky itself does.
     fn is_steady(&self, frames: &Sightings<'_>) -> bool {
-        /// The sky's own motion, radians an hour.
-        const SIDEREAL_RAD_PER_HOUR: f64 = 0.2618;
         let Some((tracking, focal)) = self.tracking.as_ref().zip(self.focal_length_px()) else { return true };
         let fast = |rate: (f64, f64)| rate.0.hypot(rate.1) > 0.5 * SIDEREAL_RAD_PER_HOUR * focal;
         let moving = tracking.stretches.iter().filter(|s| fast(s.px_per_hour)).count();

@@ -306,6 +306,35 @@ mod tests {
             lamp[k].discs = vec![disc(PixelPoint::new(5000.0, 3100.0))];
         }
         assert_eq!(solve(Lens { k1: 0.0, ..lens }, &lamp).len(), 1);
+        // After two such frames cloud: what those showed stands, for nobody saw the camera put back.
+        let speck = |x: f64, y: f64| DiscFit {
+            radius_px: 2.0,
+            rectified_radius_px: 2.0,
+            contrast: 4.0,
+            agreeing: 0.2,
+            ..disc(PixelPoint::new(x, y))
+        };
+        let mut clouded = sightings[..24].to_vec();
+        clouded[19..].iter_mut().enumerate().for_each(|(i, s)| s.discs = vec![speck(300.0 + 700.0 * i as f64, 900.0)]);
+        let solved = solve(Lens { k1: 0.0, ..lens }, &clouded);
+        assert_eq!(solved.len(), 2);
+        assert!((solved[1].pointing.azimuth.degrees() - solved[0].pointing.azimuth.degrees() - 0.6).abs() < 0.02);
+        // A lamp of the Moon's size and a speck where the sky would have carried it are no knock.
+        let mut chance = sightings[..17].to_vec();
+        chance[15].discs = vec![disc(PixelPoint::new(5000.0, 3100.0))];
+        let carried = (
+            chance[16].discs[0].centre.x - sightings[15].discs[0].centre.x,
+            chance[16].discs[0].centre.y - sightings[15].discs[0].centre.y,
+        );
+        chance[16].discs = vec![speck(5000.0 + carried.0, 3100.0 + carried.1), disc(PixelPoint::new(700.0, 3600.0))];
+        assert_eq!(solve(Lens { k1: 0.0, ..lens }, &chance).len(), 1);
+        // A planet goes along with the Moon, and outlasts it in cloud.
+        let beside = |s: &Sighted| disc(PixelPoint::new(s.discs[0].centre.x + 260.0, s.discs[0].centre.y - 90.0));
+        let mut planet = sightings[..17].to_vec();
+        for (k, s) in planet.iter_mut().enumerate().skip(9) {
+            s.discs = if k < 15 { vec![s.discs[0], beside(s)] } else { vec![beside(s)] };
+        }
+        assert_eq!(solve(Lens { k1: 0.0, ..lens }, &planet).len(), 1);
         // Touched and put back: three pointings, the last as the first.
         let (_, untouched) = night(0.0);
         let mut back = untouched.clone();

@@ -23,20 +23,26 @@ const FEWEST_IN_A_ROW: usize = 2;
 pub(super) fn with_brief(solved: Vec<PointingSolution>, sightings: &[Sighted]) -> Vec<PointingSolution> {
     let mut out = solved.clone();
     for run in runs_of_strays(&solved, sightings) {
-        let Some(before) = pointing_at(&solved, Some(sightings[run[0]].instant)) else { continue };
+        let (first, last) = (run[0], run[run.len() - 1]);
+        let Some(before) = pointing_at(&solved, Some(sightings[first].instant)) else { continue };
         let seen: Vec<&Sighted> = run.iter().map(|&i| &sightings[i]).collect();
-        let Some(knocked) = knocked_to(before, &seen) else { continue };
-        // Whoever moved the camera may have moved it back: what held before holds again from the next frame on that shows it.
-        if let Some(next) = sightings.get(run[run.len() - 1] + 1)
-            && let Some(held) = pointing_at(&solved, Some(next.instant))
-            && held.from != Some(next.instant)
-        {
-            out.push(PointingSolution { from: Some(next.instant), ..*held });
-        }
+        let Some(knocked) = knocked_to(before, &seen).filter(|k| !is_beside_the_moon(k, &solved, sightings, &run))
+        else {
+            continue;
+        };
         // The first of the night holds from its beginning.
-        let knocked = PointingSolution { from: knocked.from.filter(|_| run[0] > 0), ..knocked };
-        out.retain(|p| p.from != knocked.from);
+        let knocked = PointingSolution { from: knocked.from.filter(|_| first > 0), ..knocked };
+        let within = sightings[first].instant.tt_seconds()..=sightings[last].instant.tt_seconds();
+        out.retain(|p| p.from != knocked.from && p.from.is_none_or(|from| !within.contains(&from.tt_seconds())));
         out.push(knocked);
+        // Whoever moved the camera may have moved it back: what held before holds again from the next frame on that shows it.
+        let back = sightings[last + 1..].iter().find(|s| held_at(&solved, s).is_some_and(|held| shows(held, s)));
+        if let Some(back) = back
+            && let Some(held) = held_at(&solved, back)
+            && out.iter().all(|p| p.from != Some(back.instant))
+        {
+            out.push(PointingSolution { from: Some(back.instant), ..*held });
+        }
     }
     if out.len() > solved.len() {
         let begins = |p: &PointingSolution| p.from.map_or(f64::NEG_INFINITY, |at| at.tt_seconds());
@@ -45,18 +51,23 @@ pub(super) fn with_brief(solved: Vec<PointingSolution>, sightings: &[Sighted]) -
     out
 }
 
+fn held_at<'a>(solved: &'a [PointingSolution], sighting: &Sighted) -> Option<&'a PointingSolution> {
+    pointing_at(solved, Some(sighting.instant))
+}
+
+/// Whether a frame shows something where a pointing has the Moon.
+fn shows(held: &PointingSolution, sighting: &Sighted) -> bool {
+    let at = held.pointing.to_pixel(sighting.seen);
+    let radius = at.map_or(0.0, |at| held.pointing.lens.disc_radius_px(at, sighting.semidiameter));
+    nearest(&held.pointing, sighting).is_some_and(|(_, off)| off < tolerance_px(held.rms_px) + 0.5 * radius)
+}
+
 /// Frames one after the other that show a disc of the Moon's size beyond doubt, and none where the Moon is expected.
 fn runs_of_strays(solved: &[PointingSolution], sightings: &[Sighted]) -> Vec<Vec<usize>> {
     let mut runs: Vec<Vec<usize>> = vec![Vec::new()];
     for (i, sighting) in sightings.iter().enumerate() {
-        let Some(held) = pointing_at(solved, Some(sighting.instant)) else { continue };
-        let reach = held
-            .pointing
-            .to_pixel(sighting.seen)
-            .map_or(0.0, |at| 0.5 * held.pointing.lens.disc_radius_px(at, sighting.semidiameter));
-        let is_there =
-            nearest(&held.pointing, sighting).is_some_and(|(_, off)| off < tolerance_px(held.rms_px) + reach);
-        if is_there {
+        let Some(held) = held_at(solved, sighting) else { continue };
+        if shows(held, sighting) {
             runs.push(Vec::new());
         } else if of_its_size(held, sighting).next().is_some() {
             let last = runs.len() - 1;
@@ -66,6 +77,29 @@ fn runs_of_strays(solved: &[PointingSolution], sightings: &[Sighted]) -> Vec<Vec
     // From four frames on they would have a pointing of their own, if they agreed on one.
     runs.retain(|run| (FEWEST_IN_A_ROW..2 * FEWEST).contains(&run.len()));
     runs
+}
+
+/// Whether frames around the run, in which the Moon stands where it is expected, show a disc where the knocked camera would have it as
+/// well: a planet, which goes along with it, outlasts it in cloud.
+fn is_beside_the_moon(
+    knocked: &PointingSolution,
+    solved: &[PointingSolution],
+    sightings: &[Sighted],
+    run: &[usize],
+) -> bool {
+    /// So many frames on either side are asked: a planet stays behind the Moon by its own width in an hour.
+    const ASKED: usize = 4;
+    let around = (run[0].saturating_sub(ASKED)..run[0]).chain(run[run.len() - 1] + 1..sightings.len()).take(2 * ASKED);
+    let shown_too = around.filter(|&i| {
+        let sighting = &sightings[i];
+        let radius = knocked.pointing.lens.focal_length_px * sighting.semidiameter.radians();
+        let is_there = |d: &DiscFit| {
+            let at = knocked.pointing.to_pixel(sighting.seen);
+            at.is_some_and(|at| at.distance(d.centre) < tolerance_px(knocked.rms_px) + radius)
+        };
+        held_at(solved, sighting).is_some_and(|held| shows(held, sighting)) && sighting.discs.iter().any(is_there)
+    });
+    shown_too.count() >= FEWEST_IN_A_ROW
 }
 
 /// Discs of a frame that are beyond doubt and as large as the Moon must be there.
@@ -85,7 +119,10 @@ fn knocked_to(before: &PointingSolution, run: &[&Sighted]) -> Option<PointingSol
         let there: Vec<(f64, PixelPoint)> = run
             .iter()
             .filter_map(|s| {
-                let (d, off) = nearest(&pointing, s)?;
+                let expected = pointing.to_pixel(s.seen)?;
+                let away = |d: &&DiscFit| d.centre.distance(expected);
+                let d = of_its_size(before, s).min_by(|a, b| away(a).total_cmp(&away(b)))?;
+                let off = away(&d);
                 // What a roll that nobody knows adds, three standard deviations of it.
                 let rolled = 3.0 * ROLL_SIGMA_RAD * d.centre.distance(disc.centre);
                 (off < tolerance_px(before.rms_px) + rolled).then_some((off, d.centre))

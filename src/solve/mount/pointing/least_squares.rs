@@ -51,10 +51,15 @@ impl Solved {
                 let own: Vec<&Pair> = pairs.iter().filter(|p| p.label == k).collect();
                 let mean = |of: fn(&Pair) -> f64| own.iter().map(|p| of(p)).sum::<f64>() / own.len().max(1) as f64;
                 let square = mean(|p| p.off * p.off);
-                // What neighbours have in common is no limb's own error: a bend of the lens, a light that draws all limbs one way.
-                let left: Vec<[f64; 2]> = own.iter().filter_map(|p| residual(&pointing, p)).collect();
-                let in_common = left.windows(2).map(|w| w[0][0] * w[1][0] + w[0][1] * w[1][1]).sum::<f64>()
-                    / left.len().saturating_sub(1).max(1) as f64;
+                // What frames minutes apart have in common is a bend of the lens, or what draws all limbs one way: either way the aim
+                // is known no better. (Frames of one bracket share their seas.)
+                let left: Vec<(f64, [f64; 2])> = own
+                    .iter()
+                    .filter_map(|p| Some((sightings[p.index].instant.tt_seconds(), residual(&pointing, p)?)))
+                    .collect();
+                let pairs = left.windows(2).filter(|w| w[1].0 - w[0].0 > MINUTES_APART_S);
+                let products: Vec<f64> = pairs.map(|w| w[0].1[0] * w[1].1[0] + w[0].1[1] * w[1].1[1]).collect();
+                let in_common = products.iter().sum::<f64>() / products.len().max(1) as f64;
                 let first = self.labels.iter().position(|l| *l == k);
                 PointingSolution {
                     from: first.filter(|_| k > 0).map(|i| sightings[i].instant),
@@ -149,6 +154,9 @@ pub(super) fn slopes(p: &CameraPointing, pair: &Pair, here: [f64; 2]) -> Option<
     slopes_at(p, pair.seen, at)
 }
 
+/// Frames of a bracket follow each other faster.
+const MINUTES_APART_S: f64 = 90.0;
+
 pub(super) fn sigma_of(disc: &DiscFit) -> f64 {
     disc.centre_sigma_px.hypot(0.08)
 }
@@ -169,10 +177,21 @@ pub(super) fn bent(solved: Solved, sightings: &[Sighted]) -> Solved {
     if solved.rms_px < LIMBS_PX {
         return solved;
     }
+    let kept = |s: &Solved| s.pairs_within(tolerance_px(solved.rms_px), sightings).len();
     match refined(&solved.pointings(), &solved.labels, sightings, true) {
-        Some(bent) if bent.rms_px < BETTER * solved.rms_px => bent,
+        Some(bent) if bent.rms_px < BETTER * solved.rms_px && kept(&bent) >= kept(&solved) && is_sound(&bent.lens) => {
+            bent
+        }
         _ => solved,
     }
+}
+
+/// Whether a lens goes outwards all the way to the corner.
+fn is_sound(lens: &Lens) -> bool {
+    let corner = lens.centre.x.hypot(lens.centre.y) / lens.focal_length_px;
+    (0..=20)
+        .map(|k| corner * f64::from(k) / 20.0)
+        .all(|r| 1.0 + 3.0 * lens.k1 * r * r + 5.0 * lens.k2 * r.powi(4) > 0.2)
 }
 
 fn refined(starts: &[CameraPointing], labels: &[usize], sightings: &[Sighted], may_bend: bool) -> Option<Solved> {
