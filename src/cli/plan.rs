@@ -4,7 +4,7 @@ mod asked;
 mod words;
 
 use super::outcome::{Exit, Failure, Outcome, print, print_json, say};
-use super::values::{may_be_replaced, site, wrong};
+use super::values::{may_be_replaced, scenario, site, wrong};
 use asked::{bag, eclipse_of, horizon, rule, years, zone};
 use clap::Args;
 use moonloom::camera::Setup;
@@ -14,7 +14,7 @@ use moonloom::plan::{
     schedule_csv, summarize,
 };
 use moonloom::raster::{RgbSpace, TransferFunction};
-use moonloom::simulate::{RehearsedRig, Scenario};
+use moonloom::simulate::RehearsedRig;
 use moonloom::sky::{Observer, ShadowRule, eclipses_between_by};
 use moonloom::units::Instant;
 use moonloom::write::{BitDepth, Container, OutputSpec, write_picture, write_text};
@@ -87,13 +87,7 @@ fn iso(text: &str) -> Result<f64, String> {
 
 pub fn run(args: &PlanArgs) -> Outcome {
     let rule = rule(&args.shadow)?;
-    let scenario = match &args.rig {
-        Some(path) => {
-            let text = moonloom::files::read_text(path).map_err(|e| Failure::reading(path, &e))?;
-            Some(Scenario::parse(path, &text).map_err(|d| Failure::new(Exit::BadRequest, d))?)
-        }
-        None => None,
-    };
+    let scenario = args.rig.as_deref().map(scenario).transpose()?;
     let observer = match (&args.site, &scenario) {
         (Some(text), _) => Some(site(text)?),
         (None, Some(s)) => {

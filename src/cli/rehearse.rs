@@ -1,7 +1,7 @@
 //! `moonloom rehearse`: the frames that given cameras would take.
 
 use super::outcome::{Exit, Failure, Outcome, Progress, print, say};
-use super::values::make_folder;
+use super::values::{make_folder, scenario};
 use clap::Args;
 use moonloom::diag::Diagnostic;
 use moonloom::registration::read_registration;
@@ -41,7 +41,7 @@ pub fn run(args: &RehearseArgs) -> Outcome {
     match (&args.rehearsal, &args.out, &args.score) {
         (_, _, Some(registration)) => score(registration),
         (Some(rehearsal), Some(out), None) => {
-            let scenario = read_scenario(rehearsal)?.scaled(args.scale.unwrap_or(1.0));
+            let scenario = scenario(rehearsal)?.scaled(args.scale.unwrap_or(1.0));
             match args.pace {
                 Some(times) => render_paced(&scenario, out, times),
                 None => render(&scenario, out, args.picture.as_deref()),
@@ -72,11 +72,6 @@ fn score(path: &Path) -> Outcome {
 
 fn scale(text: &str) -> Result<f64, String> {
     text.parse().ok().filter(|v| (0.02..=1.0).contains(v)).ok_or_else(|| "0.02 to 1".to_owned())
-}
-
-fn read_scenario(rehearsal: &Path) -> Result<Scenario, Failure> {
-    let text = moonloom::files::read_text(rehearsal).map_err(|e| Failure::reading(rehearsal, &e))?;
-    Scenario::parse(rehearsal, &text).map_err(|d| Failure::new(Exit::BadRequest, d))
 }
 
 /// Renders all frames, and says before how long that takes.

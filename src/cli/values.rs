@@ -2,6 +2,7 @@
 
 use super::outcome::{Exit, Failure};
 use moonloom::diag::Diagnostic;
+use moonloom::simulate::Scenario;
 use moonloom::sky::Observer;
 use std::io::Read;
 use std::path::Path;
@@ -72,4 +73,10 @@ pub fn bytes(text: &str) -> Result<u64, String> {
     } else {
         Err(format!("give {} MB or more", least >> 20))
     }
+}
+
+/// A rehearsal file: a site, an eclipse, cameras.
+pub fn scenario(path: &Path) -> Result<Scenario, Failure> {
+    let text = moonloom::files::read_text(path).map_err(|e| Failure::reading(path, &e))?;
+    Scenario::parse(path, &text).map_err(|d| Failure::new(Exit::BadRequest, d))
 }

@@ -3,7 +3,7 @@
 mod speaker;
 
 use super::outcome::{Failure, Outcome, say, tell};
-use super::values::{site, wrong};
+use super::values::{scenario, site, wrong};
 use clap::Args;
 use moonloom::diag::Warned;
 use moonloom::sky::eclipse_within;
@@ -24,6 +24,9 @@ pub struct VigilArgs {
     /// The site, where no shoot.ron beside the frames says it: latitude and longitude in degrees
     #[arg(long, value_name = "LAT,LON[,ELEV]", allow_hyphen_values = true)]
     site: Option<String>,
+    /// The plan's own file, as `plan` and `rehearse` take it: its site and its eclipse, where --site and --eclipse say no others
+    #[arg(long, value_name = "FILE.ron")]
+    rig: Option<PathBuf>,
     /// The eclipse of this UTC date (default: the one nearest to the frames)
     #[arg(long, value_name = "YYYY-MM-DD")]
     eclipse: Option<String>,
@@ -63,14 +66,19 @@ pub fn run(args: &VigilArgs) -> Outcome {
     if !args.folder.is_dir() {
         return Err(wrong(format!("{} is no folder", args.folder.display()), "name the folder that fills with frames"));
     }
-    let eclipse = args.eclipse.as_deref().map(|date| {
+    let plan = args.rig.as_deref().map(scenario).transpose()?;
+    let noted = match &plan {
+        Some(plan) => Some(plan.site.observer().map_err(|e| wrong(e.to_string(), "correct the site in the rig file"))?),
+        None => None,
+    };
+    let eclipse = args.eclipse.as_deref().or(plan.as_ref().map(|p| p.eclipse.as_str())).map(|date| {
         let noon = Instant::parse_utc(&format!("{date}T12:00:00Z")).ok();
         noon.and_then(|noon| eclipse_within(noon, 1.5)).ok_or_else(|| {
             wrong(format!("there is no lunar eclipse near {date}"), "`moonloom plan --list 2025..2035` lists them")
         })
     });
     let wishes = Wishes {
-        observer: args.site.as_deref().map(site).transpose()?,
+        observer: args.site.as_deref().map(site).transpose()?.or(noted),
         eclipse: eclipse.transpose()?,
         trail_px: Some(args.trail),
     };

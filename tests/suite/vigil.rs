@@ -262,6 +262,15 @@ fn the_command_judges_what_is_there_and_survives_what_is_none() {
     );
     assert!(lines.iter().filter(|l| l["state"] == "measured").count() > all.len(), "frames and their twin");
     assert_eq!(std::fs::read_to_string(log).unwrap().lines().count(), lines.len());
+    // The plan's own file tells the site and the eclipse; a file that is none is refused before a frame is looked at.
+    for (rig, status) in [("sample-frames/saltbush-jetty.ron", 0), ("README.md", 2)] {
+        let alone = folder.path().join(format!("alone-{status}"));
+        std::fs::create_dir(&alone).unwrap();
+        std::fs::copy(&all[0], alone.join("first.jpg")).unwrap();
+        let run =
+            moonloom(&["vigil", text(&alone), "--once", "--json", "--rig", text(&crate::nights::root().join(rig))]);
+        assert_eq!(run.status.code(), Some(status), "{}", stderr(&run));
+    }
     let run = moonloom(&["vigil", "nowhere", "--once"]);
     assert_eq!(run.status.code(), Some(2));
 }
