@@ -14,6 +14,7 @@ use super::light_ratio;
 use super::moon::Moon;
 use super::sequence::Sequence;
 use super::sky_place::SkyPlace;
+use crate::detect::DiscFit;
 use crate::registration::{ClockEstimate, Orientation};
 use clock::Comparison;
 use edge::ShadowEdge;
@@ -28,6 +29,22 @@ pub(super) struct Phases {
     pub slip: Option<Slip>,
     /// Which frames show another phase than their time would have.
     pub contradicted: Vec<bool>,
+}
+
+/// Of a disc less of which lies inside the frame neither its light nor an edge across it is the whole disc's.
+const LEAST_INSIDE: f64 = 0.4;
+
+/// Which share of a disc lies inside the frame.
+fn share_inside(fit: &DiscFit, (width, height): (usize, usize)) -> f64 {
+    const STEPS: i32 = 12;
+    let cells = (-STEPS..=STEPS).flat_map(|y| (-STEPS..=STEPS).map(move |x| (x, y)));
+    let of_disc = cells.map(|(x, y)| (f64::from(x) / f64::from(STEPS), f64::from(y) / f64::from(STEPS)));
+    let (inside, all) = of_disc.filter(|(x, y)| x.hypot(*y) <= 1.0).fold((0u32, 0u32), |(inside, all), (x, y)| {
+        let (x, y) = (fit.centre.x + x * fit.radius_px, fit.centre.y + y * fit.radius_px);
+        let is_inside = (0.0..width as f64).contains(&x) && (0.0..height as f64).contains(&y);
+        (inside + u32::from(is_inside), all + 1)
+    });
+    f64::from(inside) / f64::from(all.max(1))
 }
 
 /// Reads the phases of a rig's discs, oriented as found.
@@ -68,6 +85,7 @@ pub(super) fn read(sequence: &Sequence<'_>, moons: &[Option<Moon>], turns: &[Opt
     let contradicted = (0..moons.len())
         .map(|k| {
             let (Some(moon), Some(place)) = (&moons[k], sequence.place(k)) else { return false };
+            let is_shown = share_inside(&moon.fit, sequence.size()) >= LEAST_INSIDE;
             let by_edge = match (&first[k], &comparison) {
                 (Some(edge), Some(comparison)) if !place.shows_terminator(edge.place) => {
                     phase::contradicts(comparison, edge, clock.as_ref())
@@ -78,9 +96,8 @@ pub(super) fn read(sequence: &Sequence<'_>, moons: &[Option<Moon>], turns: &[Opt
                 let then = SkyPlace::at(observer, place.instant.plus_seconds(-s.ahead_s()));
                 (then.shadow.umbral_fraction() - place.shadow.umbral_fraction()).abs() > 0.25
             });
-            by_edge && (slip.is_some() || moons.len() < 5 || clock.is_none())
-                || by_slip
-                || light_ratio::contradicts(sequence.frame(k), place, &moon.fit)
+            let by_light = || light_ratio::contradicts(sequence.frame(k), place, &moon.fit);
+            by_slip || is_shown && (by_edge && (slip.is_some() || moons.len() < 5 || clock.is_none()) || by_light())
         })
         .collect();
     Phases { clock, slip, contradicted }
