@@ -308,13 +308,18 @@ pub fn render(request: &PictureRequest<'_>) -> Result<RenderedPicture, ComposeEr
     Ok(RenderedPicture { light, composition: planned.value, diagnostics: planned.diagnostics })
 }
 
-/// A part of a picture, its pixels as the whole has them: what a window onto it shows. The part is cut to what the picture has.
+/// A part of a picture, its pixels as the whole has them: what a window onto it shows. `part_of` is told the picture's width and
+/// height, and the part is cut to what the picture has.
 ///
 /// # Errors
 /// As [`render`].
-pub fn render_part(request: &PictureRequest<'_>, part: PixelRect) -> Result<RenderedPicture, ComposeError> {
+pub fn render_part(
+    request: &PictureRequest<'_>,
+    part_of: impl FnOnce(usize, usize) -> PixelRect,
+) -> Result<RenderedPicture, ComposeError> {
     let mut planned = planned(request)?;
-    let part = part.intersection(PixelRect::of_size(planned.value.width, planned.value.height));
+    let (width, height) = (planned.value.width, planned.value.height);
+    let part = part_of(width, height).intersection(PixelRect::of_size(width, height));
     let span = |from: i64, to: i64| from.max(0) as usize..to.max(0) as usize;
     let (columns, rows) = (span(part.x0, part.x1), span(part.y0, part.y1));
     let whole_width = planned.value.width;

@@ -183,6 +183,12 @@ impl ShootNotes {
         self.clock.utc_offset.as_deref().and_then(parse_offset)
     }
 
+    /// The clock that labels and titles go by, if the notes say.
+    pub(crate) fn label_zone(&self) -> Option<jiff::tz::TimeZone> {
+        let seconds = i32::try_from(self.label_offset_s()?).ok()?;
+        jiff::tz::Offset::from_seconds(seconds).ok().map(jiff::tz::TimeZone::fixed)
+    }
+
     /// Seconds that the zone of labels and titles is ahead of UTC, if the notes say: their own, or the camera's.
     pub fn label_offset_s(&self) -> Option<i64> {
         self.clock.label_offset.as_deref().and_then(parse_offset).or_else(|| self.clock_offset_s())

@@ -9,6 +9,8 @@ use axum::Json;
 use axum::extract::State;
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
+use image::codecs::jpeg::JpegEncoder;
+use image::{ExtendedColorType, ImageEncoder};
 use serde_json::json;
 use std::sync::Arc;
 
@@ -50,6 +52,16 @@ pub(super) type Answer<T> = Result<T, Refused>;
 /// Runs what takes the processor for a while where it holds nobody up.
 pub(super) async fn aside<T: Send + 'static>(work: impl FnOnce() -> Answer<T> + Send + 'static) -> Answer<T> {
     tokio::task::spawn_blocking(work).await.unwrap_or_else(|_| Err("it broke down; see the terminal".into()))
+}
+
+/// Eight-bit sRGB codes as a JPEG for the screen.
+pub(super) fn encoded(codes: &[u8], (width, height): (usize, usize)) -> Answer<Vec<u8>> {
+    const QUALITY: u8 = 90;
+    let mut bytes = Vec::new();
+    JpegEncoder::new_with_quality(&mut bytes, QUALITY)
+        .write_image(codes, width as u32, height as u32, ExtendedColorType::Rgb8)
+        .map_err(|e| Refused(e.to_string()))?;
+    Ok(bytes)
 }
 
 /// A JPEG.

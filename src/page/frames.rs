@@ -21,10 +21,10 @@ pub(super) async fn list(State(desk): Shared) -> Answer<Json<serde_json::Value>>
         let said = desk.work().said.clone();
         let proof = Proof::of(&night, &registration, &said, true);
         let mut value = serde_json::to_value(&proof).map_err(|e| Refused(e.to_string()))?;
-        let clock = night.notes.as_ref().and_then(|n| n.label_offset_s()).and_then(LocalClock::of);
+        let clock = night.notes.as_ref().and_then(|n| n.label_zone());
         for kind in ["frames", "contacts"] {
             for timed in value[kind].as_array_mut().into_iter().flatten() {
-                let local = clock.as_ref().zip(timed["utc"].as_str()).and_then(|(clock, utc)| clock.reads(utc));
+                let local = clock.as_ref().zip(timed["utc"].as_str()).and_then(|(clock, utc)| reads(clock, utc));
                 timed["local"] = serde_json::json!(local);
             }
         }
@@ -47,20 +47,10 @@ pub(super) async fn list(State(desk): Shared) -> Answer<Json<serde_json::Value>>
     .await
 }
 
-/// A clock that goes by one offset from UTC.
-struct LocalClock(TimeZone);
-
-impl LocalClock {
-    fn of(offset_s: i64) -> Option<Self> {
-        let offset = jiff::tz::Offset::from_seconds(i32::try_from(offset_s).ok()?).ok()?;
-        Some(LocalClock(TimeZone::fixed(offset)))
-    }
-
-    /// Date, hours, minutes and seconds at an instant.
-    fn reads(&self, utc: &str) -> Option<String> {
-        let at = Instant::parse_utc(utc).ok()?;
-        Some(self.0.to_datetime(at.to_utc()).strftime("%Y-%m-%d %H:%M:%S").to_string())
-    }
+/// Date, hours, minutes and seconds by a clock.
+fn reads(clock: &TimeZone, utc: &str) -> Option<String> {
+    let at = Instant::parse_utc(utc).ok()?;
+    Some(clock.to_datetime(at.to_utc()).strftime("%Y-%m-%d %H:%M:%S").to_string())
 }
 
 fn opened(window: Option<Window>) -> Answer<Response> {

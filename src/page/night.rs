@@ -91,12 +91,12 @@ pub(super) fn chosen(desk: &Desk, asked: &Asked) -> Answer<Chosen> {
         None => taken.ok_or("give a date")?,
     };
     let eclipse = eclipse_within(at, 1.5);
-    let noted = night.as_ref().and_then(|n| n.notes.as_ref()?.label_offset_s()).map(|s| s as i32);
-    let offset = asked.offset_s.or(noted).unwrap_or(0);
+    let noted = || night.as_ref().and_then(|n| n.notes.as_ref()?.label_zone());
+    let asked = asked.offset_s.and_then(|s| Offset::from_seconds(s).ok()).map(TimeZone::fixed);
     Ok(Chosen {
         observer,
         eclipse: eclipse.ok_or("there is no lunar eclipse near that date")?,
-        zone: Offset::from_seconds(offset).map_or(TimeZone::UTC, TimeZone::fixed),
+        zone: asked.or_else(noted).unwrap_or(TimeZone::UTC),
     })
 }
 

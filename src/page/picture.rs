@@ -1,6 +1,6 @@
 //! Layouts, and the picture that the one on the desk makes.
 
-use super::answers::{Answer, Refused, Shared, aside, jpeg, looked_at};
+use super::answers::{Answer, Refused, Shared, aside, encoded, jpeg, looked_at};
 use super::desk::Desk;
 use crate::compose::{
     ComposeError, ComposeRequest, PictureRequest, RenderedPicture, compose, plan_picture, render, render_part,
@@ -15,8 +15,6 @@ use axum::Json;
 use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use image::codecs::jpeg::JpegEncoder;
-use image::{ExtendedColorType, ImageEncoder};
 use serde::Deserialize;
 use serde_json::json;
 use std::sync::Arc;
@@ -24,7 +22,6 @@ use std::time::Instant;
 
 /// Sides of pictures on the page, pixels.
 const SIDES: std::ops::RangeInclusive<usize> = 64..=4000;
-const QUALITY: u8 = 88;
 
 /// A fault in words, with its place.
 fn fault(d: &Diagnostic) -> serde_json::Value {
@@ -109,12 +106,7 @@ fn drawn(
 }
 
 fn as_jpeg(picture: &RenderedPicture) -> Answer<Vec<u8>> {
-    let mut bytes = Vec::new();
-    let (width, height) = (picture.light.width() as u32, picture.light.height() as u32);
-    JpegEncoder::new_with_quality(&mut bytes, QUALITY)
-        .write_image(&srgb_codes(picture.light.data()), width, height, ExtendedColorType::Rgb8)
-        .map_err(|e| Refused(e.to_string()))?;
-    Ok(bytes)
+    encoded(&srgb_codes(picture.light.data()), (picture.light.width(), picture.light.height()))
 }
 
 /// A window onto the picture at its own size: its middle, in shares of the picture's sides, and its own sides in pixels.
@@ -132,17 +124,20 @@ pub(super) async fn part(State(desk): Shared, Query(q): Query<Part>) -> Answer<R
         let _one_at_a_time = desk.drawing.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
         let request =
             PictureRequest { cache: desk.cache.as_deref(), ..PictureRequest::new(&layout, &night, &registration) };
-        let whole = plan_picture(&layout, &night, &registration, None).map_err(refusal)?.value;
         let cell = |share: f64, of: usize, side: usize| {
             let side = side.clamp(*SIDES.start(), *SIDES.end()).min(of);
             let middle = share.clamp(0.0, 1.0) * of as f64;
             let first = (middle - side as f64 / 2.0).round().clamp(0.0, (of - side) as f64) as i64;
             (first, first + side as i64)
         };
-        let ((x0, x1), (y0, y1)) = (cell(q.across, whole.width, q.width), cell(q.down, whole.height, q.height));
-        let picture = render_part(&request, PixelRect { x0, y0, x1, y1 }).map_err(refusal)?;
-        let places = [x0, y0, x1 - x0, y1 - y0, whole.width as i64, whole.height as i64].map(|v| v.to_string());
-        Ok(jpeg(as_jpeg(&picture)?, &[("x-shows", places.join(","))]))
+        let mut shows = [0; 6];
+        let picture = render_part(&request, |width, height| {
+            let ((x0, x1), (y0, y1)) = (cell(q.across, width, q.width), cell(q.down, height, q.height));
+            shows = [x0, y0, x1 - x0, y1 - y0, width as i64, height as i64];
+            PixelRect { x0, y0, x1, y1 }
+        });
+        let bytes = as_jpeg(&picture.map_err(refusal)?)?;
+        Ok(jpeg(bytes, &[("x-shows", shows.map(|v| v.to_string()).join(","))]))
     })
     .await
 }

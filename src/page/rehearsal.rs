@@ -1,6 +1,6 @@
 //! The rehearsal of what is planned: one frame, as the planned camera would take it.
 
-use super::answers::{Answer, Refused, Shared, aside, jpeg};
+use super::answers::{Answer, Refused, Shared, aside, encoded, jpeg};
 use super::desk::Desk;
 use super::night::{Asked, Chosen, camera, chosen};
 use crate::camera::Mount;
@@ -12,13 +12,10 @@ use crate::sky::{Refraction, apparent_moon};
 use crate::units::{Exposure, Instant};
 use axum::extract::{Query, State};
 use axum::response::Response;
-use image::codecs::jpeg::JpegEncoder;
-use image::{ExtendedColorType, ImageEncoder};
 use serde::Deserialize;
 
 /// Longest side of a rehearsed frame, pixels: it is there before one has looked away.
 const LONGEST_SIDE: f64 = 1400.0;
-const QUALITY: u8 = 92;
 
 /// What a frame is exposed for.
 #[derive(Clone, Copy, Debug, Default, Deserialize, PartialEq, Eq)]
@@ -81,10 +78,7 @@ fn taken(desk: &Desk, asked: &Asked, shot: &Shot) -> Answer<Response> {
     let image = rehearse_one(&scenario, 0, at, exposure).map_err(|e| Refused(e.to_string()))?;
     let codes: Vec<u8> =
         image.data().iter().map(|v| (255.0 * TransferFunction::Srgb.encode(v.clamp(0.0, 1.0))).round() as u8).collect();
-    let mut bytes = Vec::new();
-    JpegEncoder::new_with_quality(&mut bytes, QUALITY)
-        .write_image(&codes, image.width() as u32, image.height() as u32, ExtendedColorType::Rgb8)
-        .map_err(|e| Refused(e.to_string()))?;
+    let bytes = encoded(&codes, (image.width(), image.height()))?;
     let words = format!(
         "{}, f/{}, ISO {:.0}",
         shutter_words(exposure.time.seconds),

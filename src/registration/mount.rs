@@ -19,14 +19,14 @@ pub struct PointingSolution {
     pub frames: usize,
     /// Covariance of azimuth, altitude, roll (radians), relative focal length, k1 and k2; not kept in files.
     pub(crate) covariance: SMatrix<f64, 6, 6>,
-    /// What the residuals of neighbours have in common, root mean square, pixels; not kept in files.
-    pub(crate) unexplained_px: f64,
+    /// What the residuals of frames minutes apart have in common, root mean square, pixels; not kept in files.
+    pub(crate) common_px: f64,
 }
 
 impl PointingSolution {
     /// A solution read back: nothing is known of its covariance.
     pub(crate) fn as_kept(from: Option<Instant>, pointing: CameraPointing, rms_px: f64, frames: usize) -> Self {
-        PointingSolution { from, pointing, rms_px, frames, covariance: SMatrix::zeros(), unexplained_px: 0.0 }
+        PointingSolution { from, pointing, rms_px, frames, covariance: SMatrix::zeros(), common_px: 0.0 }
     }
 }
 

@@ -312,7 +312,7 @@ fn weighed(fit: DiscFit, place: &SkyPlace, aim: &Aim) -> DiscFit {
     let Some((expected, sigma)) = aim.expects(place).zip(aim.sigma_px(place)) else { return fit };
     let own = fit.centre_sigma_px.hypot(SEAS * fit.radius_px);
     // The lens may bend in ways the model does not follow.
-    let aims = sigma.hypot(0.04).hypot(aim.unexplained_px(place));
+    let aims = sigma.hypot(0.04).hypot(aim.common_px(place));
     // Further off than both can explain, one of the two is wrong. A disc that shows much of its limb was seen where it is,
     // whatever moved the camera; an arc of a Moon of a few pixels under cloud or a bough is less sure than the aim that all
     // others tell, and loses its say as the square of its distance.

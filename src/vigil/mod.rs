@@ -163,8 +163,7 @@ impl Vigil {
         night: &Night,
         found: &Warned<Registration>,
     ) -> FrameReport {
-        let offset = night.notes.as_ref().and_then(|n| n.label_offset_s()).unwrap_or(0);
-        self.zone = jiff::tz::Offset::from_seconds(offset as i32).map_or(TimeZone::UTC, TimeZone::fixed);
+        self.zone = night.notes.as_ref().and_then(|n| n.label_zone()).unwrap_or(TimeZone::UTC);
         // The frame was among those that were read.
         let index = night.frames.iter().position(|f| f.path == path).unwrap_or(0);
         let frame = &night.frames[index];

@@ -322,9 +322,9 @@ impl Aim {
         pointing_at(&self.pointings, Some(place.instant)).map(|p| pointing::sigma_px(p, place.seen))
     }
 
-    /// How far discs lie from the pointing that held then beyond what limbs err, pixels: what its model does not follow.
-    pub fn unexplained_px(&self, place: &SkyPlace) -> f64 {
-        pointing_at(&self.pointings, Some(place.instant)).map_or(0.0, |p| p.unexplained_px)
+    /// What the residuals of frames minutes apart have in common under the pointing that held then, pixels.
+    pub fn common_px(&self, place: &SkyPlace) -> f64 {
+        pointing_at(&self.pointings, Some(place.instant)).map_or(0.0, |p| p.common_px)
     }
 
     /// Centre, standard deviation and radius of a disc that was not seen.

@@ -67,7 +67,7 @@ impl Solved {
                     rms_px: square.sqrt(),
                     frames: own.len(),
                     covariance: self.covariance_of(k),
-                    unexplained_px: in_common.max(0.0).sqrt(),
+                    common_px: in_common.max(0.0).sqrt(),
                 }
             })
             .collect()
