@@ -100,6 +100,9 @@ fn rehearsal_failed(e: RehearseError) -> Failure {
     }
 }
 
+/// A camera writes a file so long after its exposure, seconds; common practice, no source.
+const WRITING_S: f64 = 2.0;
+
 /// How the folder begins in which paced frames wait.
 const ASIDE: &str = ".moonloom-rehearsal-";
 
@@ -143,10 +146,11 @@ fn render_paced(scenario: &Scenario, out: &Path, times: f64) -> Outcome {
     for (at, from, to) in shown {
         let due = Duration::from_secs_f64((at.seconds_since(first) / times).max(0.0));
         std::thread::sleep(due.saturating_sub(start.elapsed()));
-        // It is as new as it looks.
-        let now =
-            std::fs::File::options().write(true).open(&from).and_then(|f| f.set_modified(std::time::SystemTime::now()));
-        now.and_then(|()| std::fs::rename(&from, &to)).map_err(failed)?;
+        // By its mark it was written on the rehearsed night: at this pace nothing else tells `vigil` how far the camera's clock is off.
+        let written = at.plus_seconds(WRITING_S).to_utc().as_duration();
+        let written = std::time::SystemTime::UNIX_EPOCH + Duration::try_from(written).unwrap_or_default();
+        let marked = std::fs::File::options().write(true).open(&from).and_then(|f| f.set_modified(written));
+        marked.and_then(|()| std::fs::rename(&from, &to)).map_err(failed)?;
         say(&format!("{}", to.display()));
     }
     Ok(())

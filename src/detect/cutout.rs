@@ -12,6 +12,11 @@ pub(crate) const RADIUS: f64 = 60.0;
 /// Discs below this radius (pixels of the frame) show no features worth keeping.
 const LEAST_RADIUS_PX: f64 = 30.0;
 
+/// Samples along a side of a cell: it is a mean over its pixels, or detail finer than the grid would fold into it.
+fn samples(cell_px: f64) -> usize {
+    (cell_px.round() as usize).clamp(1, 3)
+}
+
 /// Linear light around a disc, and how its grid lies in the frame.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub(crate) struct Cutout {
@@ -35,6 +40,11 @@ impl Cutout {
         (cell(fit.centre.x, self.centre.x, right), cell(fit.centre.y, self.centre.y, down))
     }
 
+    /// Noise of a cell.
+    pub fn cell_noise(&self) -> f32 {
+        self.noise / samples(self.cell_px) as f32
+    }
+
     /// Takes a disc out of a frame; `None` where it is too small.
     pub fn take(frame: &CodedPlane, noise: f32, centre: PixelPoint, radius_px: f64) -> Option<Self> {
         if radius_px < LEAST_RADIUS_PX {
@@ -46,8 +56,7 @@ impl Cutout {
         if window.width() < 2 || window.height() < 2 {
             return None;
         }
-        // A cell is a mean over its pixels, or detail finer than the grid would fold into it.
-        let samples = (cell_px.round() as usize).clamp(1, 3);
+        let samples = samples(cell_px);
         let mut data = Vec::with_capacity(SIDE * SIDE);
         for row in 0..SIDE {
             for column in 0..SIDE {

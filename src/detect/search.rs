@@ -20,7 +20,7 @@ pub(crate) fn find_discs(frame: &Measured<'_>, expected: &Expectation<'_>, keep:
     let mut found: Vec<Look> = Vec::new();
     for level in candidates(frame.plane, expected.from_px, expected.to_px) {
         judge(frame, &level, expected, &mut found);
-        if found.iter().any(|l| is_beyond_doubt(&l.fit)) {
+        if found.iter().any(|l| is_beyond_doubt(&l.fit) && !may_be_a_window(l)) {
             // Nothing smaller in the frame can be the Moon as well.
             break;
         }
@@ -49,9 +49,32 @@ pub(super) fn is_beyond_doubt(fit: &DiscFit) -> bool {
     fit.radius_px > 40.0 && fit.confidence() > BEYOND_DOUBT && fit.open_share < 0.1
 }
 
-/// Lets go of rings in the light around a disc: steps of eight bits in the glow of a clipped Moon are as round as it is.
+/// Whether something may stand within a disc that outshines it: an eyepiece's field stop, a lit window.
+fn may_be_a_window(look: &Look) -> bool {
+    look.limb_step < OUTSHONE * look.fit.disc_level
+}
+
+/// A window's edge is at most this share as bright as that of the Moon in it: an eyepiece's field is the sky, and the sky's glow about
+/// a Moon that is seen by it.
+const OUTSHONE: f32 = 0.35;
+
+/// How sure the disc in it must be, and of how much of its size at least: on real Moons craters reach 0.4, and 0.06 of the limb's.
+const SEEN_IN_A_WINDOW: f64 = 0.55;
+const LEAST_IN_A_WINDOW: f64 = 0.15;
+
+/// Whether a circle is a window in which a disc is seen: the disc stands within it, whole, and its own edge is far brighter.
+fn is_window_of(circle: &Look, disc: &Look) -> bool {
+    disc.fit.confidence() > SEEN_IN_A_WINDOW
+        && (LEAST_IN_A_WINDOW..0.7).contains(&(disc.fit.radius_px / circle.fit.radius_px))
+        && disc.fit.centre.distance(circle.fit.centre) + 0.9 * disc.fit.radius_px < circle.fit.radius_px
+        && circle.limb_step < OUTSHONE * disc.limb_step
+}
+
+/// Lets go of rings in the light around a disc (steps of eight bits in the glow of a clipped Moon are as round as it is), and of
+/// windows in which one is seen.
 fn without_glows(found: &mut Vec<Look>) {
-    let glows: Vec<bool> = found.iter().map(|l| found.iter().any(|d| is_glow_of(l, d))).collect();
+    let glows: Vec<bool> =
+        found.iter().map(|l| found.iter().any(|d| is_glow_of(l, d) || is_window_of(l, d))).collect();
     let mut glows = glows.into_iter();
     found.retain(|_| glows.next() != Some(true));
 }
@@ -103,7 +126,8 @@ fn judge(frame: &Measured<'_>, level: &Sifted<'_>, expected: &Expectation<'_>, f
             continue;
         }
         let look = if level.factor > 1 { look.enlarged(f) } else { look };
-        let there = found.iter().position(|l| l.fit.centre.distance(look.fit.centre) < 0.5 * l.fit.radius_px);
+        let is_there = |l: &Look| l.fit.centre.distance(look.fit.centre) < 0.5 * l.fit.radius_px && !is_window_of(l, &look);
+        let there = found.iter().position(is_there);
         match there {
             Some(i) if found[i].fit.confidence() < look.fit.confidence() => found[i] = look,
             Some(_) => {}

@@ -1,6 +1,6 @@
 //! Lights that look like a disc and are not the Moon, and why.
 
-use super::lunar_face::is_the_moon;
+use super::lunar_face::{is_proved, is_the_moon};
 use super::mount::Aim;
 use super::scale;
 use super::sequence::{Seen, Sequence};
@@ -19,20 +19,30 @@ pub(super) struct Choice {
     pub rejected: Vec<Rejection>,
 }
 
+/// How sure a disc must be that stands behind a surer one which is no Moon: among the lamps, windows and letters of a picture one
+/// or another resembles a face by chance, at a confidence of 0.36 (rendered); the Moon over a town of lamps has 0.7 and more.
+const SURE_BEHIND: f64 = 0.6;
+
 /// Says for each frame which of its discs is the Moon.
 pub(super) fn choose(sequence: &Sequence<'_>, seen: &[&Seen], aim: &Aim) -> Vec<Choice> {
     let discs: Vec<Vec<DiscFit>> = seen.iter().map(|s| s.fits().copied().collect()).collect();
     (0..discs.len())
         .map(|k| {
             let mut choice = choose_in(sequence, k, &discs, aim);
-            // Where no size is common to the frames, a disc must show by itself that it is the Moon.
-            let look =
-                choice.chosen.filter(|_| aim.radius_px(sequence.place(k)).is_none()).map(|i| &seen[k].discs()[i]);
-            if let Some(look) = look
-                && !is_the_moon(look, seen[k].discs(), sequence.place(k))
-            {
-                choice.rejected.push(Rejection::new(&look.fit, RejectionReason::NoMoonsFace));
-                choice.chosen = None;
+            // Where no size is common to the frames, a disc must show by itself that it is the Moon; and if the surest does not,
+            // one behind it may.
+            if let Some(first) = choice.chosen.filter(|_| aim.radius_px(sequence.place(k)).is_none()) {
+                let (all, place) = (seen[k].discs(), sequence.place(k));
+                let is_open = |i: &usize| {
+                    let fit = &all[*i].fit;
+                    fit.confidence() > SURE_BEHIND
+                        && !choice.rejected.iter().any(|r| r.centre.distance(fit.centre) < 0.5 * fit.radius_px)
+                };
+                let behind = || (first + 1..all.len()).filter(is_open).find(|i| is_proved(&all[*i], place));
+                choice.chosen = Some(first).filter(|i| is_the_moon(&all[*i], all, place)).or_else(behind);
+                if choice.chosen != Some(first) {
+                    choice.rejected.push(Rejection::new(&all[first].fit, RejectionReason::NoMoonsFace));
+                }
             }
             let lamps = seen[k].still().iter().filter(|d| d.confidence() > 0.5 * CONFIDENT);
             choice.rejected.extend(lamps.map(|d| Rejection::new(d, RejectionReason::DoesNotMove)));

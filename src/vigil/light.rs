@@ -14,10 +14,21 @@ const UMBRA_AT: f64 = 0.15;
 const LIT_AT: f64 = 0.3;
 /// What lacks less than this, stops, is a matter of taste.
 const LACKING_STOPS: f64 = 1.8;
+/// A frame that was given so many stops less than the longest of the frames before it, each held against what its moment asks
+/// for, was given them by a dial that was touched,
+const DROPPED_STOPS: f64 = 1.5;
+/// if it lacks this as well: who has exposed too long may expose less.
+const DROPPED_AND_LACKING_STOPS: f64 = 0.5;
+/// As long as less than this share of the disc lies in the umbra what is lit tells of it.
+const DROP_SEEN: f64 = 0.97;
+/// So long before, minutes, is what a photographer may have changed his mind of.
+const DROPPED_MINUTES: f64 = 30.0;
 /// Light that is below this share of the clear frames' is cloud,
 const CLOUDED: f64 = 0.4;
 /// in so many frames in a row.
 const IN_A_ROW: usize = 2;
+/// It has gone when the Moon was clear in so many frames in a row: what drifts past lets it through now and then.
+const CLEAR_IN_A_ROW: usize = 4;
 /// Frames so near each other may be one bracket, seconds,
 const BRACKET_S: f64 = 25.0;
 /// if they are so much nearer than brackets are to each other: frames that come evenly are none.
@@ -67,11 +78,15 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
         out.untold = vec![Kind::Clipped, Kind::Dark, Kind::Cloud];
         return out;
     }
+    let lately = context.before.iter().rev().filter(|j| j.light_ratio.is_some()).take(CLEAR_IN_A_ROW - 1);
+    if lately.chain([judged]).any(is_clouded) {
+        out.untold.push(Kind::Cloud);
+    }
     let near_s = moment_s(context.before);
     let moment = of_this_moment(context.before, judged, near_s);
     if moment.len() < usual_bracket(context.before, near_s) {
         // The bracket goes on.
-        out.untold = vec![Kind::Clipped, Kind::Dark];
+        out.untold.extend([Kind::Clipped, Kind::Dark]);
         return out;
     }
     let shown = |value: &dyn Fn(&DiscFit) -> f64| -> Option<(f64, Option<f64>)> {
@@ -87,7 +102,7 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
     let bright = -bright;
     let advised =
         context.plan_request().zip(context.setup(now)).zip(now.at).map(|((r, s), at)| exposure_at(&r, &s, at));
-    let total = judged.umbral_fraction.is_some_and(|u| u > 0.999);
+    let total = is_total(judged);
     // Beside a last sliver one exposes for the copper, and lets it clip.
     let is_sliver = judged.umbral_fraction.is_some_and(|u| u > 0.75) && !total;
     if clipped > CLIPPED && !is_sliver {
@@ -104,25 +119,57 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
     } else if clipped < 0.001 {
         let (target, what) = if total { (UMBRA_AT, "umbra") } else { (LIT_AT, "lit part") };
         let lacks = (target / bright.max(1e-4)).log2();
-        // A last sliver is small: what shows of it says little; and of a disc of a few pixels a crescent is one.
+        // A last sliver is small: what shows of it says little; and of a disc of a few pixels a crescent is one, unless the
+        // camera says as much.
         let is_tiny = judged.fit.is_some_and(|f| f.radius_px < TINY_PX);
-        let most = if is_tiny { 0.4 } else { 0.8 };
+        let dropped = dropped_stops(context, now, &moment).filter(|stops| *stops > DROPPED_STOPS);
+        let has_dropped = dropped.is_some();
+        let most = if has_dropped { DROP_SEEN } else { 0.8 - if is_tiny { 0.4 } else { 0.0 } };
+        // What a few pixels of a crescent thin out, the camera's record knows better.
+        let lacks = dropped.filter(|_| is_tiny).map_or(lacks, |dropped| lacks.min(dropped));
         let tells = total || judged.umbral_fraction.is_none_or(|u| u < most);
         // Where the exposure is not known, it may as well be cloud: then it takes more to be said.
         let (is_clear, lacking) = match judged.light_ratio {
-            Some(ratio) => (ratio > 0.6, LACKING_STOPS),
+            Some(ratio) => (ratio > 0.6, if has_dropped { DROPPED_AND_LACKING_STOPS } else { LACKING_STOPS }),
             None => (judged.exposure.is_none(), 2.0 * LACKING_STOPS),
         };
         let was_dark = context.before.iter().rev().find(|j| j.fit.is_some() && !is_one_moment(j, judged, near_s));
         let again = was_dark.is_some_and(|j| {
-            let same_phase = j.umbral_fraction.is_some_and(|u| u > 0.999) == total;
-            same_phase && j.fit.is_some_and(|f| f64::from(f.disc_level) < target / lacking.exp2())
+            is_total(j) == total && j.fit.is_some_and(|f| f64::from(f.disc_level) < target / lacking.exp2())
         });
         if lacks > lacking && tells && is_clear && again {
             out.advice.push(dark(longest, lacks, what, advised.and_then(|a| a.longest_s)));
         }
     }
     out
+}
+
+/// Whether all of the disc lies in the umbra.
+fn is_total(j: &Judged) -> bool {
+    j.umbral_fraction.is_some_and(|u| u > 0.999)
+}
+
+/// How many stops less the frames of a moment were given than those before it, by what the camera records and what the plan asks
+/// for at each instant; the longest but one of those before counts, since one may be a trial.
+fn dropped_stops(context: &Context<'_>, now: Now<'_>, moment: &[&Judged]) -> Option<f64> {
+    let (request, setup) = context.plan_request().zip(context.setup(now))?;
+    let (here, total) = (moment.last()?.at?, is_total(moment.last()?));
+    let given = |j: &Judged| {
+        let (exposure, advice) = (j.exposure?, exposure_at(&request, &setup, j.at?));
+        let wanted = if total { advice.umbra_s?[1] } else { advice.lit_s? };
+        let gathers = |seconds: f64, iso: f64, f_number: f64| seconds * iso / (f_number * f_number);
+        let got = gathers(exposure.time.seconds, exposure.sensitivity.iso, exposure.aperture.f_number);
+        Some((got / gathers(wanted, setup.iso, setup.f_number)).log2()).filter(|stops| stops.is_finite())
+    };
+    let is_of_late = |j: &&Judged| {
+        is_total(j) == total && j.at.is_some_and(|at| here.seconds_since(at) < 60.0 * DROPPED_MINUTES)
+    };
+    let first = moment.first()?.at?;
+    let of_late = context.before.iter().rev().take_while(is_of_late).filter(|j| j.at.is_some_and(|at| at < first));
+    let mut before: Vec<f64> = of_late.filter_map(given).collect();
+    before.sort_by(|a, b| b.total_cmp(a));
+    let longest = moment.iter().filter_map(|j| given(j)).max_by(f64::total_cmp)?;
+    Some(before.get(1)? - longest)
 }
 
 /// Whole stops in words.
@@ -157,9 +204,12 @@ fn dark(seconds: Option<f64>, lacks: f64, what: &str, longest_s: Option<f64>) ->
     Advice::new(Kind::Dark, Urgency::Soon, format!("{change}: the {what} is {number} under"))
 }
 
+fn is_clouded(j: &Judged) -> bool {
+    j.light_ratio.is_some_and(|r| r < CLOUDED)
+}
+
 /// Light that has gone in several frames.
 fn cloud(context: &Context<'_>, judged: &Judged) -> Option<Advice> {
-    let is_clouded = |j: &Judged| j.light_ratio.is_some_and(|r| r < CLOUDED);
     if !is_clouded(judged) {
         return None;
     }

@@ -1,4 +1,4 @@
-//! Focus that slips, a shaken frame, dew, a shutter under which the disc trails. Of discs below 15 px nothing is said of dew.
+//! Focus that slips, a shaken frame, dew, a shutter under which the disc trails. Of discs below 15 px dew is told by light alone.
 
 use super::judged::{Judged, TINY_PX};
 use super::memory::Verdict;
@@ -37,6 +37,7 @@ fn is_telling(j: &Judged) -> bool {
 /// What there is to say of sharpness.
 pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Verdict {
     let trails = trailing(context, now).or_else(|| seen_to_trail(context, now, judged));
+    let is_trailing = trails.is_some();
     let mut out = Verdict { advice: trails.into_iter().collect(), untold: Vec::new() };
     // It holds no longer where a limb is seen to be as wide all round, and not where none tells.
     if judged.smear.is_none_or(|s| s.length_px() > SMEARED_PX) {
@@ -69,10 +70,13 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
     let is_shaken = smeared(judged).is_some() && !trails;
     let before = of_rig.iter().rev().filter(|j| at_zenith(j).is_some() && is_telling(j));
     // A frame before it may look smeared by chance; of this one nothing says so.
-    let is_blurred = is_wide(judged) && smeared(judged).is_none();
+    let is_blurred = is_wide(judged) && smeared(judged).is_none() && !is_trailing;
     let wide_since = before.take_while(|j| is_wide(j)).last().filter(|_| is_blurred);
     if is_shaken || (wide_since.is_none() && is_blurred && at_zenith(judged).is_some_and(|w| w > SHAKEN * best)) {
-        let text = "that frame is shaken: stand still while it exposes";
+        let text = match is_shaken {
+            true => "that frame is shaken: stand still while it exposes",
+            false => "that frame is blurred all round: was it touched, or has the focus slipped? Look at the next",
+        };
         out.advice.push(Advice::new(Kind::Shaken, Urgency::Later, text));
     } else if let Some(first) = wide_since {
         let since = first.at.map_or(String::new(), |at| format!(" since {}", context.clock(at)));
@@ -82,8 +86,9 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
     out
 }
 
-/// A limb that is so many times as wide in one direction as across it was moved;
-const SMEARED_WIDTHS: f64 = 3.0;
+/// A limb that moved by so many times its width across the way was moved (the edge of the shadow, out of focus by 2.5 px, makes
+/// 3.1 of a still one, the same way in each frame);
+const SMEARED_WIDTHS: f64 = 4.0;
 /// by so many pixels at least: what the shadow's edge and noise make of a still one stayed below 3.3 (a real
 /// night, two by another hand, and one of our own), but for frames out of focus, which are wide all round,
 const SMEARED_PX: f64 = 3.5;
@@ -150,6 +155,39 @@ fn is_long(context: &Context<'_>, j: &Judged) -> bool {
     !follows && j.fit.is_some_and(|f| trail > f.edge_width_px)
 }
 
+/// Light that falls evenly over so many frames,
+const FADES_OVER: usize = 12;
+/// to this share of what it was,
+const FADED: f64 = 0.7;
+/// and never by chance: what the frames scatter about its fall is at most this share of it.
+const FADES_EVENLY: f64 = 0.15;
+
+/// Light alone that falls evenly from frame to frame: of a disc of a few pixels its limb tells nothing of dew, and cloud comes and goes.
+fn fades(judged: &Judged, before: &[&Judged]) -> Option<Advice> {
+    let is_shown = |j: &&Judged| j.light_ratio.is_some() && j.fit.is_some() && !j.is_cut;
+    let mut shown: Vec<&Judged> = before.iter().copied().filter(is_shown).collect();
+    shown.extend(Some(judged).filter(is_shown)?.light_ratio.map(|_| judged));
+    let shown = &shown[shown.len().checked_sub(FADES_OVER)?..];
+    let logs: Vec<f64> = shown.iter().filter_map(|j| Some(j.light_ratio?.max(1e-3).ln())).collect();
+    // A line by least squares: time goes evenly enough from frame to frame.
+    let n = logs.len() as f64;
+    let (middle, mean) = ((n - 1.0) / 2.0, logs.iter().sum::<f64>() / n);
+    let from_middle = |i: usize| i as f64 - middle;
+    let square: f64 = (0..logs.len()).map(|i| from_middle(i).powi(2)).sum();
+    let slope = logs.iter().enumerate().map(|(i, l)| from_middle(i) * l).sum::<f64>() / square;
+    let off = |(i, l): (usize, &f64)| (l - mean - slope * from_middle(i)).powi(2);
+    let scatter = (logs.iter().enumerate().map(off).sum::<f64>() / n).sqrt();
+    let fall = -slope * (n - 1.0);
+    (fall > -FADED.ln() && scatter < FADES_EVENLY * fall).then(|| {
+        let minutes = shown.first().and_then(|j| j.at).zip(judged.at).map_or(String::new(), |(first, last)| {
+            format!(" over {:.0} min", last.seconds_since(first) / 60.0)
+        });
+        let lost = 100.0 * (1.0 - (-fall).exp());
+        let text = format!("the light has faded evenly{minutes}, by {lost:.0} %: dew? Look at the lens, wipe it, warm it");
+        Advice::new(Kind::Dew, Urgency::Soon, text)
+    })
+}
+
 /// Sharpness and light that fall together over many frames: dew on the lens.
 fn dew(judged: &Judged, before: &[&Judged]) -> Option<Advice> {
     /// Frames on either side of the comparison, and between them.
@@ -158,8 +196,10 @@ fn dew(judged: &Judged, before: &[&Judged]) -> Option<Advice> {
     let mut telling: Vec<&Judged> =
         before.iter().copied().filter(|j| at_zenith(j).is_some() && j.light_ratio.is_some() && !j.is_cut).collect();
     // Of a disc of a few pixels any blur thins the light.
-    let is_tiny = judged.fit.is_none_or(|f| f.radius_px < TINY_PX);
-    if at_zenith(judged).is_none() || judged.light_ratio.is_none() || is_tiny {
+    if judged.fit.is_some_and(|f| f.radius_px < TINY_PX) {
+        return fades(judged, before);
+    }
+    if at_zenith(judged).is_none() || judged.light_ratio.is_none() {
         return None;
     }
     telling.push(judged);

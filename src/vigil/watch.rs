@@ -42,6 +42,12 @@ impl Growing {
         self.state.0 > 0 && (stood > PATIENCE || (stood >= STANDS && has_its_end(path)))
     }
 
+    /// When it was written, by its own mark: of a rehearsal whose pace is another than the sky's it is the rehearsed night's time.
+    fn was_written(&self) -> Option<Instant> {
+        let at = jiff::Timestamp::try_from(self.state.1?).ok()?;
+        Some(Instant::from_utc(at))
+    }
+
     /// Since when it is as it is, by this machine's clock.
     fn arrived(&self) -> Instant {
         machine_now().plus_seconds(-self.since.elapsed().as_secs_f64())
@@ -137,8 +143,8 @@ impl Watch {
         }
         let first = self.next_whole();
         if let Some(path) = &first {
-            // At another pace than the sky's arrivals tell nothing of a clock.
-            let arrived = self.growing.remove(path).filter(|_| self.pace == 1.0).map(|g| g.arrived());
+            let growing = self.growing.remove(path);
+            let arrived = growing.and_then(|g| if self.pace == 1.0 { Some(g.arrived()) } else { g.was_written() });
             // A frame of before, from a second card, does not turn the clock back.
             if let Some(at) = self.judge(path, arrived, hear)
                 && self.last.is_none_or(|(last, _)| at >= last)

@@ -30,7 +30,7 @@ impl Features {
     /// Features of a measured disc; `None` where too little of it shows any.
     pub fn of_disc(cutout: &Cutout, fit: &DiscFit) -> Option<Self> {
         let half = SIDE as f64 / 2.0;
-        let least = fit.sky_level + (6.0 * cutout.noise).max(0.02 * fit.disc_level);
+        let least = fit.sky_level + (6.0 * cutout.cell_noise()).max(0.02 * fit.disc_level);
         let mut light = vec![0.0f32; SIDE * SIDE];
         let mut known = vec![0.0f32; SIDE * SIDE];
         // Beside clipped light the rest is bent, too.
