@@ -111,7 +111,8 @@ impl DiscFit {
         self.arc_deg >= LEAST_ARC_DEG
             && self.agreeing >= LEAST_AGREEING
             && self.contrast >= 4.0
-            && self.residual_px <= (0.03 * self.radius_px + 0.7).min(0.006 * self.radius_px + 3.0 * self.edge_width_px + 0.7)
+            && self.residual_px
+                <= (0.03 * self.radius_px + 0.7).min(0.006 * self.radius_px + 3.0 * self.edge_width_px + 0.7)
     }
 }
 

@@ -348,6 +348,28 @@ impl Look {
         }
     }
 
+    /// The limb as it lies on light, as rectified offsets from about its centre; `None` where no light told it.
+    pub fn limb_in_light(&self, shape: &dyn Shape) -> Option<Vec<LimbPoint>> {
+        let light = self.in_light.as_ref()?;
+        let metric = shape.metric(light.from);
+        let rectified = |p: &LimbPoint| {
+            let (x, y) = metric.to_rectified(p.x, p.y);
+            LimbPoint { x, y, ..*p }
+        };
+        Some(light.limb.iter().map(rectified).collect())
+    }
+
+    /// With its limb on light moved inwards by so many widths of the edge as a step of light tells.
+    pub fn with_limb_moved(mut self, outwards: impl Fn(f64) -> f64) -> Look {
+        if let Some(light) = &mut self.in_light {
+            for p in &mut light.limb {
+                let share = 1.0 - outwards(f64::from(p.step)) * p.width_px / p.x.hypot(p.y).max(1.0);
+                (p.x, p.y) = (p.x * share, p.y * share);
+            }
+        }
+        self
+    }
+
     /// Whether the disc is small enough for its pixels to be kept.
     pub fn keeps_its_pixels(&self) -> bool {
         self.small.is_some()

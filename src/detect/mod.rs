@@ -30,6 +30,7 @@ pub(crate) use cutout::{Cutout, RADIUS, SIDE};
 pub(crate) use faint::find_faint;
 pub use frame::DiscFit;
 pub(crate) use frame::{CONFIDENT, Expectation, Measured, Round, Shape};
+pub(crate) use limb::LimbPoint;
 pub(crate) use look::{Look, look_at};
 pub(crate) use metric::Metric;
 pub(crate) use search::find_discs;

@@ -73,8 +73,7 @@ fn is_window_of(circle: &Look, disc: &Look) -> bool {
 /// Lets go of rings in the light around a disc (steps of eight bits in the glow of a clipped Moon are as round as it is), and of
 /// windows in which one is seen.
 fn without_glows(found: &mut Vec<Look>) {
-    let glows: Vec<bool> =
-        found.iter().map(|l| found.iter().any(|d| is_glow_of(l, d) || is_window_of(l, d))).collect();
+    let glows: Vec<bool> = found.iter().map(|l| found.iter().any(|d| is_glow_of(l, d) || is_window_of(l, d))).collect();
     let mut glows = glows.into_iter();
     found.retain(|_| glows.next() != Some(true));
 }
@@ -126,7 +125,8 @@ fn judge(frame: &Measured<'_>, level: &Sifted<'_>, expected: &Expectation<'_>, f
             continue;
         }
         let look = if level.factor > 1 { look.enlarged(f) } else { look };
-        let is_there = |l: &Look| l.fit.centre.distance(look.fit.centre) < 0.5 * l.fit.radius_px && !is_window_of(l, &look);
+        let is_there =
+            |l: &Look| l.fit.centre.distance(look.fit.centre) < 0.5 * l.fit.radius_px && !is_window_of(l, &look);
         let there = found.iter().position(is_there);
         match there {
             Some(i) if found[i].fit.confidence() < look.fit.confidence() => found[i] = look,

@@ -11,6 +11,7 @@ use super::scale::TELLS_NO_SIZE;
 use super::sequence::{Seen, Sequence};
 use super::shape::{Flattening, SkyShape};
 use super::sky_place::SkyPlace;
+use super::tone::Tone;
 use crate::detect::{
     CONFIDENT, Cutout, DiscFit, Expectation, Look, Measured, RadiusPrior, SMALL_DISC_PX, Shading, find_discs,
     find_faint, look_at,
@@ -22,14 +23,19 @@ use crate::sky::Lens;
 use crate::units::Angle;
 use rayon::prelude::*;
 
-/// The Moon of each frame in which it can be measured.
-pub(super) fn measure(sequence: &Sequence<'_>, seen: &[&Seen], choices: &[Choice], aim: &Aim) -> Vec<Option<Moon>> {
+/// The Moon of each frame in which it can be measured; `tone` is what the camera's curve makes of limbs.
+pub(super) fn measure(
+    sequence: &Sequence<'_>,
+    seen: &[&Seen],
+    choices: &[Choice],
+    (aim, tone): (&Aim, Option<&Tone>),
+) -> Vec<Option<Moon>> {
     let one = |k: usize| {
         if matches!(seen[k], Seen::Unreadable(_)) {
             return None;
         }
         let look = choices[k].chosen.and_then(|i| seen[k].discs().get(i));
-        let moon = measure_one(sequence, k, look, aim)?;
+        let moon = measure_one(sequence, k, look, (aim, tone))?;
         let Some(place) = sequence.place(k) else { return Some(moon) };
         let moon = burnt::placed(moon, place, aim, sequence.size());
         Some(Moon { fit: through_air(moon.fit, place), ..moon })
@@ -96,7 +102,18 @@ impl Known {
     }
 }
 
-fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim) -> Option<Moon> {
+fn measure_one(
+    sequence: &Sequence<'_>,
+    k: usize,
+    look: Option<&Look>,
+    (aim, tone): (&Aim, Option<&Tone>),
+) -> Option<Moon> {
+    let toned = |look: Look| match tone {
+        Some(tone) => look.with_limb_moved(|step| tone.outwards(step)),
+        None => look,
+    };
+    let look = look.map(|l| toned(l.clone()));
+    let look = look.as_ref();
     // Without a place on the sky the size that the frames have in common still holds.
     let place = sequence.place(k);
     let (Some(focal), Some(radius)) = (aim.focal_length_px(), aim.radius_px(place)) else {
@@ -187,6 +204,7 @@ fn measure_one(sequence: &Sequence<'_>, k: usize, look: Option<&Look>, aim: &Aim
     // What shows less of its limb once the Moon's size holds it was another edge: a roof's, a cloud's. (What the first look is
     // sure of still stands as photographed.)
     let refitted = |look: Look| {
+        let look = toned(look);
         let fit = look.again(&expected, shading).filter(|fit| !stray(fit)).unwrap_or(look.fit);
         shows_limb(&fit).then(|| Moon::of_look(&look.with_cutout(&measured), fit))
     };

@@ -4,7 +4,8 @@
 //!
 //! 1. `sequence`: each frame is decoded once and `detect` looks at it, by its pixels alone (`looks` keeps what it showed);
 //!    `still` sets aside what does not move while the camera stands;
-//! 2. `scale`: which discs are one Moon: the plate scale, or several where the lens was zoomed;
+//! 2. `scale`: which discs are one Moon: the plate scale, or several where the lens was zoomed; `tone`: what the camera's own
+//!    curve makes of bright and of faint limbs;
 //! 3. `mount`: what the mount did: a fixed tripod's aim from knock to knock, a mount that follows the sky, a hand;
 //! 4. `choice`: which disc of each frame is the Moon, and what the others are; `track`: what stands off the way of
 //!    all the others, where the camera stood still and no sky is known;
@@ -38,6 +39,7 @@ mod shape;
 mod sky_place;
 mod still;
 mod suggestion;
+mod tone;
 mod track;
 
 pub use looks::{Looks, LooksError};
@@ -45,7 +47,7 @@ pub(crate) use mount::aim_sigma_px;
 pub use suggestion::{LEAST_PITCH_UM, Suggestion, suggest};
 
 use crate::diag::{Diagnostic, Warned};
-use crate::ingest::{Frame, Night};
+use crate::ingest::{Frame, Night, Rig};
 use crate::registration::{ClockEstimate, FrameRegistration, Registration, RigSolution, as_written, remarks};
 use claims::Claims;
 use entries::Findings;
@@ -54,6 +56,7 @@ use moon::Moon;
 use mount::Aim;
 use rayon::prelude::*;
 use sequence::{Seen, Sequence};
+use tone::{Limb, Tone};
 
 /// Whose time is trusted.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -91,8 +94,15 @@ pub fn register_with(
     let looked_at: Vec<LookedAt<'_>> =
         (0..night.rigs.len()).into_par_iter().map(|rig| look_at_rig(night, rig, known, progress)).collect();
     let shared = scales_of_crops(night, &looked_at);
+    let zooms: Vec<Vec<scale::Zoom>> = looked_at
+        .par_iter()
+        .zip(&shared)
+        .map(|(rig, shared)| scale::zooms(&rig.sequence, &rig.seen, &rig.votes, *shared))
+        .collect();
+    let tones = tones(night, &looked_at, &zooms);
+    let rigs: Vec<_> = looked_at.iter().zip(&zooms).zip(&tones).collect();
     let solved: Vec<Vec<Solved>> =
-        looked_at.par_iter().zip(&shared).map(|(looked_at, shared)| solve_rig(looked_at, *shared, clock)).collect();
+        rigs.into_par_iter().map(|((rig, zooms), tone)| solve_rig(rig, zooms, tone.as_ref(), clock)).collect();
     let mut diagnostics = Vec::new();
     let mut slots: Vec<Option<FrameRegistration>> = vec![None; night.frames.len()];
     // A rig's first zoom keeps the rig's own number; further zooms come after all rigs.
@@ -169,23 +179,37 @@ fn scales_of_crops(night: &Night, looked_at: &[LookedAt<'_>]) -> Vec<Option<scal
     out
 }
 
+/// For each rig what its camera's curve makes of limbs: by the frames of all rigs and zooms of a camera together, since a curve is
+/// the camera's.
+fn tones(night: &Night, looked_at: &[LookedAt<'_>], zooms: &[Vec<scale::Zoom>]) -> Vec<Option<Tone>> {
+    let limbs: Vec<Vec<Vec<Limb>>> = looked_at
+        .iter()
+        .zip(zooms)
+        .map(|(rig, zooms)| zooms.iter().map(|zoom| tone::limbs(&rig.sequence, &rig.seen, zoom)).collect())
+        .collect();
+    let of_camera = |rig: &Rig| {
+        let same = night.rigs.iter().zip(&limbs).filter(|(other, _)| other.camera_model == rig.camera_model);
+        same.flat_map(|(_, zooms)| zooms).map(Vec::as_slice).collect::<Vec<&[Limb]>>()
+    };
+    night.rigs.iter().map(|rig| Tone::of(&of_camera(rig))).collect()
+}
+
 /// Solves a rig's frames, zoom by zoom.
-fn solve_rig(looked_at: &LookedAt<'_>, shared: Option<scale::Scale>, clock: ClockSource) -> Vec<Solved> {
-    let LookedAt { sequence: whole, seen, votes } = looked_at;
-    let zooms = scale::zooms(whole, seen, votes, shared);
+fn solve_rig(looked_at: &LookedAt<'_>, zooms: &[scale::Zoom], tone: Option<&Tone>, clock: ClockSource) -> Vec<Solved> {
+    let LookedAt { sequence: whole, seen, .. } = looked_at;
     zooms
-        .into_par_iter()
+        .par_iter()
         .map(|zoom| {
             let sequence = whole.part(&zoom.members);
             let seen: Vec<&Seen> = zoom.members.iter().map(|&k| &seen[k]).collect();
             let claims = Claims::of(&sequence);
-            let solved = solve_zoom(&sequence, &seen, zoom.scale, &claims, None);
+            let solved = solve_zoom(&sequence, &seen, (zoom.scale, tone), &claims, None);
             match solved.rig.clock.filter(|_| clock == ClockSource::Shadow) {
                 // A clock put right changes where the sky says the Moon is, and no pixel.
                 Some(read) => {
                     let sequence = sequence.put_right(read.ahead_s);
                     let put_right = Some(ClockEstimate { put_right: true, ..read });
-                    solve_zoom(&sequence, &seen, zoom.scale, &claims, put_right)
+                    solve_zoom(&sequence, &seen, (zoom.scale, tone), &claims, put_right)
                 }
                 None => solved,
             }
@@ -202,11 +226,16 @@ struct Measures {
 
 impl Measures {
     /// Aim, choice and measure, and both weighed with each other.
-    fn take(sequence: &Sequence<'_>, seen: &[&Seen], scale: Option<scale::Scale>, claims: &Claims) -> Self {
+    fn take(
+        sequence: &Sequence<'_>,
+        seen: &[&Seen],
+        (scale, tone): (Option<scale::Scale>, Option<&Tone>),
+        claims: &Claims,
+    ) -> Self {
         let first_aim = Aim::solve(sequence, seen, scale, claims);
         let choices = choice::choose(sequence, seen, &first_aim);
         let choices = if first_aim.is_pointed() { choices } else { track::without_strays(sequence, seen, choices) };
-        let moons = measure::measure(sequence, seen, &choices, &first_aim);
+        let moons = measure::measure(sequence, seen, &choices, (&first_aim, tone));
         let aim = first_aim.solve_again(sequence, &moons);
         let moons = measure::weighed_with_aim(sequence, moons, &aim);
         Measures { choices, moons, aim }
@@ -217,17 +246,17 @@ impl Measures {
 fn solve_zoom(
     sequence: &Sequence<'_>,
     seen: &[&Seen],
-    scale: Option<scale::Scale>,
+    of_camera: (Option<scale::Scale>, Option<&Tone>),
     claims: &Claims,
     put_right: Option<ClockEstimate>,
 ) -> Solved {
-    let own = Measures::take(sequence, seen, scale, claims);
+    let own = Measures::take(sequence, seen, of_camera, claims);
     let all: Vec<Option<&Moon>> = own.moons.iter().map(Option::as_ref).collect();
     // Times that are whole hours off bend a tripod's aim, and that would draw its discs along: they are measured under the
     // sky that the frames show. The times stay the frames', and so does the aim that goes with them.
     let Measures { choices, moons, aim } = match overruled::whole_hours(sequence, &own.aim, &all) {
         Some(ahead_s) => {
-            let there = Measures::take(&sequence.put_right(ahead_s), seen, scale, claims);
+            let there = Measures::take(&sequence.put_right(ahead_s), seen, of_camera, claims);
             Measures { aim: own.aim.solve_again(sequence, &there.moons), ..there }
         }
         None => own,

@@ -149,27 +149,33 @@ fn is_total(j: &Judged) -> bool {
     j.umbral_fraction.is_some_and(|u| u > 0.999)
 }
 
-/// How many stops less the frames of a moment were given than those before it, by what the camera records and what the plan asks
-/// for at each instant; the longest but one of those before counts, since one may be a trial.
+/// How many stops less the frames of a moment were given than those before it, by what the camera records, and by that against what
+/// the plan asks for at each instant, the lesser of the two: towards totality the plan asks for more from frame to frame, after it
+/// for less. The longest but one of those before counts, since one may be a trial.
 fn dropped_stops(context: &Context<'_>, now: Now<'_>, moment: &[&Judged]) -> Option<f64> {
     let (request, setup) = context.plan_request().zip(context.setup(now))?;
     let (here, total) = (moment.last()?.at?, is_total(moment.last()?));
-    let given = |j: &Judged| {
-        let (exposure, advice) = (j.exposure?, exposure_at(&request, &setup, j.at?));
+    let gathered = |j: &Judged| {
+        let exposure = j.exposure?;
+        let stops = (exposure.time.seconds * exposure.sensitivity.iso).log2() - 2.0 * exposure.aperture.f_number.log2();
+        Some(stops).filter(|stops| stops.is_finite())
+    };
+    let against_the_plan = |j: &Judged| {
+        let advice = exposure_at(&request, &setup, j.at?);
         let wanted = if total { advice.umbra_s?[1] } else { advice.lit_s? };
-        let gathers = |seconds: f64, iso: f64, f_number: f64| seconds * iso / (f_number * f_number);
-        let got = gathers(exposure.time.seconds, exposure.sensitivity.iso, exposure.aperture.f_number);
-        Some((got / gathers(wanted, setup.iso, setup.f_number)).log2()).filter(|stops| stops.is_finite())
+        Some(gathered(j)? - wanted.log2())
     };
-    let is_of_late = |j: &&Judged| {
-        is_total(j) == total && j.at.is_some_and(|at| here.seconds_since(at) < 60.0 * DROPPED_MINUTES)
-    };
+    let is_of_late =
+        |j: &&Judged| is_total(j) == total && j.at.is_some_and(|at| here.seconds_since(at) < 60.0 * DROPPED_MINUTES);
     let first = moment.first()?.at?;
     let of_late = context.before.iter().rev().take_while(is_of_late).filter(|j| j.at.is_some_and(|at| at < first));
-    let mut before: Vec<f64> = of_late.filter_map(given).collect();
-    before.sort_by(|a, b| b.total_cmp(a));
-    let longest = moment.iter().filter_map(|j| given(j)).max_by(f64::total_cmp)?;
-    Some(before.get(1)? - longest)
+    let before: Vec<&Judged> = of_late.collect();
+    let dropped = |given: &dyn Fn(&Judged) -> Option<f64>| {
+        let mut then: Vec<f64> = before.iter().filter_map(|j| given(j)).collect();
+        then.sort_by(|a, b| b.total_cmp(a));
+        Some(then.get(1)? - moment.iter().filter_map(|j| given(j)).max_by(f64::total_cmp)?)
+    };
+    Some(dropped(&gathered)?.min(dropped(&against_the_plan)?))
 }
 
 /// Whole stops in words.

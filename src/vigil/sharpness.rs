@@ -179,11 +179,14 @@ fn fades(judged: &Judged, before: &[&Judged]) -> Option<Advice> {
     let scatter = (logs.iter().enumerate().map(off).sum::<f64>() / n).sqrt();
     let fall = -slope * (n - 1.0);
     (fall > -FADED.ln() && scatter < FADES_EVENLY * fall).then(|| {
-        let minutes = shown.first().and_then(|j| j.at).zip(judged.at).map_or(String::new(), |(first, last)| {
-            format!(" over {:.0} min", last.seconds_since(first) / 60.0)
-        });
+        let minutes = shown
+            .first()
+            .and_then(|j| j.at)
+            .zip(judged.at)
+            .map_or(String::new(), |(first, last)| format!(" over {:.0} min", last.seconds_since(first) / 60.0));
         let lost = 100.0 * (1.0 - (-fall).exp());
-        let text = format!("the light has faded evenly{minutes}, by {lost:.0} %: dew? Look at the lens, wipe it, warm it");
+        let text =
+            format!("the light has faded evenly{minutes}, by {lost:.0} %: dew? Look at the lens, wipe it, warm it");
         Advice::new(Kind::Dew, Urgency::Soon, text)
     })
 }
