@@ -197,7 +197,7 @@ fn tones(night: &Night, looked_at: &[LookedAt<'_>], zooms: &[Vec<scale::Zoom>]) 
 /// Solves a rig's frames, zoom by zoom.
 fn solve_rig(looked_at: &LookedAt<'_>, zooms: &[scale::Zoom], tone: Option<&Tone>, clock: ClockSource) -> Vec<Solved> {
     let LookedAt { sequence: whole, seen, .. } = looked_at;
-    zooms
+    let mut solved: Vec<Solved> = zooms
         .par_iter()
         .map(|zoom| {
             let sequence = whole.part(&zoom.members);
@@ -214,7 +214,9 @@ fn solve_rig(looked_at: &LookedAt<'_>, zooms: &[scale::Zoom], tone: Option<&Tone
                 None => solved,
             }
         })
-        .collect()
+        .collect();
+    overruled::say_once_of_focal_lengths(solved.iter_mut().map(|zoom| &mut zoom.diagnostics));
+    solved
 }
 
 /// The Moon of each frame as measured, and the aim that goes with it.

@@ -125,6 +125,9 @@ pub(super) fn whole_hours(sequence: &Sequence<'_>, aim: &Aim, moons: &[Option<&M
     const SUSPICIOUS_PX: f64 = 0.3;
     /// Nobody sets a camera on a tripod askew by more.
     const SUSPICIOUS_ROLL_DEG: f64 = 8.0;
+    /// Of the frames that the given time explains, the right one must explain this share: where all is bent more of them pass for
+    /// near enough.
+    const MOST_FRAMES: f64 = 0.85;
     let observer = sequence.observer()?;
     let own = aim.pointings().iter().max_by_key(|p| p.frames).filter(|p| p.frames >= 6)?;
     let roll = |p: &crate::registration::PointingSolution| p.pointing.roll.normalized_signed().degrees().abs();
@@ -143,11 +146,32 @@ pub(super) fn whole_hours(sequence: &Sequence<'_>, aim: &Aim, moons: &[Option<&M
         })
         .collect();
     let better = |o: &&(f64, f64, f64, usize)| {
-        o.3 >= own.frames
+        o.3 as f64 >= MOST_FRAMES * own.frames as f64
             && o.2 < SUSPICIOUS_ROLL_DEG
             && (o.1 < 0.5 * own.rms_px || (o.1 < SUSPICIOUS_PX && roll(own) > 20.0))
     };
     others.iter().filter(better).min_by(|a, b| a.1.total_cmp(&b.1)).map(|o| o.0)
+}
+
+/// Where a rig's frames show many sizes of the Moon, each contradicts what was recorded, and none is to be written down: one word
+/// instead of many that exclude each other.
+pub(super) fn say_once_of_focal_lengths<'a>(zooms: impl Iterator<Item = &'a mut Vec<Diagnostic>>) {
+    /// Two may be a lens and a converter.
+    const MANY: usize = 3;
+    let mut zooms: Vec<&mut Vec<Diagnostic>> = zooms.collect();
+    let is_of_lens = |d: &Diagnostic| d.code == "focal-length-doubtful";
+    let count = zooms.iter().flat_map(|z| z.iter()).filter(|d| is_of_lens(d)).count();
+    if count < MANY {
+        return;
+    }
+    zooms.iter_mut().for_each(|z| z.retain(|d| !is_of_lens(d)));
+    let text = format!(
+        "the Moon's size changes from frame to frame ({count} sizes), and none of them is that of the focal length that was recorded; it \
+         is set aside"
+    );
+    zooms[0].push(Diagnostic::warning("focal-length-doubtful", text).with_help(
+        "nothing need be written: a camera held to an eyepiece shows it so, and each frame's Moon tells its own size",
+    ));
 }
 
 /// A level camera whose Moons all stand turned, as they would from the other hemisphere.

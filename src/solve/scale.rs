@@ -269,16 +269,31 @@ pub(super) fn zooms(sequence: &Sequence<'_>, seen: &[Seen], votes: &Votes, share
         let best = (0..scales.len()).filter_map(|z| Some((z, weight(&scales[z])?))).max_by(|a, b| a.1.total_cmp(&b.1));
         best.map(|b| b.0)
     };
-    let owned: Vec<Option<usize>> = all.iter().map(|&k| own(k)).collect();
-    let beside = |k: usize| {
-        all.iter().filter(|&&i| owned[i].is_some()).min_by_key(|&&i| i.abs_diff(k)).and_then(|&i| owned[i]).unwrap_or(0)
+    // A phone before an eyepiece shows each frame at another size: a disc that is the Moon's beyond doubt, and of no size that
+    // others have, is not to be told by theirs.
+    let by_itself = scales.len();
+    let is_by_itself = |k: usize| {
+        let surest = votes[k].iter().max_by(|a, b| a.weight.total_cmp(&b.weight))?;
+        let is_like_others =
+            scales.iter().any(|s| is_at(surest, *s) || glares_from(surest, *s)) || is_pressed(k, first);
+        let look = seen[k].discs().iter().find(|l| l.fit.centre == surest.fit.centre)?;
+        (surest.weight > ALONE && !is_like_others && shows_the_moon(look, sequence.place(k))).then_some(by_itself)
     };
-    (0..scales.len())
+    let owned: Vec<Option<usize>> = all.iter().map(|&k| is_by_itself(k).or_else(|| own(k))).collect();
+    let beside = |k: usize| {
+        all.iter()
+            .filter(|&&i| owned[i].is_some_and(|z| z != by_itself))
+            .min_by_key(|&&i| i.abs_diff(k))
+            .and_then(|&i| owned[i])
+            .unwrap_or(0)
+    };
+    (0..=scales.len())
         .map(|zoom| {
             let members: Vec<usize> =
                 all.iter().copied().filter(|&k| owned[k].unwrap_or_else(|| beside(k)) == zoom).collect();
             // One frame by itself is no common size.
-            let scale = agreed(members.iter().map(|&k| votes[k].as_slice()), scales[zoom]).filter(|s| s.frames >= 2);
+            let of_members = |first: &f64| agreed(members.iter().map(|&k| votes[k].as_slice()), *first);
+            let scale = scales.get(zoom).and_then(of_members).filter(|s| s.frames >= 2);
             let scale = scale.or_else(|| lent(&members));
             Zoom { members, scale }
         })
@@ -295,6 +310,9 @@ pub(super) const TELLS_NO_SIZE: f64 = 1.08;
 
 /// By how much a circle along the sides of the lowest disc may be too small, in logarithms (a ninth was seen at two degrees).
 const PRESSED_MOST: f64 = 0.15;
+
+/// How sure a disc must be that is told by no other frame's size.
+const ALONE: f64 = 0.75;
 
 /// Nobody turns a zoom more often in a night, and what disagrees more often is no zoom.
 const MOST_ZOOMS: usize = 8;

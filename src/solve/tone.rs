@@ -45,9 +45,9 @@ const FEWEST_FRAMES: usize = 8;
 /// Standard deviation of the frames' mean steps, in logarithms, that tells one.
 const LEAST_SPREAD: f64 = 0.25;
 /// A displacement that differs by less over the steps seen is within what is allowed for anyway, widths.
-const LEAST_RANGE: f64 = 0.1;
+const LEAST_RANGE: f64 = 0.35;
 /// No curve makes more of it.
-const MOST_RANGE: f64 = 2.5;
+const MOST_RANGE: f64 = 6.0;
 /// What curves make of both numbers, beforehand: a standard deviation.
 const LOGARITHM_SIGMA: f64 = 0.5;
 const SQUARE_SIGMA: f64 = 4.0;
