@@ -28,6 +28,14 @@ impl PointingSolution {
     pub(crate) fn as_kept(from: Option<Instant>, pointing: CameraPointing, rms_px: f64, frames: usize) -> Self {
         PointingSolution { from, pointing, rms_px, frames, covariance: SMatrix::zeros(), common_px: 0.0 }
     }
+
+    /// Whether its own frames agree on it so badly that it tells no other frame's place: by more than a lens, limbs and glares
+    /// leave together, and by a good part of the Moon's radius (pixels).
+    pub(crate) fn is_loose(&self, radius_px: f64) -> bool {
+        const MOST_PX: f64 = 2.0;
+        const MOST_OF_RADIUS: f64 = 0.4;
+        self.rms_px > MOST_PX.max(MOST_OF_RADIUS * radius_px)
+    }
 }
 
 /// The pointing that holds at an instant, of several in the order of time.

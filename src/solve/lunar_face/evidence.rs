@@ -27,26 +27,6 @@ const ROUGH: f64 = 0.095;
 /// Whether a disc shows the Moon's face, or a phase of it.
 pub(in crate::solve) fn is_proved(look: &Look, place: Option<&SkyPlace>) -> bool {
     let phase = |c: &Cutout| look.fit.confidence() > SURE_PHASE && shows_a_phase(c, &look.fit);
-    if std::env::var("DBG").is_ok() {
-        let t = super::turned(look, place);
-        let f = look.cutout.as_ref().and_then(|c| Features::of_disc(c, &look.fit));
-        eprintln!(
-            "PROOF r {:.1} at {:.0},{:.0} conf {:.2} arc {:.0} step {:.3} high {:.3} mean {:.3} sat {:.2} contrast {:.1} face {:?} rough {:?} phase {:?}",
-            look.fit.radius_px,
-            look.fit.centre.x,
-            look.fit.centre.y,
-            look.fit.confidence(),
-            look.fit.arc_deg,
-            look.limb_step,
-            look.fit.disc_level,
-            look.fit.mean_level,
-            look.fit.saturated_share,
-            look.fit.contrast,
-            t.map(|t| (t.correlation, t.runner_up, t.sigma.degrees())),
-            f.map(|f| f.roughness()),
-            look.cutout.as_ref().map(|c| shows_a_phase(c, &look.fit))
-        );
-    }
     shows_the_moon(look, place) || look.cutout.as_ref().is_some_and(phase)
 }
 

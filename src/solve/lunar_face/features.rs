@@ -27,10 +27,19 @@ pub(in crate::solve) struct Features {
 }
 
 impl Features {
-    /// Features of a measured disc; `None` where too little of it shows any.
+    /// Features of a measured disc where each pixel stands clear of the noise; `None` where too little of it shows any.
     pub fn of_disc(cutout: &Cutout, fit: &DiscFit) -> Option<Self> {
+        Self::above(cutout.noise, cutout, fit)
+    }
+
+    /// Where the mean over a cell does: enough to tell that a dark disc is a face, and too noisy to place it by.
+    pub fn of_dark_disc(cutout: &Cutout, fit: &DiscFit) -> Option<Self> {
+        Self::above(cutout.cell_noise(), cutout, fit)
+    }
+
+    fn above(noise: f32, cutout: &Cutout, fit: &DiscFit) -> Option<Self> {
         let half = SIDE as f64 / 2.0;
-        let least = fit.sky_level + (6.0 * cutout.cell_noise()).max(0.02 * fit.disc_level);
+        let least = fit.sky_level + (6.0 * noise).max(0.02 * fit.disc_level);
         let mut light = vec![0.0f32; SIDE * SIDE];
         let mut known = vec![0.0f32; SIDE * SIDE];
         // Beside clipped light the rest is bent, too.

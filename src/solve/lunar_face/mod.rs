@@ -20,5 +20,5 @@ pub(super) fn shows_the_moon(look: &Look, place: Option<&SkyPlace>) -> bool {
 fn turned(look: &Look, place: Option<&SkyPlace>) -> Option<Turned> {
     let mean = Libration { longitude: Angle::ZERO, latitude: Angle::ZERO, axis_position_angle: Angle::ZERO };
     let libration = place.map_or(mean, |p| p.libration);
-    turn_against(&Features::of_disc(look.cutout.as_ref()?, &look.fit)?, &Features::of_map(&libration)?)
+    turn_against(&Features::of_dark_disc(look.cutout.as_ref()?, &look.fit)?, &Features::of_map(&libration)?)
 }

@@ -332,6 +332,10 @@ impl Aim {
         let at = self.expects(place)?;
         if let Some(solved) = pointing_at(&self.pointings, Some(place.instant)) {
             let radius = solved.pointing.lens.disc_radius_px(at, place.semidiameter);
+            // What few frames agree on as badly tells no other frame's place.
+            if solved.is_loose(radius) {
+                return None;
+            }
             return Some((at, solved.rms_px.hypot(pointing::sigma_px(solved, place.seen)), radius));
         }
         let radius = self.focal_length_px()? * place.semidiameter.radians();
