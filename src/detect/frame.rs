@@ -106,7 +106,9 @@ impl DiscFit {
         arc * self.agreeing * contrast * (0.3 + 0.7 * tight) * long * (1.0 - 0.7 * self.open_share)
     }
 
-    /// Whether it may be called a disc at all.
+    /// Whether it may be called a disc at all: a limb lies on its circle to three hundredths of the radius, and to a few of its
+    /// own widths (heavy seeing wobbles it by two, a low Moon without a site by half a percent of the radius; hills and glows on
+    /// which a circle of hundreds of pixels was laid by a dozen).
     pub(super) fn holds(&self) -> bool {
         self.arc_deg >= LEAST_ARC_DEG
             && self.agreeing >= LEAST_AGREEING

@@ -30,8 +30,9 @@ pub(crate) fn find_discs(frame: &Measured<'_>, expected: &Expectation<'_>, keep:
     best_first(&mut found);
     found.truncate(2 * keep);
     for i in 0..found.len().min(AT_FULL_SIZE) {
-        // Beside a disc beyond doubt nothing else needs to be placed to a tenth of a pixel.
-        if i > 0 && is_beyond_doubt(&found[0].fit) {
+        // Beside a disc beyond doubt nothing else needs to be placed to a tenth of a pixel, but for one that is nearly as sure: the
+        // first may be a lamp.
+        if i > 0 && is_beyond_doubt(&found[0].fit) && found[i].fit.confidence() < SEEN_IN_A_WINDOW {
             break;
         }
         if let Some(look) = found[i].at_full_size(frame, expected) {
@@ -67,6 +68,7 @@ fn is_window_of(circle: &Look, disc: &Look) -> bool {
     disc.fit.confidence() > SEEN_IN_A_WINDOW
         && (LEAST_IN_A_WINDOW..0.7).contains(&(disc.fit.radius_px / circle.fit.radius_px))
         && disc.fit.centre.distance(circle.fit.centre) + 0.9 * disc.fit.radius_px < circle.fit.radius_px
+        && disc.limb_step < f32::MAX
         && circle.limb_step < OUTSHONE * disc.limb_step
 }
 
@@ -125,8 +127,10 @@ fn judge(frame: &Measured<'_>, level: &Sifted<'_>, expected: &Expectation<'_>, f
             continue;
         }
         let look = if level.factor > 1 { look.enlarged(f) } else { look };
-        let is_there =
-            |l: &Look| l.fit.centre.distance(look.fit.centre) < 0.5 * l.fit.radius_px && !is_window_of(l, &look);
+        let is_there = |l: &Look| {
+            let near = l.fit.centre.distance(look.fit.centre) < 0.5 * l.fit.radius_px;
+            near && !is_window_of(l, &look) && !is_window_of(&look, l)
+        };
         let there = found.iter().position(is_there);
         match there {
             Some(i) if found[i].fit.confidence() < look.fit.confidence() => found[i] = look,

@@ -1,7 +1,7 @@
 //! What a mount did: the aims of a fixed tripod, the drift and turn of one that follows the sky.
 
 use crate::raster::PixelPoint;
-use crate::sky::CameraPointing;
+use crate::sky::{CameraPointing, MEAN_SEMIDIAMETER_RAD};
 use crate::units::{Angle, Instant};
 use nalgebra::SMatrix;
 use serde::{Deserialize, Serialize};
@@ -30,8 +30,9 @@ impl PointingSolution {
     }
 
     /// Whether its own frames agree on it so badly that it tells no other frame's place: by more than a lens, limbs and glares
-    /// leave together, and by a good part of the Moon's radius (pixels).
-    pub(crate) fn is_loose(&self, radius_px: f64) -> bool {
+    /// leave together, and by a good part of the Moon's radius.
+    pub(crate) fn is_loose(&self) -> bool {
+        let radius_px = self.pointing.lens.focal_length_px * MEAN_SEMIDIAMETER_RAD;
         const MOST_PX: f64 = 2.0;
         const MOST_OF_RADIUS: f64 = 0.4;
         self.rms_px > MOST_PX.max(MOST_OF_RADIUS * radius_px)

@@ -5,7 +5,7 @@ use super::{ClockEstimate, FrameRegistration, PointingSolution, Quality, Registr
 use crate::camera::Mount;
 use crate::diag::Diagnostic;
 use crate::ingest::Night;
-use crate::sky::{MEAN_SEMIDIAMETER_RAD, apparent_moon, serves};
+use crate::sky::{apparent_moon, serves};
 
 fn is_unreadable(f: &FrameRegistration) -> bool {
     matches!(f.sighting.why(), Some(Why::Unreadable(_)))
@@ -141,8 +141,7 @@ fn is_doubtful(solved: &PointingSolution, glare_px: f64) -> bool {
     const MOST_OF_GLARE: f64 = 0.1;
     const MOST_BY_GLARE_PX: f64 = 2.0;
     let upside_down = solved.pointing.roll.normalized_signed().degrees().abs() > 100.0;
-    let is_loose = solved.is_loose(solved.pointing.lens.focal_length_px * MEAN_SEMIDIAMETER_RAD);
-    is_loose
+    solved.is_loose()
         || (solved.rms_px > MOST_PX.max((MOST_OF_GLARE * glare_px).min(MOST_BY_GLARE_PX)) && solved.frames >= 8)
         || upside_down
 }

@@ -36,7 +36,7 @@ pub(super) fn choose(sequence: &Sequence<'_>, seen: &[&Seen], aim: &Aim) -> Vec<
                 let is_open = |i: &usize| {
                     let fit = &all[*i].fit;
                     fit.confidence() > SURE_BEHIND
-                        && !choice.rejected.iter().any(|r| r.centre.distance(fit.centre) < 0.5 * fit.radius_px)
+                        && !choice.rejected.iter().any(|r| r.centre == fit.centre && r.radius_px == fit.radius_px)
                 };
                 let behind = || (first + 1..all.len()).filter(is_open).find(|i| is_proved(&all[*i], place));
                 choice.chosen = Some(first).filter(|i| is_the_moon(&all[*i], all, place)).or_else(behind);

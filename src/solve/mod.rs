@@ -161,17 +161,22 @@ fn look_at_rig<'a>(night: &'a Night, rig: usize, known: &Looks, progress: &(dyn 
     LookedAt { sequence, seen, votes }
 }
 
-/// For each rig the scale that it has in common with those whose frames differ from its own in size alone.
-fn scales_of_crops(night: &Night, looked_at: &[LookedAt<'_>]) -> Vec<Option<scale::Scale>> {
+/// Rigs by what makes them one camera's.
+fn grouped(night: &Night, is_one: impl Fn(&Rig, &Rig) -> bool) -> Vec<Vec<usize>> {
     let mut cameras: Vec<Vec<usize>> = Vec::new();
     for (i, rig) in night.rigs.iter().enumerate() {
-        match cameras.iter_mut().find(|rigs| rig.is_one_camera_with(&night.rigs[rigs[0]])) {
+        match cameras.iter_mut().find(|rigs| is_one(rig, &night.rigs[rigs[0]])) {
             Some(rigs) => rigs.push(i),
             None => cameras.push(vec![i]),
         }
     }
+    cameras
+}
+
+/// For each rig the scale that it has in common with those whose frames differ from its own in size alone.
+fn scales_of_crops(night: &Night, looked_at: &[LookedAt<'_>]) -> Vec<Option<scale::Scale>> {
     let mut out = vec![None; night.rigs.len()];
-    for rigs in cameras.into_iter().filter(|rigs| rigs.len() > 1) {
+    for rigs in grouped(night, Rig::is_one_camera_with).into_iter().filter(|rigs| rigs.len() > 1) {
         let votes: Vec<&scale::Votes> = rigs.iter().map(|&i| &looked_at[i].votes).collect();
         let shared = scale::in_common(&votes);
         rigs.into_iter().for_each(|i| out[i] = shared);
@@ -187,11 +192,17 @@ fn tones(night: &Night, looked_at: &[LookedAt<'_>], zooms: &[Vec<scale::Zoom>]) 
         .zip(zooms)
         .map(|(rig, zooms)| zooms.iter().map(|zoom| tone::limbs(&rig.sequence, &rig.seen, zoom)).collect())
         .collect();
-    let of_camera = |rig: &Rig| {
-        let same = night.rigs.iter().zip(&limbs).filter(|(other, _)| other.camera_model == rig.camera_model);
-        same.flat_map(|(_, zooms)| zooms).map(Vec::as_slice).collect::<Vec<&[Limb]>>()
+    let told = |rigs: &[usize]| -> Option<Tone> {
+        Tone::of(&rigs.iter().flat_map(|&i| &limbs[i]).map(Vec::as_slice).collect::<Vec<&[Limb]>>())
     };
-    night.rigs.iter().map(|rig| Tone::of(&of_camera(rig))).collect()
+    // Of files without a model's name nobody knows whose they are.
+    let is_same = |a: &Rig, b: &Rig| a.camera_model.is_some() && a.camera_model == b.camera_model;
+    let mut out = vec![None; night.rigs.len()];
+    for rigs in grouped(night, is_same) {
+        let tone = told(&rigs);
+        rigs.into_iter().for_each(|i| out[i] = tone);
+    }
+    out
 }
 
 /// Solves a rig's frames, zoom by zoom.
@@ -215,7 +226,7 @@ fn solve_rig(looked_at: &LookedAt<'_>, zooms: &[scale::Zoom], tone: Option<&Tone
             }
         })
         .collect();
-    overruled::say_once_of_focal_lengths(solved.iter_mut().map(|zoom| &mut zoom.diagnostics));
+    overruled::say_once_of_focal_lengths(solved.iter_mut().map(|zoom| (zoom.frames.len(), &mut zoom.diagnostics)));
     solved
 }
 
@@ -258,7 +269,8 @@ fn solve_zoom(
     // sky that the frames show. The times stay the frames', and so does the aim that goes with them.
     let Measures { choices, moons, aim } = match overruled::whole_hours(sequence, &own.aim, &all) {
         Some(ahead_s) => {
-            let there = Measures::take(&sequence.put_right(ahead_s), seen, of_camera, claims);
+            // By the times of the frames the sizes were foretold from which the camera's curve was told.
+            let there = Measures::take(&sequence.put_right(ahead_s), seen, (of_camera.0, None), claims);
             Measures { aim: own.aim.solve_again(sequence, &there.moons), ..there }
         }
         None => own,

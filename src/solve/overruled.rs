@@ -154,23 +154,25 @@ pub(super) fn whole_hours(sequence: &Sequence<'_>, aim: &Aim, moons: &[Option<&M
 }
 
 /// Where a rig's frames show many sizes of the Moon, each contradicts what was recorded, and none is to be written down: one word
-/// instead of many that exclude each other.
-pub(super) fn say_once_of_focal_lengths<'a>(zooms: impl Iterator<Item = &'a mut Vec<Diagnostic>>) {
-    /// Two may be a lens and a converter.
+/// instead of many that exclude each other. `zooms`: how many frames each has, and what is said of it.
+pub(super) fn say_once_of_focal_lengths<'a>(zooms: impl Iterator<Item = (usize, &'a mut Vec<Diagnostic>)>) {
+    /// Two may be a lens and a converter; a zoom lens rests at each of its lengths for more frames.
     const MANY: usize = 3;
-    let mut zooms: Vec<&mut Vec<Diagnostic>> = zooms.collect();
+    const FEW_FRAMES: usize = 4;
+    let mut zooms: Vec<(usize, &mut Vec<Diagnostic>)> = zooms.collect();
     let is_of_lens = |d: &Diagnostic| d.code == "focal-length-doubtful";
-    let count = zooms.iter().flat_map(|z| z.iter()).filter(|d| is_of_lens(d)).count();
-    if count < MANY {
+    let told: Vec<usize> = zooms.iter().filter(|z| z.1.iter().any(is_of_lens)).map(|z| z.0).collect();
+    let count = told.len();
+    if count < MANY || 2 * told.iter().filter(|frames| **frames <= FEW_FRAMES).count() < count {
         return;
     }
-    zooms.iter_mut().for_each(|z| z.retain(|d| !is_of_lens(d)));
+    zooms.iter_mut().for_each(|z| z.1.retain(|d| !is_of_lens(d)));
     let text = format!(
-        "the Moon's size changes from frame to frame ({count} sizes), and none of them is that of the focal length that was recorded; it \
-         is set aside"
+        "the Moon's size changes from frame to frame ({count} sizes that the focal length recorded does not explain); each frame's Moon \
+         tells its own"
     );
-    zooms[0].push(Diagnostic::warning("focal-length-doubtful", text).with_help(
-        "nothing need be written: a camera held to an eyepiece shows it so, and each frame's Moon tells its own size",
+    zooms[0].1.push(Diagnostic::warning("focal-length-doubtful", text).with_help(
+        "nothing need be written if the camera was held to an eyepiece; at the marks of a zoom lens, write `focal_length_mm` into frames.csv",
     ));
 }
 

@@ -2,7 +2,8 @@
 //!
 //! Every disc of every frame votes for the scale at which it would be the Moon; the Moon is the size that most frames
 //! have in common, whatever else each of them shows. What the records say of the focal length breaks a tie and no more.
-//! Frames that show another size, and agree on it among themselves, are another zoom.
+//! Frames that show another size, and agree on it among themselves, are another zoom; a Moon beyond doubt whose size no other
+//! frame has is told by itself, without one.
 //!
 //! Frames that were cropped by hand differ in size, so that each is a rig of its own; the Moon's size in pixels is the same in
 //! all of them. Rigs that differ by nothing but the frames' size lend each other the scale that they have in common.
@@ -218,7 +219,8 @@ fn agreed<'a>(frames: impl Iterator<Item = &'a [Vote]>, first: f64) -> Option<Sc
     Some(Scale { focal_length_px: middle.exp(), sigma: sigma.clamp(2e-4, 0.03), scatter, frames: all.len() })
 }
 
-/// The zooms of a rig, the one with most frames first; never empty, and every frame is in one. `shared` is what rigs have
+/// The zooms of a rig, the one with most frames first, and at last, without a scale, the frames that agree with no other; never
+/// empty, and every frame is in one. `shared` is what rigs have
 /// in common whose frames differ from these in size alone.
 pub(super) fn zooms(sequence: &Sequence<'_>, seen: &[Seen], votes: &Votes, shared: Option<Scale>) -> Vec<Zoom> {
     let votes = &votes.0;
@@ -272,14 +274,23 @@ pub(super) fn zooms(sequence: &Sequence<'_>, seen: &[Seen], votes: &Votes, share
     // A phone before an eyepiece shows each frame at another size: a disc that is the Moon's beyond doubt, and of no size that
     // others have, is not to be told by theirs.
     let by_itself = scales.len();
+    let is_sure_of = |k: usize, zoom: usize| agreeing(&votes[k], scales[zoom]).is_some_and(|v| v.weight > CONFIDENT);
     let is_by_itself = |k: usize| {
         let surest = votes[k].iter().max_by(|a, b| a.weight.total_cmp(&b.weight))?;
-        let is_like_others =
-            scales.iter().any(|s| is_at(surest, *s) || glares_from(surest, *s)) || is_pressed(k, first);
+        // Without a site a smaller disc may be a low Moon that the air presses, which `measure` knows how to take.
+        let may_be_pressed = |s: f64| match sequence.place(k) {
+            Some(_) => is_pressed(k, s),
+            None => (s - PRESSED_MOST..s).contains(&surest.scale),
+        };
+        let is_like = |s: &f64| is_at(surest, *s) || glares_from(surest, *s) || may_be_pressed(*s);
+        let is_like_others = scales.iter().any(is_like);
         let look = seen[k].discs().iter().find(|l| l.fit.centre == surest.fit.centre)?;
         (surest.weight > ALONE && !is_like_others && shows_the_moon(look, sequence.place(k))).then_some(by_itself)
     };
-    let owned: Vec<Option<usize>> = all.iter().map(|&k| is_by_itself(k).or_else(|| own(k))).collect();
+    let owned: Vec<Option<usize>> = all
+        .iter()
+        .map(|&k| own(k).filter(|z| is_sure_of(k, *z)).or_else(|| is_by_itself(k)).or_else(|| own(k)))
+        .collect();
     let beside = |k: usize| {
         all.iter()
             .filter(|&&i| owned[i].is_some_and(|z| z != by_itself))

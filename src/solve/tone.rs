@@ -12,6 +12,7 @@
 //! square, which bends as clipping does. Neglected: that the displacement also depends on the sky's level and on how the disc's
 //! light slopes inwards of the limb.
 
+use super::measure::OTHER_SIZE;
 use super::scale::Zoom;
 use super::sequence::{Seen, Sequence};
 use super::shape::SkyShape;
@@ -67,8 +68,6 @@ fn parts(step: f64) -> (f64, f64) {
 /// The limbs of frames at one zoom that may tell of a curve: large, clear, half of each seen, and the sky foretells their size.
 pub(super) fn limbs(sequence: &Sequence<'_>, seen: &[Seen], zoom: &Zoom) -> Vec<Limb> {
     const LEAST_ARC_DEG: f64 = 170.0;
-    /// A disc whose radius differs by more from the Moon's, as a share, is another, or its edge is.
-    const OTHER_SIZE: f64 = 0.05;
     let Some(scale) = zoom.scale else { return Vec::new() };
     let (width, height) = sequence.size();
     let lens = Lens::rectilinear(width, height, scale.focal_length_px);
@@ -106,7 +105,7 @@ impl Tone {
                 let known = Vector3::new(*scale, curve[0], curve[1]);
                 let (mut n, mut r) = (Matrix3::zeros(), Vector3::zeros());
                 for limb in *limbs {
-                    let own = without_centre(limb, &known)?;
+                    let Some(own) = without_centre(limb, &known) else { continue };
                     (n, r) = (n + own.0, r + own.1);
                 }
                 // The scale is each zoom's own.

@@ -19,6 +19,8 @@ const LACKING_STOPS: f64 = 1.8;
 const DROPPED_STOPS: f64 = 1.5;
 /// if it lacks this as well: who has exposed too long may expose less.
 const DROPPED_AND_LACKING_STOPS: f64 = 0.5;
+/// and stands so far below the plan's own exposure.
+const BELOW_THE_PLAN_STOPS: f64 = 0.7;
 /// As long as less than this share of the disc lies in the umbra what is lit tells of it.
 const DROP_SEEN: f64 = 0.97;
 /// So long before, minutes, is what a photographer may have changed his mind of.
@@ -79,7 +81,7 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
         return out;
     }
     let lately = context.before.iter().rev().filter(|j| j.light_ratio.is_some()).take(CLEAR_IN_A_ROW - 1);
-    if lately.chain([judged]).any(is_clouded) {
+    if judged.light_ratio.is_none() || lately.chain([judged]).any(is_clouded) {
         out.untold.push(Kind::Cloud);
     }
     let near_s = moment_s(context.before);
@@ -163,11 +165,11 @@ fn dropped_stops(context: &Context<'_>, now: Now<'_>, moment: &[&Judged]) -> Opt
     let against_the_plan = |j: &Judged| {
         let advice = exposure_at(&request, &setup, j.at?);
         let wanted = if total { advice.umbra_s?[1] } else { advice.lit_s? };
-        Some(gathered(j)? - wanted.log2())
+        Some(gathered(j)? - ((wanted * setup.iso).log2() - 2.0 * setup.f_number.log2()))
     };
     let is_of_late =
         |j: &&Judged| is_total(j) == total && j.at.is_some_and(|at| here.seconds_since(at) < 60.0 * DROPPED_MINUTES);
-    let first = moment.first()?.at?;
+    let first = moment.iter().filter_map(|j| j.at).min_by(|a, b| a.tt_seconds().total_cmp(&b.tt_seconds()))?;
     let of_late = context.before.iter().rev().take_while(is_of_late).filter(|j| j.at.is_some_and(|at| at < first));
     let before: Vec<&Judged> = of_late.collect();
     let dropped = |given: &dyn Fn(&Judged) -> Option<f64>| {
@@ -175,7 +177,10 @@ fn dropped_stops(context: &Context<'_>, now: Now<'_>, moment: &[&Judged]) -> Opt
         then.sort_by(|a, b| b.total_cmp(a));
         Some(then.get(1)? - moment.iter().filter_map(|j| given(j)).max_by(f64::total_cmp)?)
     };
-    Some(dropped(&gathered)?.min(dropped(&against_the_plan)?))
+    // Who comes back from the copper's exposures to the plan's has dropped as many stops, and rightly.
+    let now = moment.iter().filter_map(|j| against_the_plan(j)).max_by(f64::total_cmp)?;
+    let dropped = dropped(&gathered)?.min(dropped(&against_the_plan)?);
+    (now < -BELOW_THE_PLAN_STOPS).then_some(dropped)
 }
 
 /// Whole stops in words.

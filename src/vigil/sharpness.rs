@@ -43,7 +43,7 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
     if judged.smear.is_none_or(|s| s.length_px() > SMEARED_PX) {
         out.untold.push(Kind::Trailing);
     }
-    if smeared(judged).is_some() {
+    if smeared(judged).is_some() || is_trailing {
         out.untold.extend([Kind::Focus, Kind::Dew]);
     }
     if !is_telling(judged) || at_zenith(judged).is_none() || is_long(context, judged) {
@@ -159,6 +159,10 @@ fn is_long(context: &Context<'_>, j: &Judged) -> bool {
 const FADES_OVER: usize = 12;
 /// to this share of what it was,
 const FADED: f64 = 0.7;
+/// within so many minutes,
+const FADES_WITHIN_MINUTES: f64 = 60.0;
+/// and through air that hardly changes meanwhile, airmasses,
+const MOST_AIR: f64 = 0.5;
 /// and never by chance: what the frames scatter about its fall is at most this share of it.
 const FADES_EVENLY: f64 = 0.15;
 
@@ -168,6 +172,14 @@ fn fades(judged: &Judged, before: &[&Judged]) -> Option<Advice> {
     let mut shown: Vec<&Judged> = before.iter().copied().filter(is_shown).collect();
     shown.extend(Some(judged).filter(is_shown)?.light_ratio.map(|_| judged));
     let shown = &shown[shown.len().checked_sub(FADES_OVER)?..];
+    // How bright totality is, is not known beforehand; and haze takes more of a Moon that sets.
+    let is_deep = |j: &&Judged| j.umbral_fraction.is_some_and(|u| u > 0.9);
+    let air = |j: &Judged| j.airmass.unwrap_or(1.0);
+    let (first, last) = (shown.first()?, shown.last()?);
+    let lasts_minutes = first.at.zip(last.at).map_or(0.0, |(a, b)| b.seconds_since(a) / 60.0);
+    if shown.iter().any(is_deep) || (air(last) - air(first)).abs() > MOST_AIR || lasts_minutes > FADES_WITHIN_MINUTES {
+        return None;
+    }
     let logs: Vec<f64> = shown.iter().filter_map(|j| Some(j.light_ratio?.max(1e-3).ln())).collect();
     // A line by least squares: time goes evenly enough from frame to frame.
     let n = logs.len() as f64;

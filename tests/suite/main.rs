@@ -4,6 +4,7 @@ mod abroad;
 mod arrangements;
 mod banding;
 mod cli;
+mod company;
 mod corpus;
 mod faults;
 mod film;

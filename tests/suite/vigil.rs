@@ -7,10 +7,9 @@ use moonloom::vigil::{FrameReport, Kind, Vigil, Wishes};
 use std::path::{Path, PathBuf};
 use tempfile::TempDir;
 
-/// A night of small frames; `change` alters its text.
-fn night(folder: &Path, name: &str, change: impl Fn(String) -> String) -> PathBuf {
-    let text = change(
-        r#"(
+/// The text of a night of small frames.
+fn scenario_text(name: &str) -> String {
+    r#"(
         version: 1,
         title: "A watched night",
         site: (latitude_deg: -31.9, longitude_deg: 115.75),
@@ -31,8 +30,12 @@ fn night(folder: &Path, name: &str, change: impl Fn(String) -> String) -> PathBu
             mishaps: (),
         )],
     )"#
-        .replace("NAME", name),
-    );
+    .replace("NAME", name)
+}
+
+/// A night of small frames; `change` alters its text.
+fn night(folder: &Path, name: &str, change: impl Fn(String) -> String) -> PathBuf {
+    let text = change(scenario_text(name));
     let scenario = Scenario::parse(Path::new("watched.ron"), &text).unwrap_or_else(|d| panic!("{d}"));
     rehearse(&scenario, folder, &|_| {}).unwrap();
     folder.join(name)
@@ -104,7 +107,10 @@ fn each_planted_fault_is_named_within_two_frames() {
     let clipped = night(folder.path(), "clipped", |t| {
         short(t).replace("seconds: 0.005", "seconds: 0.05").replace("seconds: 0.01", "seconds: 0.1")
     });
+    // A dial that was turned by two stops, though the frames are not black yet.
+    let turned = night(folder.path(), "turned", |t| short(t).replace("mishaps: ()", "mishaps: (exposed_stops: -2.0)"));
     for (with, kind, words) in [
+        (turned, Kind::Dark, "is two stops under"),
         (blurred, Kind::Focus, "focus has slipped"),
         (
             windy.clone(),
@@ -137,6 +143,40 @@ fn each_planted_fault_is_named_within_two_frames() {
     let told = said(&reports, |k| k == Kind::Cloud);
     assert_eq!(told.first().map(|t| t.0), twice.map(|i| i + 1), "{told:?}");
     assert!(twice.is_some(), "the rehearsed cloud is too thin to be told");
+}
+
+/// A camera's clock that is ahead, and one that is behind, as a rehearsal at sixty times real speed shows them: its files are marked
+/// with the night's own time.
+#[test]
+fn a_rehearsed_clock_is_held_against_the_rehearsed_nights_time() {
+    use moonloom::vigil::{Heard, Watch};
+    let folder = TempDir::new().unwrap();
+    for (name, ahead_s, words) in [("ahead", "43", "s ahead of"), ("behind", "-400", "s behind")] {
+        let rehearsal = folder.path().join(format!("{name}.ron"));
+        let scenario = scenario_text(name)
+            .replace("mishaps: ()", &format!("mishaps: (clock_ahead_s: {ahead_s})"))
+            .replace("tail_minutes: -190.0", "tail_minutes: -305.0");
+        std::fs::write(&rehearsal, scenario).unwrap();
+        let paced = folder.path().join(format!("{name}-paced"));
+        let run = moonloom(&["rehearse", text(&rehearsal), "--out", text(&paced), "--pace", "60000"]);
+        assert!(run.status.success(), "{}", stderr(&run));
+        let mut watch = Watch::new(&paced.join(name), Wishes::default(), 60_000.0);
+        let (mut said, mut seen) = (Vec::new(), 0);
+        let started = std::time::Instant::now();
+        while seen < 4 && started.elapsed().as_secs() < 60 {
+            watch.look(&mut |heard, _| {
+                if let Heard::Frame(report) = heard {
+                    seen += 1;
+                    said.extend(
+                        report.said.advice.iter().filter(|a| a.kind == Kind::Clock).map(|a| (seen, a.text.clone())),
+                    );
+                }
+            });
+            std::thread::sleep(std::time::Duration::from_millis(50));
+        }
+        println!("{name}: {said:?} of {seen} frames");
+        assert!(matches!(said.first(), Some((i, text)) if *i <= 3 && text.contains(words)), "{name}: {said:?}");
+    }
 }
 
 /// Dew comes by and by; a mount that drifts carries the Moon out of the frame; both are told in time.

@@ -64,6 +64,11 @@ const MOST_OFF_PATH: f64 = 0.05;
 /// Share of the well-seen discs that must agree with what a mount is said to have done.
 const AGREEING: f64 = 0.6;
 
+/// Whether the frames that agree on a pointing agree well enough for it to tell where the Moon stood in others.
+fn is_firm(solved: &PointingSolution) -> bool {
+    !solved.is_loose()
+}
+
 impl Aim {
     /// Solves the aim from the discs found in each frame, best first.
     pub fn solve(sequence: &Sequence<'_>, seen: &[&Seen], scale: Option<Scale>, claims: &Claims) -> Self {
@@ -295,12 +300,17 @@ impl Aim {
 
     /// Whether the pointing of a fixed tripod is solved: it speaks of every frame that has a time.
     pub fn is_pointed(&self) -> bool {
-        !self.pointings.is_empty()
+        self.pointings.iter().any(is_firm)
+    }
+
+    /// The pointing that held when the Moon stood there, if its own frames agree on it well enough to tell of others.
+    fn firm(&self, place: &SkyPlace) -> Option<&PointingSolution> {
+        pointing_at(&self.pointings, Some(place.instant)).filter(|p| is_firm(p))
     }
 
     /// The camera's pointing when the Moon stood there.
     pub fn pointing(&self, place: &SkyPlace) -> Option<&CameraPointing> {
-        pointing_at(&self.pointings, Some(place.instant)).map(|p| &p.pointing)
+        self.firm(place).map(|p| &p.pointing)
     }
 
     /// Where the Moon's centre is expected, pixels.
@@ -314,28 +324,24 @@ impl Aim {
 
     /// How many frames agree on the pointing that held when the Moon stood there.
     pub fn agreeing_frames(&self, place: &SkyPlace) -> usize {
-        pointing_at(&self.pointings, Some(place.instant)).map_or(0, |p| p.frames)
+        self.firm(place).map_or(0, |p| p.frames)
     }
 
     /// How well the pointing knows where the Moon stands, pixels.
     pub fn sigma_px(&self, place: &SkyPlace) -> Option<f64> {
-        pointing_at(&self.pointings, Some(place.instant)).map(|p| pointing::sigma_px(p, place.seen))
+        self.firm(place).map(|p| pointing::sigma_px(p, place.seen))
     }
 
     /// What the residuals of frames minutes apart have in common under the pointing that held then, pixels.
     pub fn common_px(&self, place: &SkyPlace) -> f64 {
-        pointing_at(&self.pointings, Some(place.instant)).map_or(0.0, |p| p.common_px)
+        self.firm(place).map_or(0.0, |p| p.common_px)
     }
 
     /// Centre, standard deviation and radius of a disc that was not seen.
     pub fn infers(&self, place: &SkyPlace) -> Option<(PixelPoint, f64, f64)> {
         let at = self.expects(place)?;
-        if let Some(solved) = pointing_at(&self.pointings, Some(place.instant)) {
+        if let Some(solved) = self.firm(place) {
             let radius = solved.pointing.lens.disc_radius_px(at, place.semidiameter);
-            // What few frames agree on as badly tells no other frame's place.
-            if solved.is_loose(radius) {
-                return None;
-            }
             return Some((at, solved.rms_px.hypot(pointing::sigma_px(solved, place.seen)), radius));
         }
         let radius = self.focal_length_px()? * place.semidiameter.radians();
