@@ -5,7 +5,7 @@
 
 use super::burnt;
 use super::choice::Choice;
-use super::moon::{CLIPPED_SHARE, Moon};
+use super::moon::{CLIPPED_SHARE, Moon, OTHER_SIZE};
 use super::mount::Aim;
 use super::scale::TELLS_NO_SIZE;
 use super::sequence::{Seen, Sequence};
@@ -61,8 +61,6 @@ const THROUGH_CLOUD: f64 = 0.6;
 /// Least limb that is called measured, degrees.
 const LEAST_LIMB_DEG: f64 = 60.0;
 
-/// A radius that differs from the common one by this share is not its own limb's error.
-pub(super) const OTHER_SIZE: f64 = 0.05;
 /// How much the Moon's size changes over a few hours of a night, as a share: from the horizon to the zenith it grows by 1.7 %
 /// (the Earth's radius over the Moon's distance), a third of that one way or the other about a night's middle.
 const NIGHTS_SPREAD: f64 = 0.006;

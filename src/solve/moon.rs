@@ -20,3 +20,6 @@ impl Moon {
 
 /// Share of a disc's pixels at the top of the scale from which it is clipped: its limb is the edge of its own glare.
 pub(super) const CLIPPED_SHARE: f64 = 0.2;
+
+/// A radius that differs from the common one by this share is not its own limb's error.
+pub(super) const OTHER_SIZE: f64 = 0.05;

@@ -221,3 +221,24 @@ fn hemisphere(sequence: &Sequence<'_>, aim: &Aim, facing: &Facing) -> Option<Dia
             .with_help("check the site and the clock in shoot.ron, or write `mount: Unknown` if the camera was turned")
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn many_sizes_of_a_few_frames_each_are_one_word_and_a_zooms_marks_are_not() {
+        let told = |frames: &[usize]| {
+            let said = |n: &usize| {
+                (*n, vec![Diagnostic::warning("focal-length-doubtful", "200 mm"), Diagnostic::note("other", "")])
+            };
+            let mut zooms: Vec<(usize, Vec<Diagnostic>)> = frames.iter().map(said).collect();
+            say_once_of_focal_lengths(zooms.iter_mut().map(|(n, d)| (*n, d)));
+            let of_lens = |d: &&Diagnostic| d.code == "focal-length-doubtful";
+            zooms.iter().map(|z| z.1.iter().filter(of_lens).count()).collect::<Vec<usize>>()
+        };
+        assert_eq!(told(&[4, 3, 2, 2, 9]), [1, 0, 0, 0, 0], "a phone before an eyepiece");
+        assert_eq!(told(&[12, 20, 15]), [1, 1, 1], "three marks of a zoom lens, each with its remedy");
+        assert_eq!(told(&[3, 2]), [1, 1], "a lens and a converter");
+    }
+}

@@ -12,7 +12,7 @@
 //! square, which bends as clipping does. Neglected: that the displacement also depends on the sky's level and on how the disc's
 //! light slopes inwards of the limb.
 
-use super::measure::OTHER_SIZE;
+use super::moon::OTHER_SIZE;
 use super::scale::Zoom;
 use super::sequence::{Seen, Sequence};
 use super::shape::SkyShape;

@@ -272,6 +272,29 @@ mod tests {
     use crate::units::Instant;
 
     #[test]
+    fn light_that_fades_evenly_is_told_of_a_small_disc_and_nothing_else() {
+        let told = |light: &dyn Fn(f64) -> f64, airmass: &dyn Fn(f64) -> f64, umbral: f64| {
+            let frames: Vec<Judged> = (0..14)
+                .map(f64::from)
+                .map(|i| Judged {
+                    light_ratio: Some(light(i)),
+                    airmass: Some(airmass(i)),
+                    umbral_fraction: Some(umbral),
+                    ..crate::vigil::light::tests::clear(Instant::from_tt_seconds(9e8 + 60.0 * i))
+                })
+                .collect();
+            let (last, before) = frames.split_last().unwrap();
+            fades(last, &before.iter().collect::<Vec<_>>()).map(|advice| advice.text)
+        };
+        let (even, steady) = (|i: f64| (-0.045 * i).exp(), |_: f64| 1.2);
+        assert!(told(&even, &steady, 0.2).unwrap().contains("over 11 min"));
+        assert_eq!(told(&|i| (-0.01 * i).exp(), &steady, 0.2), None, "by a tenth");
+        assert_eq!(told(&|i| even(i) * if i as i32 % 2 == 0 { 1.25 } else { 0.8 }, &steady, 0.2), None, "cloud");
+        assert_eq!(told(&even, &steady, 0.97), None, "how dark totality is, nobody knows");
+        assert_eq!(told(&even, &|i| 2.0 + 0.2 * i, 0.2), None, "haze before a Moon that sets");
+    }
+
+    #[test]
     fn the_best_limbs_are_those_of_the_sharper_fifth() {
         let fit = |width: f64| crate::detect::DiscFit { edge_width_px: width, ..crate::vigil::light::tests::a_fit() };
         let judged: Vec<Judged> = (0..10)
