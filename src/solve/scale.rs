@@ -285,7 +285,8 @@ pub(super) fn zooms(sequence: &Sequence<'_>, seen: &[Seen], votes: &Votes, share
         let is_like = |s: &f64| is_at(surest, *s) || glares_from(surest, *s) || may_be_pressed(*s);
         let is_like_others = scales.iter().any(is_like);
         let look = seen[k].discs().iter().find(|l| l.fit.centre == surest.fit.centre)?;
-        (surest.weight > ALONE && !is_like_others && shows_the_moon(look, sequence.place(k))).then_some(by_itself)
+        let is_whole = surest.weight > ALONE && surest.fit.arc_deg >= WHOLE_DEG;
+        (is_whole && !is_like_others && shows_the_moon(look, sequence.place(k))).then_some(by_itself)
     };
     let owned: Vec<Option<usize>> = all
         .iter()
@@ -324,6 +325,8 @@ const PRESSED_MOST: f64 = 0.15;
 
 /// How sure a disc must be that is told by no other frame's size.
 const ALONE: f64 = 0.75;
+/// And of how much of its limb: half of one fits a circle that is smaller by a twentieth (a real frame's sliver and copper did).
+const WHOLE_DEG: f64 = 270.0;
 
 /// Nobody turns a zoom more often in a night, and what disagrees more often is no zoom.
 const MOST_ZOOMS: usize = 8;

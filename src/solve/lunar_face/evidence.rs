@@ -1,6 +1,6 @@
 //! Whether a disc that nothing else speaks for is the Moon: by its face, or by a phase of it.
 
-use super::{Features, shows_the_moon};
+use super::{Features, shows_the_moon_dimly};
 use crate::detect::{Cutout, DiscFit, Look, SIDE};
 use crate::solve::sky_place::SkyPlace;
 
@@ -27,7 +27,7 @@ const ROUGH: f64 = 0.095;
 /// Whether a disc shows the Moon's face, or a phase of it.
 pub(in crate::solve) fn is_proved(look: &Look, place: Option<&SkyPlace>) -> bool {
     let phase = |c: &Cutout| look.fit.confidence() > SURE_PHASE && shows_a_phase(c, &look.fit);
-    shows_the_moon(look, place) || look.cutout.as_ref().is_some_and(phase)
+    shows_the_moon_dimly(look, place) || look.cutout.as_ref().is_some_and(phase)
 }
 
 /// Whether one frame's disc may be called the Moon where no other frame supports its size.
