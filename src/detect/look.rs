@@ -359,7 +359,8 @@ impl Look {
         Some(light.limb.iter().map(rectified).collect())
     }
 
-    /// With its limb on light moved inwards by so many widths of the edge as a step of light tells.
+    /// With its limb on light moved inwards by so many widths of the edge as a step of light tells: where the next circle lies
+    /// ([`Look::again`]); what was told of its size before stays.
     pub fn with_limb_moved(mut self, outwards: impl Fn(f64) -> f64) -> Look {
         if let Some(light) = &mut self.in_light {
             for p in &mut light.limb {

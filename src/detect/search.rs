@@ -11,6 +11,9 @@ use crate::raster::PixelPoint;
 /// How many discs are measured at full resolution; the rest keep what the reduced copy showed.
 const AT_FULL_SIZE: usize = 2;
 
+/// A second disc may be the Moon behind a lamp from here on (`solve` asks those above 0.6).
+const NEARLY_AS_SURE: f64 = 0.55;
+
 /// Confidence above which a large disc is no chance: lamps of a town, strung on a circle, reached 0.62, and of the large
 /// Moons of photographs and nights by another hand all but one in thirty lie above it.
 const BEYOND_DOUBT: f64 = 2.0 / 3.0;
@@ -32,7 +35,7 @@ pub(crate) fn find_discs(frame: &Measured<'_>, expected: &Expectation<'_>, keep:
     for i in 0..found.len().min(AT_FULL_SIZE) {
         // Beside a disc beyond doubt nothing else needs to be placed to a tenth of a pixel, but for one that is nearly as sure: the
         // first may be a lamp.
-        if i > 0 && is_beyond_doubt(&found[0].fit) && found[i].fit.confidence() < SEEN_IN_A_WINDOW {
+        if i > 0 && is_beyond_doubt(&found[0].fit) && found[i].fit.confidence() < NEARLY_AS_SURE {
             break;
         }
         if let Some(look) = found[i].at_full_size(frame, expected) {

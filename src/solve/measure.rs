@@ -180,7 +180,8 @@ fn measure_one(
         return None;
     }
     // The copper of totality stands clearest in red; where nothing was seen, that is what is looked at.
-    let channel = if look.is_some() { Channel::Brightness } else { Channel::Red };
+    let is_in_red = look.is_none();
+    let channel = if is_in_red { Channel::Red } else { Channel::Brightness };
     let plane = sequence.decode(k, channel).ok()?.plane;
     let measured = Measured::new(&plane);
     // And through bright cloud in what is redder than the cloud, where it must be beyond doubt.
@@ -202,7 +203,8 @@ fn measure_one(
     // What shows less of its limb once the Moon's size holds it was another edge: a roof's, a cloud's. (What the first look is
     // sure of still stands as photographed.)
     let refitted = |look: Look| {
-        let look = toned(look);
+        // What the curve makes of limbs was told by the brightness.
+        let look = if is_in_red { look } else { toned(look) };
         let fit = look.again(&expected, shading).filter(|fit| !stray(fit)).unwrap_or(look.fit);
         shows_limb(&fit).then(|| Moon::of_look(&look.with_cutout(&measured), fit))
     };

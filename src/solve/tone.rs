@@ -2,7 +2,7 @@
 //!
 //! An edge's place is where its codes have half of their step; a curve that lifts the middle tones, or bends towards white, moves
 //! that outwards, and the brighter the limb the further. sRGB undone leaves nothing of it where the file is sRGB; a camera's or a
-//! telephone's own look leaves up to a whole width of the edge between copper and a limb that is nearly white. Within one disc
+//! telephone's own look leaves up to two widths of the edge between copper and a limb that is nearly white. Within one disc
 //! that cannot be told from a shift of its centre towards its brighter side. It can be told from the discs' sizes: all of them are
 //! one Moon, whose size the ephemeris foretells from frame to frame, so that what bright discs are larger by than dim ones is the
 //! curve's.
@@ -81,7 +81,7 @@ pub(super) fn limbs(sequence: &Sequence<'_>, seen: &[Seen], zoom: &Zoom) -> Vec<
                 && (look.true_radius_px() / radius_px - 1.0).abs() < OTHER_SIZE
         };
         let look = seen[k].discs().iter().find(is_clear).filter(|_| radius_px >= SMALL_DISC_PX)?;
-        let points = look.limb_in_light(&SkyShape { lens, flattening: None })?;
+        let points = look.limb_in_light(&SkyShape { lens, flattening: None }).filter(|points| !points.is_empty())?;
         Some(Limb { points, radius_px, arc_deg: look.fit.arc_deg })
     };
     zoom.members.iter().filter_map(of_frame).collect()

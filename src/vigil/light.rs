@@ -172,14 +172,14 @@ fn dropped_stops(context: &Context<'_>, now: Now<'_>, moment: &[&Judged]) -> Opt
     let first = moment.iter().filter_map(|j| j.at).min_by(|a, b| a.tt_seconds().total_cmp(&b.tt_seconds()))?;
     let of_late = context.before.iter().rev().take_while(is_of_late).filter(|j| j.at.is_some_and(|at| at < first));
     let before: Vec<&Judged> = of_late.collect();
-    let dropped = |given: &dyn Fn(&Judged) -> Option<f64>| {
+    let dropped_by = |given: &dyn Fn(&Judged) -> Option<f64>| {
         let mut then: Vec<f64> = before.iter().filter_map(|j| given(j)).collect();
         then.sort_by(|a, b| b.total_cmp(a));
         Some(then.get(1)? - moment.iter().filter_map(|j| given(j)).max_by(f64::total_cmp)?)
     };
     // Who comes back from the copper's exposures to the plan's has dropped as many stops, and rightly.
     let now = moment.iter().filter_map(|j| against_the_plan(j)).max_by(f64::total_cmp)?;
-    let dropped = dropped(&gathered)?.min(dropped(&against_the_plan)?);
+    let dropped = dropped_by(&gathered)?.min(dropped_by(&against_the_plan)?);
     (now < -BELOW_THE_PLAN_STOPS).then_some(dropped)
 }
 
