@@ -25,6 +25,10 @@ const BELOW_THE_PLAN_STOPS: f64 = 0.7;
 const DROP_SEEN: f64 = 0.97;
 /// So long before, minutes, is what a photographer may have changed his mind of.
 const DROPPED_MINUTES: f64 = 30.0;
+/// Longer ago, when as much of the disc lay in the umbra to this share, the same dial stood where this night's ladder puts it.
+const SAME_STEP: f64 = 0.03;
+/// Of what is alike in the dials' own steps, stops.
+const ALIKE_STOPS: f64 = 0.4;
 /// Light that is below this share of the clear frames' is cloud,
 const CLOUDED: f64 = 0.4;
 /// in so many frames in a row.
@@ -153,7 +157,9 @@ fn is_total(j: &Judged) -> bool {
 
 /// How many stops less the frames of a moment were given than those before it, by what the camera records, and by that against what
 /// the plan asks for at each instant, the lesser of the two: towards totality the plan asks for more from frame to frame, after it
-/// for less. The longest but one of those before counts, since one may be a trial.
+/// for less. The longest but one of those before counts, since one may be a trial; what it was given beyond the plan (for the copper
+/// beside a last sliver) is no measure. `None` as well where the night gave a frame as little when as much of the disc lay in the
+/// umbra: on the way out of the shadow a ladder goes down the steps that it went up.
 fn dropped_stops(context: &Context<'_>, now: Now<'_>, moment: &[&Judged]) -> Option<f64> {
     let (request, setup) = context.plan_request().zip(context.setup(now))?;
     let (here, total) = (moment.last()?.at?, is_total(moment.last()?));
@@ -179,8 +185,15 @@ fn dropped_stops(context: &Context<'_>, now: Now<'_>, moment: &[&Judged]) -> Opt
     };
     // Who comes back from the copper's exposures to the plan's has dropped as many stops, and rightly.
     let now = moment.iter().filter_map(|j| against_the_plan(j)).max_by(f64::total_cmp)?;
-    let dropped = dropped_by(&gathered)?.min(dropped_by(&against_the_plan)?);
-    (now < -BELOW_THE_PLAN_STOPS).then_some(dropped)
+    let dropped = dropped_by(&gathered)?.min(dropped_by(&|j| Some(against_the_plan(j)?.min(0.0)))?);
+    let given = moment.iter().filter_map(|j| gathered(j)).max_by(f64::total_cmp)?;
+    let umbral = moment.last()?.umbral_fraction;
+    let is_same_step = |j: &&Judged| {
+        is_total(j) == total && j.umbral_fraction.zip(umbral).is_some_and(|(a, b)| (a - b).abs() < SAME_STEP)
+    };
+    let earlier = context.before.iter().take(context.before.len().saturating_sub(before.len())).filter(is_same_step);
+    let is_of_the_ladder = earlier.filter_map(gathered).any(|then| then < given + ALIKE_STOPS);
+    (now < -BELOW_THE_PLAN_STOPS && !is_of_the_ladder).then_some(dropped)
 }
 
 /// Whole stops in words.
