@@ -1,10 +1,11 @@
 //! `frames.csv`: what is known of single frames better than by the cameras, a line a frame.
 //!
 //! Columns by name, in any order, all but the first optional: `file`, `utc` (when the shutter opened),
-//! `exposure_s`, `aperture` (focal ratio), `iso`, `focal_length_mm` (a zoom's, where the camera keeps none). An empty cell
-//! says nothing.
+//! `exposure_s`, `aperture` (focal ratio), `iso`, `focal_length_mm` (a zoom's, where the camera keeps none), `label_offset`
+//! (the zone that its label tells). An empty cell says nothing.
 
 use super::FrameMetadata;
+use super::notes::parse_offset;
 use crate::diag::{Diagnostic, Span};
 use crate::units::Instant;
 use serde::Deserialize;
@@ -28,6 +29,8 @@ struct Row {
     iso: Option<f64>,
     #[serde(default)]
     focal_length_mm: Option<f64>,
+    #[serde(default)]
+    label_offset: Option<String>,
 }
 
 /// What the table says of one frame.
@@ -40,6 +43,8 @@ pub(super) struct Entry {
     iso: Option<f64>,
     /// Focal length, millimetres.
     pub focal_length_mm: Option<f64>,
+    /// Seconds that the zone of its label is ahead of UTC.
+    label_offset_s: Option<i64>,
 }
 
 /// The frames that a table speaks of.
@@ -60,8 +65,8 @@ impl FrameTable {
         let mut reader =
             csv::ReaderBuilder::new().trim(csv::Trim::All).comment(Some(b'#')).from_reader(text.as_bytes());
         let mut entries = HashMap::new();
-        const COLUMNS: [&str; 6] = ["file", "utc", "exposure_s", "aperture", "iso", "focal_length_mm"];
-        let help = "columns: file, utc, exposure_s, aperture, iso, focal_length_mm; leave a cell empty for nothing";
+        const COLUMNS: [&str; 7] = ["file", "utc", "exposure_s", "aperture", "iso", "focal_length_mm", "label_offset"];
+        let help = "columns: file, utc, exposure_s, aperture, iso, focal_length_mm, label_offset; leave a cell empty for nothing";
         let broken = |e: csv::Error| fault(e.position().map_or(1, |p| p.line() as usize), e.to_string(), help);
         let headers = reader.headers().map_err(broken)?.clone();
         if let Some(unknown) = headers.iter().find(|h| !COLUMNS.contains(h)) {
@@ -104,12 +109,19 @@ impl FrameTable {
                 })?),
                 None => None,
             };
+            let label_offset_s = match row.label_offset.filter(|o| !o.is_empty()) {
+                Some(offset) => Some(parse_offset(&offset).ok_or_else(|| {
+                    fault(line, format!("`{offset}` is not an offset from UTC"), "write it like +08:00, or Z for UTC")
+                })?),
+                None => None,
+            };
             let entry = Entry {
                 begins_unix_s,
                 exposure_s: row.exposure_s,
                 aperture: row.aperture,
                 iso: row.iso,
                 focal_length_mm: row.focal_length_mm,
+                label_offset_s,
             };
             if entries.insert(row.file.clone(), entry).is_some() {
                 return Err(fault(
@@ -221,6 +233,7 @@ impl Entry {
                 *recorded = Some(said);
             }
         }
+        metadata.label_offset_s = self.label_offset_s;
         metadata.complete_exposure();
         conflicts
     }

@@ -139,6 +139,16 @@ impl Night {
     pub fn mount(&self) -> Mount {
         self.notes.as_ref().map_or(Mount::Unknown, |n| n.mount)
     }
+    /// Seconds that the zone of titles and hours is ahead of UTC: as the notes say, else a frame's own; zero where nobody says.
+    pub fn label_offset_s(&self) -> i64 {
+        let own = || self.frames.iter().find_map(|f| f.metadata.label_offset_s.or(f.metadata.clock_offset_s));
+        self.notes.as_ref().and_then(ShootNotes::label_offset_s).or_else(own).unwrap_or(0)
+    }
+    /// The same for a frame's own label: as `frames.csv` says, then the notes, then its camera.
+    pub fn label_offset_of_s(&self, frame: &Frame) -> i64 {
+        let noted = || self.notes.as_ref().and_then(ShootNotes::label_offset_s);
+        frame.metadata.label_offset_s.or_else(noted).or(frame.metadata.clock_offset_s).unwrap_or(0)
+    }
     /// This night and another camera's folder of it. Rigs of the other come after; its frames keep their names
     /// unless one of them is taken, then all get their folder's name before them. Returns what each was called.
     pub fn join(&mut self, other: Night) -> Vec<(String, String)> {

@@ -33,6 +33,8 @@ pub struct FrameMetadata {
     pub clock_reading_s: Option<f64>,
     /// Seconds that the clock's zone was ahead of UTC, if recorded.
     pub clock_offset_s: Option<i64>,
+    /// Seconds that the zone of its label is ahead of UTC, where `frames.csv` tells one of its own.
+    pub label_offset_s: Option<i64>,
     /// Whether the reading is UTC whatever zone the notes name (FITS).
     pub clock_is_utc: bool,
     /// Where the camera's receiver says it stood.
@@ -86,6 +88,7 @@ impl CameraRecord {
             // A receiver without a fix writes nought and nought.
             place: self.place.filter(|p| p.observer().is_ok() && (p.latitude_deg, p.longitude_deg) != (0.0, 0.0)),
             exposure: None,
+            label_offset_s: None,
             clock_is_utc: false,
         };
         out.complete_exposure();

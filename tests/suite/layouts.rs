@@ -143,6 +143,20 @@ fn labels_may_tell_another_zone_than_the_cameras() {
         assert_eq!((camera - label).rem_euclid(1440), 150, "two and a half hours less: {told:?}");
     }
     assert!(told.iter().any(|t| t == "31 December 2028"), "greatest eclipse is before midnight there: {told:?}");
+    // One frame's label by a zone of its own, and the others as before.
+    let file = {
+        let run = moonloom(&["compose", text(&layout), text(folder.path()), "--dry-run", "--json"]);
+        let json: serde_json::Value = serde_json::from_slice(&run.stdout).unwrap();
+        json["placements"][0]["frame"].as_str().expect("a frame's name").to_owned()
+    };
+    std::fs::write(folder.path().join("frames.csv"), format!("file,label_offset\n{file},+08:00\n")).unwrap();
+    let one: Vec<i64> = texts().iter().filter_map(|t| minutes(t)).collect();
+    let moved: Vec<i64> = after.iter().zip(&one).map(|(a, b)| (b - a).rem_euclid(1440)).filter(|d| *d != 0).collect();
+    assert_eq!(moved, [150], "one label goes by its own zone");
+    std::fs::write(folder.path().join("frames.csv"), format!("file,label_offset\n{file},Perth\n")).unwrap();
+    let run = moonloom(&["compose", text(&layout), text(folder.path()), "--dry-run"]);
+    assert!(!run.status.success() && stderr(&run).contains("`Perth` is not an offset"), "{}", stderr(&run));
+    std::fs::remove_file(folder.path().join("frames.csv")).unwrap();
     std::fs::write(&notes, said.replace("ahead_s: 0.0", "ahead_s: 0.0, label_offset: \"Perth\"")).unwrap();
     let run = moonloom(&["compose", text(&layout), text(folder.path()), "--dry-run"]);
     assert!(!run.status.success() && stderr(&run).contains("`Perth` is not an offset"), "{}", stderr(&run));

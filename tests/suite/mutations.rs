@@ -164,8 +164,7 @@ fn texts() -> Vec<(String, String, Reader)> {
     let response = "value,red,green,blue\n0,0,0,0\n0.5,0.2,0.2,0.2\n1,1,1,1\n";
     out.push(("response".into(), response.into(), |text| parse_response(Path::new("r.csv"), text).is_ok()));
     let rehearsal = read(root().join("tests/data/rehearsals/town.ron"));
-    let table =
-        "file,utc,exposure_s,f_number,iso,focal_length_mm\na.png,2028-12-31T16:52:00Z,0.01,8,400,600\nb.png,,1/30,,,\n";
+    let table = "file,utc,exposure_s,aperture,iso,focal_length_mm,label_offset\na.png,2028-12-31T16:52:00Z,0.01,8,400,600,+08:00\nb.png,,0.03,,,,\n";
     out.push(("frames.csv".into(), table.into(), |text| {
         static FOLDER: OnceLock<TempDir> = OnceLock::new();
         let folder = FOLDER.get_or_init(|| {

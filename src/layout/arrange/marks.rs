@@ -3,7 +3,6 @@
 use super::Context;
 use super::sky_canvas::SkyCanvas;
 use crate::composition::{Composition, Mark, TextAnchor, TextRequest};
-use crate::ingest::ShootNotes;
 use crate::raster::PixelPoint;
 use crate::sky::{Horizontal, Refraction, apparent_moon};
 use crate::units::{Angle, Instant};
@@ -107,7 +106,7 @@ impl Context<'_> {
     /// A tick across the way at each full hour of local time, with the hour.
     fn hour_ticks(&self, sky: &SkyMarks<'_>, place: &dyn Fn(Instant) -> Option<PixelPoint>, out: &mut Composition) {
         let times = sky.times;
-        let offset = self.night.notes.as_ref().and_then(ShootNotes::label_offset_s).unwrap_or(0);
+        let offset = self.night.label_offset_s();
         let unix = |i: &Instant| i.to_utc().as_second();
         let (Some(first), Some(last)) = (times.iter().map(unix).min(), times.iter().map(unix).max()) else { return };
         let first_hour = (first + offset).div_euclid(3600) + 1;

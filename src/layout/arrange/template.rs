@@ -2,7 +2,7 @@
 //! heading, such as `{eclipse}, {date}`.
 
 use super::Context;
-use crate::ingest::{Night, ShootNotes};
+use crate::ingest::Night;
 use crate::layout::chosen::Chosen;
 use crate::layout::wanted::contact_at;
 use crate::sky::{LunarEclipse, apparent_moon, shadow_from};
@@ -76,11 +76,10 @@ pub(in crate::layout) fn heading(template: &str, night: &Night, eclipse: Option<
         return Some(template.to_owned()).filter(|t| !t.trim().is_empty());
     }
     let notes = night.notes.as_ref();
-    let taken = night.frames.iter().find_map(|f| Some((f.time?.middle, f.metadata.clock_offset_s)));
+    let taken = night.frames.iter().find_map(|f| Some(f.time?.middle));
     let date = |format: Option<&str>| {
-        let instant = eclipse.map(LunarEclipse::greatest).or(taken.map(|t| t.0));
-        let offset = notes.and_then(ShootNotes::label_offset_s).or(taken.and_then(|t| t.1)).unwrap_or(0);
-        instant.map_or(String::new(), |i| civil(i, offset, format.unwrap_or("%-d %B %Y")))
+        let instant = eclipse.map(LunarEclipse::greatest).or(taken);
+        instant.map_or(String::new(), |i| civil(i, night.label_offset_s(), format.unwrap_or("%-d %B %Y")))
     };
     let kind = || eclipse.map(|e| format!("{} lunar eclipse", e.kind));
     let one = |name: &str, format: Option<&str>| match name {
@@ -138,12 +137,7 @@ fn decimals(format: &str) -> Option<usize> {
 /// Fills a template for one disc; what is not known stays out.
 pub(super) fn fill(template: &str, context: &Context<'_>, chosen: &Chosen<'_>) -> String {
     let (night, frame) = (context.night, chosen.registered.and_then(|f| context.night.frame(&f.file)));
-    let offset = night
-        .notes
-        .as_ref()
-        .and_then(ShootNotes::label_offset_s)
-        .or_else(|| frame.and_then(|f| f.metadata.clock_offset_s))
-        .unwrap_or(0);
+    let offset = frame.map_or_else(|| night.label_offset_s(), |f| night.label_offset_of_s(f));
     let clock = |ahead_s: i64, format: Option<&str>| -> String {
         chosen.instant.map_or(String::new(), |i| civil(i, ahead_s, format.unwrap_or("%H:%M")))
     };
