@@ -115,6 +115,8 @@ pub(super) struct Context<'a> {
     pub eclipse: Option<&'a LunarEclipse>,
     pub sheet: Sheet,
     pub area: Area,
+    /// Whether the night gives fewer discs than the selection asks for.
+    pub is_short: bool,
     /// The arrangement's name in the file, for faults.
     pub name: &'static str,
     pub labels: Option<&'a Labels>,

@@ -159,6 +159,7 @@ fn laid(
         eclipse: eclipse.as_ref(),
         sheet,
         area: arrange::Area::of(&sheet),
+        is_short: file.selection.is_short(chosen.len()),
         name: arrange::name_of(&file.arrangement),
         labels: file.labels.as_ref(),
         marks: file.marks,

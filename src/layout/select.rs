@@ -1,5 +1,6 @@
-//! Which frames are shown: near moments (`near`), or evenly spread (`spread`).
+//! Which frames are shown: one of each bracket and burst (`bursts`), near moments (`near`), or evenly spread (`spread`).
 
+mod bursts;
 mod near;
 mod spread;
 
@@ -44,6 +45,10 @@ pub(super) fn select<'a>(
         let (moments, said) = moments(chosen, night, merging);
         chosen = moments;
         diagnostics.extend(said);
+    } else if wanted.files.is_none() {
+        let (moments, said) = chooser.one_of_each_burst(chosen);
+        chosen = moments;
+        diagnostics.extend(said);
     }
     let mut chosen = match &wanted.at {
         Some(names) => chooser.at_moments(&chosen, names, &mut diagnostics)?,
@@ -55,6 +60,7 @@ pub(super) fn select<'a>(
     chosen.iter_mut().for_each(|c| c.rating = c.registered.map(|f| chooser.rating(f)));
     if wanted.files.is_none() {
         diagnostics.extend(chooser.cut(&chosen));
+        diagnostics.extend(burnt(&chosen));
     }
     if chosen.is_empty() {
         return Err(Diagnostic::error("nothing-to-show", "no frame with a measured Moon is left to show")
@@ -111,6 +117,27 @@ fn rigs_of(arrangement: &Arrangement, wanted: &Selection, registration: &Registr
     // Who asks for all of them weighs them alike.
     let share = |radius: f64| if wanted.rig.is_some() { 1.0 } else { radius / largest };
     shown.into_iter().map(|(index, radius)| ShownRig { index, share: share(radius) }).collect()
+}
+
+/// So much more of a disc may be white than the Sun lit before its phase is lost: bloom widens a well exposed crescent by less.
+const BURNT_BEYOND: f64 = 0.15;
+
+/// Discs of which more is white than the Sun lit, in their own bloom: they show another phase than the Moon had, and look whole.
+fn burnt(chosen: &[Chosen<'_>]) -> Option<Diagnostic> {
+    let is_burnt = |c: &&Chosen<'_>| {
+        let of_frame = |f: &FrameRegistration| Some((f.fit()?.saturated_share, f.umbral_fraction?));
+        c.registered.and_then(of_frame).is_some_and(|(white, umbral)| white > 1.0 - umbral + BURNT_BEYOND)
+    };
+    let burnt: Vec<String> = chosen.iter().filter(is_burnt).map(Chosen::name).collect();
+    let (some, count) = (burnt.iter().take(6).cloned().collect::<Vec<_>>().join(", "), burnt.len());
+    let more = if count > 6 { ", …" } else { "" };
+    (count > 0).then(|| {
+        let message = format!(
+            "{count} discs are so burnt that they hide their phase: more of each is white than the Sun lit ({some}{more})"
+        );
+        Diagnostic::warning("phase-burnt-out", message)
+            .with_help("shorter exposures would show the bite; `least_quality: 0.5` leaves such discs out")
+    })
 }
 
 struct Chooser<'a, 'b> {
@@ -262,7 +289,8 @@ impl<'a> Chooser<'a, '_> {
             if count > chosen.len() {
                 let message = format!("{count} discs are asked for, and {} can be shown", chosen.len());
                 diagnostics.push(
-                    Diagnostic::warning("fewer-than-asked", message).with_help("places without a disc stay empty"),
+                    Diagnostic::warning("fewer-than-asked", message)
+                        .with_help("a grid is drawn with as few cells as hold them, unless `disc_diameter` is given"),
                 );
             } else if count < chosen.len() {
                 let poor = self.poor(&chosen, count, diagnostics);

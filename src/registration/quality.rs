@@ -1,6 +1,7 @@
 //! How good a frame's disc is, by what was measured: sharp, whole, clear and fairly exposed.
 
 use super::{FrameRegistration, Registration};
+use crate::detect::DiscFit;
 use crate::raster::PixelRect;
 
 /// How good a disc is, and what it lacks most.
@@ -72,7 +73,7 @@ impl Quality {
         };
         let clear = frame.light_ratio.map_or(1.0, |r| r.clamp(0.0, 1.0)).sqrt();
         // Where a person laid the circle nothing was measured: that it is soft is likely, the rest is not held against it.
-        let fair = frame.fit().map_or(1.0, |f| 1.0 - f.saturated_share.clamp(0.0, 1.0));
+        let fair = frame.fit().map_or(1.0, |f| 1.0 - f.saturated_share.max(washed_out(f)).clamp(0.0, 1.0));
         // A disc below a thirtieth of the scale has to be raised by stops, and its noise with it.
         let exposed = frame.fit().map_or(1.0, |f| (f64::from(f.disc_level) / 0.03).clamp(0.0, 1.0).sqrt());
         let whole = match (frame.centre(), frame.radius_px()) {
@@ -92,6 +93,19 @@ impl Quality {
         let worst = parts.iter().min_by(|a, b| a.1.total_cmp(&b.1)).filter(|(_, share)| *share < WORTH_A_WORD);
         Rating { quality: parts.iter().map(|(_, share)| share).product(), lacks: worst.map(|(word, _)| *word) }
     }
+}
+
+/// Where a disc's brightest parts reach this, a camera's curve has pressed what lies below white together with it.
+const NEAR_WHITE: f32 = 0.95;
+/// The mean of a well exposed full Moon whose rays just reach white, and of a disc of which nothing is left but white.
+const MEANS: [f64; 2] = [0.35, 0.95];
+
+/// The share of a disc that is lost to near white though hardly a sample is full: how far its mean is from that of a disc that only
+/// touches white towards white itself.
+fn washed_out(fit: &DiscFit) -> f64 {
+    let mean = f64::from(fit.mean_level / fit.disc_level.max(1e-6));
+    let share = ((mean - MEANS[0]) / (MEANS[1] - MEANS[0])).clamp(0.0, 1.0);
+    if fit.disc_level + fit.sky_level < NEAR_WHITE { 0.0 } else { share }
 }
 
 /// Whether the edge of the frame, or of what its file tells, cuts a disc, or nothing says where it is.

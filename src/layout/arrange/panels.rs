@@ -55,6 +55,7 @@ fn draw(context: &Context<'_>, panel: &Panel, out: &mut Composition) -> Result<V
     let title = panel.title.as_ref().and_then(|t| heading(t, context.night, context.eclipse));
     let inner = Context {
         area,
+        is_short: selection.is_short(chosen.value.len()),
         name: name_of(&panel.arrangement),
         labels: panel.labels.as_ref().or(context.labels),
         marks: panel.marks,

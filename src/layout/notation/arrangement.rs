@@ -133,11 +133,11 @@ pub enum Foreground {
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct PhaseGrid {
-    /// How many columns.
+    /// How many columns; fewer where `count` asks for more discs than the night gives.
     pub columns: usize,
-    /// How many rows.
+    /// How many rows; fewer as the columns.
     pub rows: usize,
-    /// Diameter of the discs; by default they fill most of their cells.
+    /// Diameter of the discs, in just so many cells; by default they fill most of their cells.
     #[serde(default, alias = "disc_diameter_px")]
     pub disc_diameter: Option<Length>,
     /// Reading order or back and forth.

@@ -24,7 +24,7 @@ pub struct Selection {
     pub minutes_apart: Option<f64>,
     /// At least this far apart along the track, such as `"1.3disc"`.
     pub apart: Option<Length>,
-    /// This many, evenly spread over the night; discs that are hardly there (cut, in cloud) are passed over where others are enough.
+    /// This many, evenly spread over the night, one of each bracket or burst; discs that are hardly there (cut, in cloud) are passed over where others are enough.
     pub count: Option<usize>,
     /// Not before this: a UTC instant or a contact.
     pub from: Option<String>,
@@ -39,6 +39,13 @@ pub struct Selection {
     pub least_quality: f64,
     /// What stands where no frame was taken: nothing, or a disc that no camera saw, which is then marked.
     pub missing: Missing,
+}
+
+impl Selection {
+    /// Whether discs that were chosen by `count` are fewer than that.
+    pub(in crate::layout) fn is_short(&self, discs: usize) -> bool {
+        self.at.is_none() && self.files.is_none() && self.count.is_some_and(|count| discs < count)
+    }
 }
 
 /// Which rigs' frames.
