@@ -77,6 +77,9 @@ pub enum ComposeError {
     /// Not one disc could be had from its frame.
     #[error("none of the discs could be read from its frame")]
     NoDisc,
+    /// Whoever watched the drawing wished it to stop.
+    #[error("stopped; nothing is written")]
+    Stopped,
     /// The backplate cannot be decoded.
     #[error(transparent)]
     Decode(#[from] DecodeError),
@@ -87,6 +90,9 @@ pub enum ComposeError {
     #[error(transparent)]
     Write(#[from] WriteError),
 }
+
+/// Is told how much of a picture is drawn, 0 to 1, and answers whether to go on.
+pub type Watching<'a> = dyn Fn(f64) -> bool + 'a;
 
 /// A picture to make.
 #[derive(Clone, Copy)]
@@ -101,12 +107,14 @@ pub struct PictureRequest<'a> {
     pub cache: Option<&'a Path>,
     /// No side of the picture gets more pixels than this.
     pub longest_side: Option<usize>,
+    /// Who watches while it is drawn into a file.
+    pub watching: Option<&'a Watching<'a>>,
 }
 
 impl<'a> PictureRequest<'a> {
     /// A layout of a night at its own size, nothing kept from run to run.
     pub fn new(layout: &'a Layout, night: &'a Night, registration: &'a Registration) -> Self {
-        PictureRequest { layout, night, registration, cache: None, longest_side: None }
+        PictureRequest { layout, night, registration, cache: None, longest_side: None, watching: None }
     }
 }
 
@@ -298,7 +306,7 @@ pub fn render(request: &PictureRequest<'_>) -> Result<RenderedPicture, ComposeEr
         ))
     })?;
     let mut light = LinearImage::new(width, height);
-    draw(request, &mut planned, |rows_of| {
+    draw(&PictureRequest { watching: None, ..*request }, &mut planned, |rows_of| {
         for (band, out) in light.data_mut().chunks_mut(BAND * width * 3).enumerate() {
             let rows = band * BAND..(band * BAND + out.len() / (3 * width));
             out.copy_from_slice(&rows_of(rows));
@@ -324,7 +332,7 @@ pub fn render_part(
     let (columns, rows) = (span(part.x0, part.x1), span(part.y0, part.y1));
     let whole_width = planned.value.width;
     let mut light = LinearImage::new(columns.len(), rows.len());
-    draw(request, &mut planned, |rows_of| {
+    draw(&PictureRequest { watching: None, ..*request }, &mut planned, |rows_of| {
         for (band, out) in light.data_mut().chunks_mut((BAND * columns.len() * 3).max(1)).enumerate() {
             let from = rows.start + band * BAND;
             let whole = rows_of(from..from + out.len() / (3 * columns.len()));
@@ -352,10 +360,21 @@ fn draw(
     let composition = &planned.value;
     let mut discs = Discs::open(composition, request.night, request.cache, &mut planned.diagnostics)?;
     let words = typeface(request.layout)?.stamps(&composition.texts);
-    pull(&mut |rows| {
+    let mut is_stopped = false;
+    let pulled = pull(&mut |rows| {
+        let drawn = rows.start as f64 / composition.height.max(1) as f64;
+        is_stopped |= request.watching.is_some_and(|goes_on| !goes_on(drawn));
+        if is_stopped {
+            // Of rows that are missing nobody makes a file.
+            return Vec::new();
+        }
         discs.make_ready(&rows);
         Renderer::new(composition, &discs, &words).rows(rows)
-    })?;
+    });
+    if is_stopped {
+        return Err(ComposeError::Stopped);
+    }
+    pulled?;
     let (lifts, said) = discs.finish();
     planned.diagnostics.extend(said);
     planned.value.placements.iter_mut().zip(lifts).for_each(|(p, lift)| p.lift = lift);

@@ -2,7 +2,7 @@
 
 use super::cache::user_cache;
 use super::frames::joined;
-use super::outcome::{Exit, Failure, Outcome, print, print_json, say, strict, tell};
+use super::outcome::{Exit, Failure, Outcome, Progress, print, print_json, say, strict, tell};
 use clap::Args;
 use moonloom::compose::{
     ComposeError, ComposeRequest, PictureRequest, check_targets, compose_from_rows, compose_planned, compose_rows,
@@ -135,7 +135,15 @@ pub fn run(args: &ComposeArgs) -> Outcome {
         return strict(args.strict, warnings);
     }
     let composition = if args.from_rows.is_empty() {
-        let (composition, diagnostics) = compose_planned(&request, planned.value)?;
+        let drawing = Progress::new("drawing");
+        let watching = |drawn: f64| {
+            drawing.reach(drawn);
+            true
+        };
+        let picture = PictureRequest { watching: Some(&watching), ..request.picture };
+        let made = compose_planned(&ComposeRequest { picture, ..request }, planned.value);
+        drawing.end();
+        let (composition, diagnostics) = made?;
         warnings += tell(&diagnostics);
         composition
     } else {

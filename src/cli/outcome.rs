@@ -262,6 +262,12 @@ impl Progress {
             let _ = write!(std::io::stderr(), "\r{} {n}: {}\x1b[K", self.doing, legible(what));
         }
     }
+    /// How much is done of something that has no steps, 0 to 1.
+    pub fn reach(&self, share: f64) {
+        if self.on_terminal {
+            let _ = write!(std::io::stderr(), "\r{} {:.0} %\x1b[K", self.doing, 100.0 * share);
+        }
+    }
     pub fn end(&self) {
         if self.on_terminal {
             let _ = write!(std::io::stderr(), "\r\x1b[K");

@@ -18,6 +18,9 @@ pub struct PageArgs {
     /// The folder of the frames
     #[arg(value_name = "FRAMES_DIR")]
     folder: PathBuf,
+    /// Another camera's folder of the same night: its discs stand in the pictures (repeatable)
+    #[arg(long, value_name = "FRAMES_DIR")]
+    also: Vec<PathBuf>,
     /// A layout to begin with (default: the one that was worked on here, else a grid of the phases)
     #[arg(long, value_name = "FILE.ron")]
     layout: Option<PathBuf>,
@@ -33,8 +36,16 @@ pub fn run(args: &PageArgs) -> Outcome {
     if !args.folder.is_dir() {
         return Err(wrong(format!("{} is no folder", args.folder.display()), "name the folder of the frames"));
     }
-    let request =
-        PageRequest { folder: args.folder.clone(), layout: args.layout.clone(), port: args.port, cache: user_cache() };
+    if let Some(also) = args.also.iter().find(|also| !also.is_dir()) {
+        return Err(wrong(format!("{} is no folder", also.display()), "name another camera's folder of frames"));
+    }
+    let request = PageRequest {
+        folder: args.folder.clone(),
+        also: args.also.clone(),
+        layout: args.layout.clone(),
+        port: args.port,
+        cache: user_cache(),
+    };
     let ready = |address: &str| {
         say(&format!("the page is at {address}\ninterrupt to end"));
         if !args.no_browser {

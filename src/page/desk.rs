@@ -2,6 +2,7 @@
 
 use super::PageRequest;
 use super::job::Job;
+use super::others::Others;
 use super::overheard::Vigils;
 use super::steps::{Step, Steps};
 use crate::compose::frames_digest;
@@ -69,6 +70,7 @@ impl Work {
 pub(super) struct Desk {
     pub folder: PathBuf,
     pub cache: Option<PathBuf>,
+    pub others: Others,
     work: Mutex<Work>,
     pub job: Job,
     pub vigils: Vigils,
@@ -104,6 +106,7 @@ impl Desk {
         let desk = Desk {
             folder,
             cache: request.cache.clone(),
+            others: Others::open(&request.also, REGISTRATION)?,
             work: Mutex::new(work),
             job: Job::default(),
             vigils: Vigils::default(),
@@ -137,6 +140,8 @@ impl Desk {
         match read {
             Ok(Warned { value: night, diagnostics }) => {
                 work.said = diagnostics;
+                work.said.extend(self.others.remark());
+                self.others.forget();
                 work.trouble = None;
                 // Who works with it goes on working with it.
                 if !is_the_same {

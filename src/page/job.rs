@@ -19,6 +19,8 @@ pub(super) struct Progress {
     pub failed: bool,
     /// Whether it heeds a wish to stop.
     pub can_stop: bool,
+    /// Whether it has no steps: `done` counts hundredths.
+    pub has_no_steps: bool,
 }
 
 /// The job that runs, if one does.
@@ -43,6 +45,12 @@ impl Job {
     /// One step further.
     pub fn step(&self) {
         self.lock().done += 1;
+    }
+
+    /// So much is done of what has no steps, 0 to 1.
+    pub fn reach(&self, share: f64) {
+        let mut progress = self.lock();
+        (progress.done, progress.of, progress.has_no_steps) = ((100.0 * share) as usize, 100, true);
     }
 
     /// Ends it with a sentence.

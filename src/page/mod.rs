@@ -2,7 +2,7 @@
 //!
 //! Requests become changes of notes, registration and layout; every pixel is made by the rest of the library. `guard` lets nobody
 //! in but the browser that was given the key; `desk` holds what is being worked on, `changes` changes it and takes it back, step by step
-//! (`steps`), `beside` has the files that it may touch; `routes` is the list of what can be asked, in `frames`, `picture`, `notes`, `night` and `vigil`
+//! (`steps`), `beside` has the files that it may touch, `others` what other cameras' folders add to the pictures; `routes` is the list of what can be asked, in `frames`, `picture`, `notes`, `night` and `vigil`
 //! (`answers` is what they have in common,
 //! `overheard` what the vigil has said); `assets` holds the page itself: plain HTML, CSS and JavaScript, embedded.
 //!
@@ -18,6 +18,7 @@ mod guard;
 mod job;
 mod night;
 mod notes;
+mod others;
 mod overheard;
 mod picture;
 mod rehearsal;
@@ -35,6 +36,8 @@ use std::sync::Arc;
 pub struct PageRequest {
     /// The folder of the frames.
     pub folder: PathBuf,
+    /// Other cameras' folders of the night, whose discs stand in the pictures as well.
+    pub also: Vec<PathBuf>,
     /// A layout to begin with; else the one that was being worked on, or a grid of the phases.
     pub layout: Option<PathBuf>,
     /// The port; 0 takes any that is free.

@@ -37,9 +37,15 @@ fn refusal(e: ComposeError) -> Refused {
     }
 }
 
-/// Night, registration and the layout on the desk, if it can be read.
-fn on_desk(desk: &Desk) -> Answer<(Arc<Night>, Arc<Registration>, Layout)> {
+/// Night and registration, other cameras' joined to them: what pictures show.
+fn whole_night(desk: &Desk) -> Answer<(Arc<Night>, Arc<Registration>)> {
     let (night, registration) = looked_at(desk)?;
+    Ok(desk.others.joined((&night, &registration), desk.cache.as_deref())?)
+}
+
+/// The whole night and the layout on the desk, if it can be read.
+fn on_desk(desk: &Desk) -> Answer<(Arc<Night>, Arc<Registration>, Layout)> {
+    let (night, registration) = whole_night(desk)?;
     let (text, name) = {
         let work = desk.work();
         (work.layout.clone(), work.layout_name.clone())
@@ -75,7 +81,7 @@ pub(super) async fn preview(State(desk): Shared, Path(name): Path<String>, Query
     aside(move || {
         let text = desk.layout_text(&name)?;
         let layout = Layout::parse(&desk.folder.join(&name), &text).map_err(Refused::from)?;
-        let (night, registration) = looked_at(&desk)?;
+        let (night, registration) = whole_night(&desk)?;
         let small = drawn(&desk, (&night, &registration, &layout), q.or(320));
         Ok(small.unwrap_or_else(cannot))
     })
@@ -274,17 +280,23 @@ fn write_aside(desk: Arc<Desk>, name: String) -> Answer<StatusCode> {
     if out.exists() && !crate::ingest::is_own_picture(&out) {
         return Err(Refused(format!("{name} is there already, and is no picture of this program")));
     }
-    if !desk.job.begin("writing the picture", 1, false) {
+    if !desk.job.begin("writing the picture", 100, true) {
         return Err("something is being done already".into());
     }
     std::thread::spawn(move || {
         let written = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| {
-            let picture =
-                PictureRequest { cache: desk.cache.as_deref(), ..PictureRequest::new(&layout, &night, &registration) };
+            let watching = |drawn: f64| {
+                desk.job.reach(drawn);
+                !desk.job.is_stopped()
+            };
+            let picture = PictureRequest {
+                cache: desk.cache.as_deref(),
+                watching: Some(&watching),
+                ..PictureRequest::new(&layout, &night, &registration)
+            };
             let made = compose(&ComposeRequest { picture, out: &out, preview: None }).map_err(|e| e.to_string())?;
             Ok(format!("{name}: {} discs on {} x {} px", made.0.placements.len(), made.0.width, made.0.height))
         }));
-        desk.job.step();
         desk.job.end(written.unwrap_or_else(|_| Err("it broke down; see the terminal".into())));
     });
     Ok(StatusCode::ACCEPTED)

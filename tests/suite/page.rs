@@ -25,8 +25,13 @@ impl Drop for Served {
 }
 
 fn serve(folder: &Path) -> Served {
+    serve_with(folder, &[])
+}
+
+fn serve_with(folder: &Path, more: &[&str]) -> Served {
     let mut child = Command::new(env!("CARGO_BIN_EXE_moonloom"))
         .args(["page", text(folder), "--no-browser"])
+        .args(more)
         .env("XDG_CACHE_HOME", folder.join(".cache"))
         .stderr(Stdio::piped())
         .spawn()
@@ -42,7 +47,10 @@ fn serve(folder: &Path) -> Served {
 
 /// A page that is served and was opened.
 fn opened(folder: &Path) -> Served {
-    let mut page = serve(folder);
+    entered(serve(folder))
+}
+
+fn entered(mut page: Served) -> Served {
     let (status, answer) = page.ask("GET", &format!("/?key={}", page.key), "", "");
     assert_eq!(status, 303, "{answer}");
     let cookie = answer.split(&format!("moonloom-{}=", page.port)).nth(1).unwrap();
@@ -418,4 +426,32 @@ fn a_frames_time_and_a_part_to_ignore_are_written_and_taken_back() {
         assert_eq!(page.post("/api/redo", "{}").0, 200);
     }
     assert_eq!((kept("frames.csv").lines().count(), kept("shoot.ron")), (2, all));
+}
+
+/// Another camera's folder stands in the pictures, and nothing is written into it.
+#[test]
+fn another_cameras_discs_stand_in_the_pictures() {
+    let (outer, folder) = folder();
+    let other = outer.path().join("other camera");
+    std::fs::create_dir(&other).unwrap();
+    for i in 4..=9 {
+        let name = format!("n{i:04}.jpg");
+        std::fs::rename(folder.join(&name), other.join(&name)).unwrap();
+    }
+    std::fs::copy(folder.join("shoot.ron"), other.join("shoot.ron")).unwrap();
+    let before = names(&other);
+    let page = entered(serve_with(&folder, &["--also", text(&other)]));
+    assert!(page.get("/api/state").1.contains("the pictures show the frames of other camera as well"));
+    assert_eq!(page.post("/api/register", "{}").0, 202);
+    assert!(page.when_done().contains("\"frames\":3"), "its frames are mended on a page of their own");
+    let (status, answer) = page.get("/api/composition?side=800");
+    let json: serde_json::Value = serde_json::from_str(answer.split_once("\r\n\r\n").unwrap().1).unwrap();
+    let shown = json["composition"]["placements"].as_array().unwrap();
+    assert!(status == 200 && shown.len() == 9, "{shown:?}");
+    assert!(shown.iter().any(|p| p["frame"] == "n0009.jpg"), "{shown:?}");
+    assert_eq!(page.get("/api/picture?side=400").0, 200);
+    assert_eq!(names(&other), before);
+    drop(page);
+    let run = crate::nights::moonloom(&["page", text(&folder), "--no-browser", "--also", "nowhere"]);
+    assert!(crate::nights::stderr(&run).contains("nowhere is no folder"));
 }

@@ -370,3 +370,37 @@ fn enlarged_discs_are_round_and_the_backplates_own_moon_is_taken_out() {
     assert!(moon > 5.0 * around, "there was a Moon");
     assert!((repaired / around - 1.0).abs() < 0.15 && brightest < around + 0.3 * (moon - around));
 }
+
+/// Who watches a picture being drawn is told how far it is, and a wish to stop leaves nothing behind, whatever the kind of file.
+#[test]
+fn a_picture_that_is_stopped_is_not_written() {
+    use moonloom::compose::{ComposeError, ComposeRequest, PictureRequest, compose};
+    use moonloom::ingest::read_night;
+    let folder = TempDir::new().unwrap();
+    let night = read_night(crate::nights::small_night()).unwrap().value;
+    let registration = moonloom::solve::register(&night, Default::default(), &|_| {}).value;
+    let words =
+        "(version: 2, canvas: (width: 900, height: 900), arrangement: PhaseGrid(columns: 3, rows: 3, up: North))";
+    let layout = moonloom::layout::Layout::parse(std::path::Path::new("grid.ron"), words).unwrap();
+    let told = std::cell::RefCell::new(Vec::new());
+    let (all, until_half) = (
+        |drawn: f64| {
+            told.borrow_mut().push(drawn);
+            true
+        },
+        |drawn: f64| drawn < 0.5,
+    );
+    for name in ["a.tif", "a.png", "a.jpg", "a.exr"] {
+        let out = folder.path().join(name);
+        let picture = PictureRequest::new(&layout, &night, &registration);
+        let stopped = PictureRequest { watching: Some(&until_half), ..picture };
+        let made = compose(&ComposeRequest { picture: stopped, out: &out, preview: None });
+        assert!(matches!(made, Err(ComposeError::Stopped)), "{name}");
+        assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0, "{name}");
+        let watched = PictureRequest { watching: Some(&all), ..picture };
+        compose(&ComposeRequest { picture: watched, out: &out, preview: None }).unwrap();
+        let told = std::mem::take(&mut *told.borrow_mut());
+        assert!(told[0] == 0.0 && told.is_sorted() && told[told.len() - 1] > 0.6, "{name}: {told:?}");
+        std::fs::remove_file(&out).unwrap();
+    }
+}

@@ -64,7 +64,8 @@ export async function refresh(again = false) {
   $("redo").disabled = state.redo === 0;
   $("job").hidden = !state.runs;
   if (state.runs) {
-    $("job-words").textContent = `${state.job.what}: ${state.job.done} of ${state.job.of}`;
+    const done = state.job.has_no_steps ? `${state.job.done} %` : `${state.job.done} of ${state.job.of}`;
+    $("job-words").textContent = `${state.job.what}: ${done}`;
     $("job-bar").max = Math.max(1, state.job.of);
     $("job-bar").value = state.job.done;
     $("stop").hidden = !state.job.can_stop;
