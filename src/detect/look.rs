@@ -30,6 +30,8 @@ pub(crate) struct Look {
     reduced: f64,
     /// The limb placed on light, and the radius of the circle through it: the true limb inside the disc as seen.
     in_light: Option<InLight>,
+    /// Whether that was moved by what the camera's curve makes of limbs.
+    is_moved: bool,
     /// The pixels themselves where the disc is small.
     small: Option<View>,
     /// How much wider its limb is in one direction; `None` where too little of it is seen, or the disc is small.
@@ -134,6 +136,7 @@ pub(super) fn first_look(
         on_codes: view.on_codes,
         reduced: 1.0,
         in_light: None,
+        is_moved: false,
         small,
         cutout: None,
     })
@@ -359,14 +362,29 @@ impl Look {
         Some(light.limb.iter().map(rectified).collect())
     }
 
-    /// With its limb on light moved inwards by so many widths of the edge as a step of light tells: where the next circle lies
+    /// By how many widths of its edge the circle through its limb on light is larger than a radius (rectified).
+    pub fn larger_than(&self, radius: f64, shape: &dyn Shape) -> Option<f64> {
+        let points = self.limb_in_light(shape)?;
+        let circle = fit_circle(&points, radius, None)?;
+        let weight = points.iter().map(|p| p.weight).sum::<f64>().max(1e-9);
+        let width = points.iter().map(|p| p.weight * p.width_px).sum::<f64>() / weight;
+        Some((circle.radius - radius) / width.max(0.3))
+    }
+
+    /// The limb as it lies on light, offsets from about its centre in pixels of the frame; none where no light told it.
+    pub fn limb_points(&self) -> &[LimbPoint] {
+        self.in_light.as_ref().map_or(&[], |light| &light.limb)
+    }
+
+    /// With its limb on light moved inwards by so many widths of the edge as are told of each point: where the next circle lies
     /// ([`Look::again`]); what was told of its size before stays.
-    pub fn with_limb_moved(mut self, outwards: impl Fn(f64) -> f64) -> Look {
+    pub fn with_limb_moved(mut self, outwards: impl Fn(&LimbPoint) -> f64) -> Look {
         if let Some(light) = &mut self.in_light {
             for p in &mut light.limb {
-                let share = 1.0 - outwards(f64::from(p.step)) * p.width_px / p.x.hypot(p.y).max(1.0);
+                let share = 1.0 - outwards(p) * p.width_px / p.x.hypot(p.y).max(1.0);
                 (p.x, p.y) = (p.x * share, p.y * share);
             }
+            self.is_moved = true;
         }
         self
     }
@@ -379,7 +397,7 @@ impl Look {
     /// The disc once more, with what the sequence has taught since: no pixel is decoded for it.
     pub fn again(&self, expected: &Expectation<'_>, shading: Option<Shading<'_>>) -> Option<DiscFit> {
         let known = expected.radius?.radius;
-        if let Some(view) = &self.small {
+        if let Some(view) = self.small.as_ref().filter(|_| !self.is_moved) {
             let mut traced = trace(view, expected, (self.fit.centre, known), &[REACH, 0.15, 0.12], Care::Exact)?;
             let model = by_model(view, &mut traced, expected, shading);
             let fit = describe(&traced, model, self.light(), self.fit.open_share, view.noise);

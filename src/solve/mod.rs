@@ -20,6 +20,7 @@
 //! Claims (focal length, mount, site, clock, zone, date) are weighed against what the frames say together. Where they
 //! lose, the discs stand as photographed and one warning names claim, evidence and remedy.
 
+mod bloom;
 mod burnt;
 mod choice;
 mod claims;

@@ -62,19 +62,28 @@ impl SkyPlace {
     /// In the umbra a middling Danjon grade gives the run of the light; how steep it really was on
     /// the night is left to the polynomials that multiply it.
     pub fn light_over(&self, pointing: &CameraPointing, centre: PixelPoint) -> impl Fn(f64, f64) -> f64 + use<> {
-        let shadow = self.shadow;
-        let light = ShadowLight::new(shadow.umbra_radius, shadow.penumbra_radius, Danjon { scale: 2.0 });
-        let up = (self.parallactic_angle + pointing.zenith_turn(centre)).radians();
-        let radius = self.semidiameter.radians();
         // Any scale will do; near one keeps the normal equations well conditioned.
-        let farthest = shadow.separation() + self.semidiameter;
-        let brightest = 1.0 / light.radiance(farthest).iter().sum::<f64>();
+        let farthest = self.shadow.separation() + self.semidiameter;
+        let brightest = 1.0 / self.shadow_light().radiance(farthest).iter().sum::<f64>();
+        let radiance = self.radiance_over(self.parallactic_angle + pointing.zenith_turn(centre));
+        move |right, down| radiance(right, down) * brightest
+    }
+
+    fn shadow_light(&self) -> ShadowLight {
+        ShadowLight::new(self.shadow.umbra_radius, self.shadow.penumbra_radius, Danjon { scale: 2.0 })
+    }
+
+    /// The light over the disc, on one scale for all frames, where the image's up has a position angle on the sky: of the offset
+    /// to the right and down, in radii.
+    pub fn radiance_over(&self, up_position_angle: Angle) -> impl Fn(f64, f64) -> f64 + use<> {
+        let (shadow, light) = (self.shadow, self.shadow_light());
+        let (up, radius) = (up_position_angle.radians(), self.semidiameter.radians());
         move |right, down| {
             // Position angles run anticlockwise on the image: right of `up` is west of it.
             let (s, c) = up.sin_cos();
             let (north, east) = ((-down * c + right * s) * radius, (-down * s - right * c) * radius);
             let from_axis = (east - shadow.xi.radians()).hypot(north - shadow.eta.radians());
-            light.radiance(Angle::from_radians(from_axis)).iter().sum::<f64>() * brightest
+            light.radiance(Angle::from_radians(from_axis)).iter().sum::<f64>()
         }
     }
 

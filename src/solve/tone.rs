@@ -16,7 +16,7 @@ use super::moon::OTHER_SIZE;
 use super::scale::Zoom;
 use super::sequence::{Seen, Sequence};
 use super::shape::SkyShape;
-use crate::detect::{CONFIDENT, LimbPoint, Look, SMALL_DISC_PX};
+use crate::detect::{CONFIDENT, LimbPoint, Look};
 use crate::sky::Lens;
 use crate::units::Angle;
 use nalgebra::{Matrix2, Matrix3, Vector2, Vector3};
@@ -43,6 +43,8 @@ pub(super) struct Limb {
 
 /// Fewer frames, or frames of limbs all alike, tell no curve.
 const FEWEST_FRAMES: usize = 8;
+/// Smaller discs are all edge.
+const LEAST_RADIUS_PX: f64 = 8.0;
 /// Standard deviation of the frames' mean steps, in logarithms, that tells one.
 const LEAST_SPREAD: f64 = 0.25;
 /// A displacement that differs by less over the steps seen is within what is allowed for anyway, widths.
@@ -80,7 +82,7 @@ pub(super) fn limbs(sequence: &Sequence<'_>, seen: &[Seen], zoom: &Zoom) -> Vec<
                 && look.fit.arc_deg >= LEAST_ARC_DEG
                 && (look.true_radius_px() / radius_px - 1.0).abs() < OTHER_SIZE
         };
-        let look = seen[k].discs().iter().find(is_clear).filter(|_| radius_px >= SMALL_DISC_PX)?;
+        let look = seen[k].discs().iter().find(is_clear).filter(|_| radius_px >= LEAST_RADIUS_PX)?;
         let points = look.limb_in_light(&SkyShape { lens, flattening: None }).filter(|points| !points.is_empty())?;
         Some(Limb { points, radius_px, arc_deg: look.fit.arc_deg })
     };
@@ -123,8 +125,17 @@ impl Tone {
         let bare = Tone { by_logarithm: curve[0], by_square: curve[1], common: 0.0, seen: (at(0.02), at(0.98)) };
         let common = steps.iter().map(|s| bare.outwards(*s)).sum::<f64>() / steps.len() as f64;
         let tone = Tone { common, ..bare };
-        let range = tone.outwards(tone.seen.1) - tone.outwards(tone.seen.0);
-        (LEAST_RANGE..MOST_RANGE).contains(&range).then_some(tone)
+        (LEAST_RANGE..MOST_RANGE).contains(&tone.range()).then_some(tone)
+    }
+
+    /// How much further out the brightest limbs lie than the faintest, widths.
+    pub fn range(&self) -> f64 {
+        self.outwards(self.seen.1) - self.outwards(self.seen.0)
+    }
+
+    /// With all limbs so many widths further out.
+    pub fn further_by(&self, widths: f64) -> Tone {
+        Tone { common: self.common - widths, ..*self }
     }
 
     /// How far a limb of such a step lies outside the others, widths of its edge.
