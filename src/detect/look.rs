@@ -10,6 +10,7 @@ use super::small_disc::{self, Shading};
 use super::smear::{Disc, Smear, smear_of};
 use super::trace::{Care, REACH, Traced, converge, trace};
 use crate::raster::{PixelPoint, PixelRect};
+use nalgebra::{Matrix3, Vector3};
 use serde::{Deserialize, Serialize};
 
 /// A disc as seen in one frame: all that later passes need of its pixels.
@@ -31,6 +32,7 @@ pub(crate) struct Look {
     /// The limb placed on light, and the radius of the circle through it: the true limb inside the disc as seen.
     in_light: Option<InLight>,
     /// Whether that was moved by what the camera's curve makes of limbs.
+    #[serde(skip)]
     is_moved: bool,
     /// The pixels themselves where the disc is small.
     small: Option<View>,
@@ -55,6 +57,8 @@ struct InLight {
 
 /// How far a camera's own curve may place the limb wrong, in widths of the edge: from sRGB to a full S.
 const CURVE_SIGMA: f64 = 0.15;
+/// How much further out it may place bright limbs than faint ones, in widths of the edge.
+const CURVE_BEND: f64 = 0.5;
 /// How far blooming may move a limb of which a third or more is saturated, in widths of the edge (by rehearsed nights: 0.3
 /// and 0.4 pixels where the edge is 1.2 wide).
 const BLOOM: f64 = 0.3;
@@ -214,6 +218,25 @@ fn describe(
     }
 }
 
+/// How far a curve that moves bright limbs further out than faint ones shifts the centre of a circle through them, its radius free:
+/// widths of the edge for one of them between limbs whose steps of light differ by a factor of twenty.
+fn bent(points: &[LimbPoint]) -> f64 {
+    let weight = points.iter().map(|p| p.weight).sum::<f64>().max(1e-9);
+    let mean = points.iter().map(|p| p.weight * step_in_twenties(p)).sum::<f64>() / weight;
+    let (mut normal, mut right) = (Matrix3::identity() * 1e-6 * weight, Vector3::zeros());
+    for p in points {
+        let rho = p.x.hypot(p.y).max(1e-9);
+        let row = Vector3::new(p.x / rho, p.y / rho, 1.0);
+        normal += p.weight * row * row.transpose();
+        right += p.weight * (step_in_twenties(p) - mean) * row;
+    }
+    normal.cholesky().map_or(0.0, |c| c.solve(&right).fixed_rows::<2>(0).norm())
+}
+
+fn step_in_twenties(p: &LimbPoint) -> f64 {
+    f64::from(p.step).max(1e-3).ln() / 3.0
+}
+
 /// How much of a displacement that all of the limb shares (outwards, by a curve or by blooming) pulls the centre along: zero
 /// where the limb shows evenly all round, one and more where an arc does, and the radius is held by the sequence. The
 /// brighter limb is displaced more, so that an evenly seen but unevenly lit limb counts as well.
@@ -328,6 +351,18 @@ impl Look {
             radius_sigma_px: self.fit.radius_sigma_px.hypot(outside),
             ..self.fit
         }
+    }
+
+    /// How far a camera's own curve, which places bright limbs further out than faint ones, may shift the centre, pixels: all frames of a
+    /// light alike, so that none tells of the other. Small discs are placed by more than their limb.
+    pub fn curve_pull_px(&self) -> f64 {
+        if self.keeps_its_pixels() { 0.0 } else { CURVE_BEND * self.fit.edge_width_px * bent(&self.limb) }
+    }
+
+    /// How much of what all of the limb lies outside itself by the centre goes along with: nought where the limb was seen all round,
+    /// one and more of an arc.
+    pub fn lopsided(&self) -> f64 {
+        lopsided(&self.limb, self.fit.radius_px)
     }
 
     /// In which direction from its centre the limb was seen, to the right and down: of the length one where an arc was, nought

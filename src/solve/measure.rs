@@ -120,6 +120,23 @@ fn through_air(fit: DiscFit, place: &SkyPlace) -> DiscFit {
     DiscFit { centre_sigma_px: fit.centre_sigma_px.hypot(0.05 * flattening * fit.radius_px), ..fit }
 }
 
+/// With what frames cannot tell of each other, for all of them share it: the camera's curve; and the air, where nobody says how
+/// high the Moon stood: an arc's circle may be that of a disc pressed by as much as it is at ten degrees, and lies off its middle
+/// by half of that.
+pub(super) fn with_what_is_shared(sequence: &Sequence<'_>, moons: Vec<Option<Moon>>) -> Vec<Option<Moon>> {
+    const HALF_PRESSED: f64 = 0.006;
+    let shared = |(moon, place): (Option<Moon>, &Option<SkyPlace>)| {
+        let moon = moon?;
+        let pull_px = |look: &Look| {
+            let pressed = if place.is_none() { HALF_PRESSED * look.lopsided() * moon.fit.radius_px } else { 0.0 };
+            look.curve_pull_px().hypot(pressed)
+        };
+        let centre_sigma_px = moon.fit.centre_sigma_px.hypot(moon.look.as_ref().map_or(0.0, pull_px));
+        Some(Moon { fit: DiscFit { centre_sigma_px, ..moon.fit }, ..moon })
+    };
+    moons.into_iter().zip(&sequence.places).map(shared).collect()
+}
+
 /// How sure copper through bright cloud must be: what noise and clouds made of that difference stayed below this on two nights
 /// by another hand, whole, halved and recompressed.
 const THROUGH_CLOUD: f64 = 0.6;

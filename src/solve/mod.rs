@@ -282,5 +282,6 @@ fn solve_zoom(
     let facing = facing.closer(sequence, &moons, &aim, phases.clock.as_ref());
     let moons = measure::flattened(sequence, moons, &aim, facing.turns());
     let (moons, facing) = face::tied(sequence, moons, facing, &aim);
+    let moons = measure::with_what_is_shared(sequence, moons);
     entries::write(Findings { sequence, seen, choices, moons, aim, facing, phases, claims })
 }
