@@ -92,7 +92,7 @@ pub enum ComposeError {
 }
 
 /// Is told how much of a picture is drawn, 0 to 1, and answers whether to go on.
-pub type Watching<'a> = dyn Fn(f64) -> bool + 'a;
+pub type Watching<'a> = dyn Fn(f64) -> bool + Sync + 'a;
 
 /// A picture to make.
 #[derive(Clone, Copy)]

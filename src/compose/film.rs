@@ -145,7 +145,8 @@ impl Film {
             DrawnAs::Strip(strip) => {
                 let (height, count) = (self.height, self.pictures.len());
                 let mut planned = Warned { value: strip.clone(), diagnostics: Vec::new() };
-                super::draw(request, &mut planned, |rows_of| {
+                let request = PictureRequest { watching: None, ..*request };
+                super::draw(&request, &mut planned, |rows_of| {
                     (0..count).try_for_each(|k| take(k, rows_of(k * height..(k + 1) * height)).map_err(Into::into))
                 })?;
                 (planned.value.placements.iter().map(|p| p.lift).collect(), planned.diagnostics)

@@ -68,7 +68,7 @@ pub fn compose_rows(
         dots_per_inch: planned.value.dots_per_inch,
         ..OutputSpec::new(Container::Tiff, BitDepth::Float)
     };
-    draw(request, &mut planned, |rows_of| {
+    draw(&PictureRequest { watching: None, ..*request }, &mut planned, |rows_of| {
         let part = (size.0, rows.len());
         Ok(write_picture(out, &spec, part, &mut |some| rows_of(some.start + rows.start..some.end + rows.start))?)
     })?;

@@ -58,7 +58,7 @@ struct InLight {
 /// How far a camera's own curve may place the limb wrong, in widths of the edge: from sRGB to a full S.
 const CURVE_SIGMA: f64 = 0.15;
 /// How much further out it may place bright limbs than faint ones, in widths of the edge.
-const CURVE_BEND: f64 = 0.5;
+const CURVE_BEND: f64 = 0.4;
 /// How far blooming may move a limb of which a third or more is saturated, in widths of the edge (by rehearsed nights: 0.3
 /// and 0.4 pixels where the edge is 1.2 wide).
 const BLOOM: f64 = 0.3;
@@ -354,9 +354,20 @@ impl Look {
     }
 
     /// How far a camera's own curve, which places bright limbs further out than faint ones, may shift the centre, pixels: all frames of a
-    /// light alike, so that none tells of the other. Small discs are placed by more than their limb.
+    /// light alike, so that none tells of the other. Of a limb that was moved by what the curve is known to do, a third; of one that lay
+    /// on light to begin with, nothing, and of a small disc, which all its pixels place.
     pub fn curve_pull_px(&self) -> f64 {
-        if self.keeps_its_pixels() { 0.0 } else { CURVE_BEND * self.fit.edge_width_px * bent(&self.limb) }
+        let share = match (self.on_codes, self.is_moved, self.keeps_its_pixels()) {
+            (true, true, _) => 1.0 / 3.0,
+            (true, false, false) => 1.0,
+            _ => 0.0,
+        };
+        share * CURVE_BEND * self.fit.edge_width_px * bent(&self.limb)
+    }
+
+    /// Whether its limb was moved by what the camera's curve makes of limbs.
+    pub fn is_limb_moved(&self) -> bool {
+        self.is_moved
     }
 
     /// How much of what all of the limb lies outside itself by the centre goes along with: nought where the limb was seen all round,
@@ -416,7 +427,8 @@ impl Look {
     pub fn with_limb_moved(mut self, outwards: impl Fn(&LimbPoint) -> f64) -> Look {
         if let Some(light) = &mut self.in_light {
             for p in &mut light.limb {
-                let share = 1.0 - outwards(p) * p.width_px / p.x.hypot(p.y).max(1.0);
+                // Nothing moves a limb by half of the disc.
+                let share = (1.0 - outwards(p) * p.width_px / p.x.hypot(p.y).max(1.0)).max(0.5);
                 (p.x, p.y) = (p.x * share, p.y * share);
             }
             self.is_moved = true;

@@ -139,9 +139,9 @@ impl Night {
     pub fn mount(&self) -> Mount {
         self.notes.as_ref().map_or(Mount::Unknown, |n| n.mount)
     }
-    /// Seconds that the zone of titles and hours is ahead of UTC: as the notes say, else a frame's own; zero where nobody says.
+    /// Seconds that the zone of titles and hours is ahead of UTC: as the notes say, else a camera; zero where nobody says.
     pub fn label_offset_s(&self) -> i64 {
-        let own = || self.frames.iter().find_map(|f| f.metadata.label_offset_s.or(f.metadata.clock_offset_s));
+        let own = || self.frames.iter().find_map(|f| f.metadata.clock_offset_s);
         self.notes.as_ref().and_then(ShootNotes::label_offset_s).or_else(own).unwrap_or(0)
     }
     /// The same for a frame's own label: as `frames.csv` says, then the notes, then its camera.

@@ -119,25 +119,37 @@ fn rigs_of(arrangement: &Arrangement, wanted: &Selection, registration: &Registr
     shown.into_iter().map(|(index, radius)| ShownRig { index, share: share(radius) }).collect()
 }
 
-/// So much more of a disc may be white than the Sun lit before its phase is lost: bloom widens a well exposed crescent by less.
-const BURNT_BEYOND: f64 = 0.15;
+/// Of what the umbra covers so much may be white before the phase is lost: bloom widens a well exposed crescent by less.
+const BURNT_OVER: f64 = 0.25;
+/// Less in the umbra is no bite that anybody misses.
+const LEAST_BITE: f64 = 0.05;
 
-/// Discs of which more is white than the Sun lit, in their own bloom: they show another phase than the Moon had, and look whole.
+/// Discs that are white where the Sun did not light them, in their own bloom: they show another phase than the Moon had, and look
+/// whole.
 fn burnt(chosen: &[Chosen<'_>]) -> Option<Diagnostic> {
-    let is_burnt = |c: &&Chosen<'_>| {
-        let of_frame = |f: &FrameRegistration| Some((f.fit()?.saturated_share, f.umbral_fraction?));
-        c.registered.and_then(of_frame).is_some_and(|(white, umbral)| white > 1.0 - umbral + BURNT_BEYOND)
-    };
+    let of_frame = |f: &FrameRegistration| Some((f.fit()?.saturated_share, f.umbral_fraction?));
+    let is_burnt = |c: &&Chosen<'_>| c.registered.and_then(of_frame).is_some_and(hides_its_phase);
     let burnt: Vec<String> = chosen.iter().filter(is_burnt).map(Chosen::name).collect();
-    let (some, count) = (burnt.iter().take(6).cloned().collect::<Vec<_>>().join(", "), burnt.len());
-    let more = if count > 6 { ", …" } else { "" };
+    let (some, count) = (the_first(&burnt), burnt.len());
     (count > 0).then(|| {
         let message = format!(
-            "{count} discs are so burnt that they hide their phase: more of each is white than the Sun lit ({some}{more})"
+            "{count} discs are so burnt that they hide their phase: they are white where the Sun did not light them ({some})"
         );
         Diagnostic::warning("phase-burnt-out", message)
-            .with_help("shorter exposures would show the bite; `least_quality: 0.5` leaves such discs out")
+            .with_help("shorter exposures would show the bite; `selection: (files: …)` names the frames to show instead")
     })
+}
+
+/// Whether the white of a disc covers what lies in the umbra: shares of the disc.
+fn hides_its_phase((white, umbral): (f64, f64)) -> bool {
+    umbral > LEAST_BITE && white - (1.0 - umbral) > BURNT_OVER * umbral
+}
+
+/// The first of some names.
+fn the_first(names: &[String]) -> String {
+    const SHOWN: usize = 6;
+    let more = if names.len() > SHOWN { ", …" } else { "" };
+    names.iter().take(SHOWN).cloned().collect::<Vec<_>>().join(", ") + more
 }
 
 struct Chooser<'a, 'b> {
@@ -198,12 +210,11 @@ impl<'a> Chooser<'a, '_> {
     fn cut(&self, chosen: &[Chosen<'a>]) -> Option<Diagnostic> {
         let is_cut = |c: &&Chosen<'_>| c.registered.is_some_and(|f| is_cut(f, self.registration.size_of(f)));
         let cut: Vec<String> = chosen.iter().filter(is_cut).map(Chosen::name).collect();
-        let (some, count) = (cut.iter().take(6).cloned().collect::<Vec<_>>().join(", "), cut.len());
-        let more = if count > 6 { ", …" } else { "" };
+        let (some, count) = (the_first(&cut), cut.len());
         (count > 0).then(|| {
             Diagnostic::note(
                 "discs-cut",
-                format!("{count} discs are cut by their frames' edges or broken files: {some}{more}"),
+                format!("{count} discs are cut by their frames' edges or broken files: {some}"),
             )
             .with_help("what lies beyond a frame's edge stays empty; `least_quality: 0.35` leaves such discs out")
         })
@@ -288,10 +299,9 @@ impl<'a> Chooser<'a, '_> {
         if let Some(count) = self.wanted.count {
             if count > chosen.len() {
                 let message = format!("{count} discs are asked for, and {} can be shown", chosen.len());
-                diagnostics.push(
-                    Diagnostic::warning("fewer-than-asked", message)
-                        .with_help("a grid is drawn with as few cells as hold them, unless `disc_diameter` is given"),
-                );
+                diagnostics.push(Diagnostic::warning("fewer-than-asked", message).with_help(
+                    "a grid is drawn with fewer cells, unless `disc_diameter` is given; other places stay empty",
+                ));
             } else if count < chosen.len() {
                 let poor = self.poor(&chosen, count, diagnostics);
                 chosen = self.spread(&chosen, &poor, count);
@@ -307,11 +317,23 @@ impl<'a> Chooser<'a, '_> {
         if poor.is_empty() || self.wanted.within_minutes.is_some() || chosen.len() - poor.len() < count {
             return vec![false; chosen.len()];
         }
-        let (some, more) = (poor.iter().take(6).cloned().collect::<Vec<_>>().join(", "), poor.len() > 6);
-        let message = format!("poor discs are passed over: {some}{}", if more { ", …" } else { "" });
+        let message = format!("poor discs are passed over: {}", the_first(&poor));
         diagnostics.push(Diagnostic::note("poor-passed-over", message).with_help(
             "enough better ones are left; `within_minutes` takes the best near each place, however poor, `files` any",
         ));
         chosen.iter().map(|c| self.is_poor(c)).collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::hides_its_phase;
+
+    #[test]
+    fn a_disc_that_is_white_where_it_lay_in_the_shadow_hides_its_phase() {
+        // All white though a tenth, a half and nine tenths lay in the umbra.
+        assert!([0.1, 0.5, 0.9].iter().all(|umbral| hides_its_phase((1.0, *umbral))));
+        // Crescents that are burnt, with a little bloom; a full Moon; copper with a burnt rim.
+        assert!(![(0.5, 0.5), (0.2, 0.9), (0.91, 0.1), (1.0, 0.0), (0.1, 1.0)].into_iter().any(hides_its_phase));
     }
 }

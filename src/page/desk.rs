@@ -9,9 +9,7 @@ use crate::compose::frames_digest;
 use crate::diag::{Diagnostic, Warned};
 use crate::ingest::{Night, NightError, read_night};
 use crate::layout::stock;
-use crate::registration::{
-    FrameRegistration, Registration, RegistrationFile, Status, read_registration, registration_text,
-};
+use crate::registration::{Registration, RegistrationFile, read_registration, registration_text};
 use crate::solve::{ClockSource, Looks, register_with};
 use crate::write::write_text;
 use std::path::{Path, PathBuf};
@@ -103,10 +101,11 @@ impl Desk {
             steps: Steps { undo, redo: Vec::new() },
             version: 0,
         };
+        let others = Others::open(&folder, &request.also, REGISTRATION)?;
         let desk = Desk {
             folder,
             cache: request.cache.clone(),
-            others: Others::open(&request.also, REGISTRATION)?,
+            others,
             work: Mutex::new(work),
             job: Job::default(),
             vigils: Vigils::default(),
@@ -134,6 +133,7 @@ impl Desk {
         let _one_at_a_time = self.reading.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
         let read = read_night(&self.folder);
         let digest = read.as_ref().map_or(String::new(), |night| frames_digest(&night.value, |_| true));
+        self.others.forget();
         let mut work = self.work();
         let is_the_same = work.night.is_some() && work.digest == digest;
         work.digest = digest;
@@ -141,7 +141,6 @@ impl Desk {
             Ok(Warned { value: night, diagnostics }) => {
                 work.said = diagnostics;
                 work.said.extend(self.others.remark());
-                self.others.forget();
                 work.trouble = None;
                 // Who works with it goes on working with it.
                 if !is_the_same {
@@ -191,10 +190,7 @@ impl Desk {
             work.locked = Some(format!("{REGISTRATION} is of another folder's frames; move it away"));
             return;
         }
-        let changed = registration.without_changed(&night);
-        let all = night.frames.iter().all(|f| registration.frame(&f.name).is_some());
-        let no_other = registration.frames.iter().all(|f| night.frame(&f.file).is_some());
-        if changed.is_empty() && all && no_other {
+        if registration.is_of(&night) {
             work.found = Some(Found { registration: Arc::new(registration), digest: frames_digest });
         } else {
             work.earlier = Some(registration);
@@ -236,6 +232,8 @@ impl Desk {
             looks.look(night, &|i| (first..first + AT_ONCE).contains(&i), &|_| self.job.step());
         }
         let mut found = register_with(night, ClockSource::Frames, &looks, &|_| {});
+        // Here there is a bar for it; a picture that waits shows none.
+        let of_others = self.others.look(self.cache.as_deref())?;
         let mut work = self.work();
         work.looks = looks;
         if !work.night.as_ref().is_some_and(|now| Arc::ptr_eq(now, night)) {
@@ -244,11 +242,13 @@ impl Desk {
         let before = work.registration().map(|r| (*r).clone()).or_else(|| work.earlier.take());
         let kept = before.map_or(0, |before| {
             found.value.keep_what_was_set(&before);
-            keep_circles(&mut found.value, &before)
+            found.value.keep_circles_set_by_hand(&before)
         });
         let seen = found.value.frames.iter().filter(|f| f.disc().is_some()).count();
         work.said.retain(|d| !found.diagnostics.contains(d));
         work.said.extend(found.diagnostics);
+        work.said.retain(|d| !of_others.contains(d));
+        work.said.extend(of_others);
         work.found = Some(Found { registration: Arc::new(found.value), digest });
         work.steps.forget_frames();
         work.version += 1;
@@ -302,21 +302,4 @@ fn first_layout(request: &PageRequest, folder: &Path) -> std::io::Result<(String
     let grid = stock().find(|(name, _)| *name == "phase-grid.ron");
     let (name, text) = grid.ok_or_else(|| std::io::Error::other("the program brings no layout along"))?;
     Ok((name.into(), text.into(), Vec::new()))
-}
-
-/// Whether a person has set where a frame's Moon is: nothing was measured of such a disc.
-fn is_set_by_hand(frame: &FrameRegistration) -> bool {
-    frame.status() == Status::Measured && frame.fit().is_none()
-}
-
-/// Takes over the circles that a person has set; how many those are.
-fn keep_circles(found: &mut Registration, before: &Registration) -> usize {
-    let mut kept = 0;
-    for frame in &mut found.frames {
-        if let Some(earlier) = before.frame(&frame.file).filter(|f| is_set_by_hand(f)) {
-            frame.sighting = earlier.sighting.clone();
-            kept += 1;
-        }
-    }
-    kept
 }

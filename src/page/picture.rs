@@ -283,6 +283,7 @@ fn write_aside(desk: Arc<Desk>, name: String) -> Answer<StatusCode> {
     if !desk.job.begin("writing the picture", 100, true) {
         return Err("something is being done already".into());
     }
+    desk.job.reach(0.0);
     std::thread::spawn(move || {
         let written = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| {
             let watching = |drawn: f64| {

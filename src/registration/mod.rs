@@ -216,6 +216,27 @@ impl Registration {
         kept
     }
 
+    /// Takes over the circles that a person set in an earlier registration of these frames; returns how many those are. (Nothing was
+    /// measured of such a disc.)
+    pub fn keep_circles_set_by_hand(&mut self, earlier: &Registration) -> usize {
+        let by_hand = |f: &FrameRegistration| f.status() == Status::Measured && f.fit().is_none();
+        let mut kept = 0;
+        for frame in &mut self.frames {
+            if let Some(before) = earlier.frame(&frame.file).filter(|f| by_hand(f)) {
+                frame.sighting = before.sighting.clone();
+                kept += 1;
+            }
+        }
+        kept
+    }
+
+    /// Whether this registration is of just these frames, unchanged; those that have changed lose their discs.
+    pub fn is_of(&mut self, night: &crate::ingest::Night) -> bool {
+        let changed = self.without_changed(night);
+        let all = night.frames.iter().all(|f| self.frame(&f.name).is_some());
+        changed.is_empty() && all && self.frames.iter().all(|f| night.frame(&f.file).is_some())
+    }
+
     /// Width and height of a frame, pixels.
     pub fn size_of(&self, frame: &FrameRegistration) -> (usize, usize) {
         self.rigs.get(frame.rig).map_or((0, 0), |r| (r.width, r.height))

@@ -95,17 +95,18 @@ impl Quality {
     }
 }
 
-/// Where a disc's brightest parts reach this, a camera's curve has pressed what lies below white together with it.
-const NEAR_WHITE: f32 = 0.95;
-/// The mean of a well exposed full Moon whose rays just reach white, and of a disc of which nothing is left but white.
-const MEANS: [f64; 2] = [0.35, 0.95];
+/// Where a disc's brightest parts reach this, a camera's curve presses what lies below white together with it: by nothing, and wholly.
+const NEAR_WHITE: [f64; 2] = [0.93, 0.98];
+/// The mean of a well exposed full Moon over its brightest parts (the sample night's first frames: 0.62 and 0.61), and that of a
+/// disc of which nothing is left but white.
+const MEANS: [f64; 2] = [0.62, 0.95];
 
 /// The share of a disc that is lost to near white though hardly a sample is full: how far its mean is from that of a disc that only
 /// touches white towards white itself.
 fn washed_out(fit: &DiscFit) -> f64 {
+    let along = |value: f64, [from, to]: [f64; 2]| ((value - from) / (to - from)).clamp(0.0, 1.0);
     let mean = f64::from(fit.mean_level / fit.disc_level.max(1e-6));
-    let share = ((mean - MEANS[0]) / (MEANS[1] - MEANS[0])).clamp(0.0, 1.0);
-    if fit.disc_level + fit.sky_level < NEAR_WHITE { 0.0 } else { share }
+    along(f64::from(fit.disc_level + fit.sky_level), NEAR_WHITE) * along(mean, MEANS)
 }
 
 /// Whether the edge of the frame, or of what its file tells, cuts a disc, or nothing says where it is.
@@ -114,4 +115,38 @@ pub fn is_cut(frame: &FrameRegistration, size: (usize, usize)) -> bool {
     let shown = frame.told.unwrap_or(PixelRect::of_size(size.0, size.1));
     let (left, top) = (c.x - shown.x0 as f64, c.y - shown.y0 as f64);
     left.min(top).min(shown.x1 as f64 - c.x).min(shown.y1 as f64 - c.y) < r
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::raster::PixelPoint;
+
+    #[test]
+    fn what_is_pressed_against_white_is_worth_less_and_a_bright_full_moon_is_not() {
+        let fit = |disc_level: f32, mean_level: f32| DiscFit {
+            centre: PixelPoint::new(100.0, 100.0),
+            radius_px: 40.0,
+            rectified_radius_px: 40.0,
+            centre_sigma_px: 0.1,
+            radius_sigma_px: 0.1,
+            arc_deg: 360.0,
+            residual_px: 0.2,
+            edge_width_px: 1.0,
+            saturated_share: 0.0,
+            disc_level,
+            mean_level,
+            sky_level: 0.0,
+            contrast: 100.0,
+            agreeing: 1.0,
+            open_share: 1.0,
+        };
+        // A full Moon whose rays reach white, a crescent that does, and copper in the middle of the scale.
+        for (high, mean) in [(0.99, 0.61), (0.99, 0.2), (0.6, 0.5)] {
+            assert_eq!(washed_out(&fit(high, mean)), 0.0, "{high} {mean}");
+        }
+        // Copper given so much that its upper half is white.
+        assert!(washed_out(&fit(0.99, 0.76)) > 0.35);
+        assert!(washed_out(&fit(0.99, 0.95)) > 0.99);
+    }
 }

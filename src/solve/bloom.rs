@@ -4,6 +4,7 @@
 //! same white further and further out: by about as much for each factor in the light. A limb's step of light no longer
 //! tells how bright it was; exposure and ephemeris do, up to a factor that the limbs below white tell. How far each factor carries is told,
 //! as the curve's displacement is (`tone`), by how much larger than the Moon the burnt discs are.
+//! It is told of cameras whose curve is told, to which it adds.
 //! Neglected: that a lens's glow falls off as a power of the distance, not exponentially; cloud, which dims a frame.
 
 use super::sky_place::SkyPlace;
@@ -86,7 +87,7 @@ impl Bloom {
             .collect();
         let (by_factor, from) = line(&burnt);
         let tells = burnt.len() >= FEWEST_FRAMES && scatter < MOST_SCATTER && by_factor > LEAST_WIDTHS;
-        tells.then(|| Bloom { by_factor: by_factor.min(MOST_WIDTHS), scale: scale - from })
+        tells.then(|| Bloom { by_factor, scale: scale - from })
     }
 
     /// How far the limb lies outside itself, widths of its edge, by the logarithm of exposure and light.
@@ -102,9 +103,30 @@ fn line(burnt: &[(f64, f64)]) -> (f64, f64) {
     let mean = |of: &dyn Fn(&(f64, f64)) -> f64| burnt.iter().map(of).sum::<f64>() / burnt.len().max(1) as f64;
     let (beyond, larger) = (mean(&|d| d.0), mean(&|d| d.1));
     let square = mean(&|d| (d.0 - beyond).powi(2));
-    let slope = mean(&|d| (d.0 - beyond) * (d.1 - larger)) / square.max(1e-9);
+    let slope = (mean(&|d| (d.0 - beyond) * (d.1 - larger)) / square.max(1e-9)).min(MOST_WIDTHS);
     if square.sqrt() > LEAST_SPREAD && slope > 0.0 && larger < slope * beyond {
         return (slope, beyond - larger / slope);
     }
-    (mean(&|d| d.0 * d.1) / mean(&|d| d.0 * d.0).max(1e-9), 0.0)
+    ((mean(&|d| d.0 * d.1) / mean(&|d| d.0 * d.0).max(1e-9)).min(MOST_WIDTHS), 0.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_sizes_of_burnt_discs_tell_how_far_glow_carries_and_from_where() {
+        // By 1.2 widths a factor of e, from 0.9 beyond white on.
+        let told: Vec<(f64, f64)> = [0.95, 1.0, 2.2, 2.3, 2.6].iter().map(|m| (*m, 1.2 * (m - 0.9))).collect();
+        let (by_factor, from) = line(&told);
+        assert!((by_factor - 1.2).abs() < 1e-9 && (from - 0.9).abs() < 1e-9, "{by_factor} {from}");
+        // Burnt alike they tell no beginning.
+        let (by_factor, from) = line(&[(2.0, 1.0), (2.1, 1.1), (1.9, 0.9)]);
+        assert!((by_factor - 0.5).abs() < 0.01 && from == 0.0, "{by_factor} {from}");
+        // No glow carries further than a lens's.
+        assert_eq!(line(&[(1.0, 0.0), (2.0, 9.0), (3.0, 18.0)]).0, MOST_WIDTHS);
+        let bloom = Bloom { by_factor: 2.0, scale: 1.0 };
+        assert!(bloom.outwards(WHITE.ln() - 1.0) < 1e-12 && bloom.outwards(-9.0) == 0.0);
+        assert!((bloom.outwards(WHITE.ln()) - 2.0).abs() < 1e-12);
+    }
 }

@@ -121,7 +121,7 @@ fn through_air(fit: DiscFit, place: &SkyPlace) -> DiscFit {
 }
 
 /// With what frames cannot tell of each other, for all of them share it: the camera's curve; and the air, where nobody says how
-/// high the Moon stood: an arc's circle may be that of a disc pressed by as much as it is at ten degrees, and lies off its middle
+/// high the Moon stood: an arc's circle may be that of a disc pressed by as much as it is at eight degrees, and lies off its middle
 /// by half of that.
 pub(super) fn with_what_is_shared(sequence: &Sequence<'_>, moons: Vec<Option<Moon>>) -> Vec<Option<Moon>> {
     const HALF_PRESSED: f64 = 0.006;
@@ -235,7 +235,8 @@ fn measure_one(
     let known = Known { radius, share, shape: SkyShape { lens, flattening }, place_known };
     let saturated = look.map_or(0.0, |l| l.fit.saturated_share);
     // What bloom makes of limbs the curve that was told holds for the greater part.
-    let expected = known.expectation(if limbs.is_some() { 0.25 * saturated } else { saturated });
+    let is_moved = look.is_some_and(Look::is_limb_moved);
+    let expected = known.expectation(if is_moved { 0.25 * saturated } else { saturated });
     let shading = pointing.zip(place).map(|(pointing, place)| place.light_over(pointing, near));
     let shading = shading.as_ref().map(|s| s as Shading<'_>);
     let stray = |fit: &DiscFit| expected_at.is_some_and(|e| e.distance(fit.centre) > leash);
@@ -380,7 +381,8 @@ fn unlike_the_others(look: &Look, radius: f64) -> DiscFit {
 fn is_settled(look: &Look, fit: &DiscFit, radius: f64) -> bool {
     let same_size = (look.fit.rectified_radius_px / radius - 1.0).abs() < 0.012 + 0.3 / radius;
     let unmoved = look.fit.centre.distance(fit.centre) < 0.02 * radius + 0.5;
-    look.keeps_its_pixels() || (look.is_at_full_size() && same_size && unmoved && fit.arc_deg >= 120.0)
+    (look.keeps_its_pixels() && !look.is_limb_moved())
+        || (look.is_at_full_size() && same_size && unmoved && fit.arc_deg >= 120.0)
 }
 
 /// Moons whose places are weighed with what the aim says of them.

@@ -9,7 +9,8 @@
 //! 3. `mount`: what the mount did: a fixed tripod's aim from knock to knock, a mount that follows the sky, a hand;
 //! 4. `choice`: which disc of each frame is the Moon, and what the others are; `track`: what stands off the way of
 //!    all the others, where the camera stood still and no sky is known;
-//! 5. `measure`: each Moon once more with the radius, lens and air known (`burnt`: small ones that are white); `mount` again from those;
+//! 5. `measure`: each Moon once more with the radius, lens and air known (`bloom`: limbs beyond white; `burnt`: small discs that
+//!    are white); `mount` again from those;
 //! 6. `face`: which way up, by the Moon's own features (`lunar_face`), and ties from frame to frame;
 //! 7. `shadow`: the phase that each frame shows, and with it the camera's clock;
 //! 8. `overruled`: what the records claim (`claims`) that the frames overrule;

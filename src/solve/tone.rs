@@ -67,7 +67,7 @@ fn parts(step: f64) -> (f64, f64) {
     ((step / 0.1).ln() / 3.0, step * step)
 }
 
-/// The limbs of frames at one zoom that may tell of a curve: large, clear, half of each seen, and the sky foretells their size.
+/// The limbs of frames at one zoom that may tell of a curve: clear, half of each seen, and the sky foretells their size.
 pub(super) fn limbs(sequence: &Sequence<'_>, seen: &[Seen], zoom: &Zoom) -> Vec<Limb> {
     const LEAST_ARC_DEG: f64 = 170.0;
     let Some(scale) = zoom.scale else { return Vec::new() };

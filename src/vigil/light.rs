@@ -27,7 +27,9 @@ const DROP_SEEN: f64 = 0.97;
 const DROPPED_MINUTES: f64 = 30.0;
 /// Longer ago, when as much of the disc lay in the umbra to this share, the same dial stood where this night's ladder puts it.
 const SAME_STEP: f64 = 0.03;
-/// Of what is alike in the dials' own steps, stops.
+/// in so many moments,
+const SAME_STEP_MOMENTS: usize = 2;
+/// which were given as little to this, stops.
 const ALIKE_STOPS: f64 = 0.4;
 /// Light that is below this share of the clear frames' is cloud,
 const CLOUDED: f64 = 0.4;
@@ -158,7 +160,7 @@ fn is_total(j: &Judged) -> bool {
 /// How many stops less the frames of a moment were given than those before it, by what the camera records, and by that against what
 /// the plan asks for at each instant, the lesser of the two: towards totality the plan asks for more from frame to frame, after it
 /// for less. The longest but one of those before counts, since one may be a trial; what it was given beyond the plan (for the copper
-/// beside a last sliver) is no measure. `None` as well where the night gave a frame as little when as much of the disc lay in the
+/// beside a last sliver) is no measure. `None` as well where the night gave frames as little when as much of the disc lay in the
 /// umbra: on the way out of the shadow a ladder goes down the steps that it went up.
 fn dropped_stops(context: &Context<'_>, now: Now<'_>, moment: &[&Judged]) -> Option<f64> {
     let (request, setup) = context.plan_request().zip(context.setup(now))?;
@@ -189,10 +191,18 @@ fn dropped_stops(context: &Context<'_>, now: Now<'_>, moment: &[&Judged]) -> Opt
     let given = moment.iter().filter_map(|j| gathered(j)).max_by(f64::total_cmp)?;
     let umbral = moment.last()?.umbral_fraction;
     let is_same_step = |j: &&Judged| {
-        is_total(j) == total && j.umbral_fraction.zip(umbral).is_some_and(|(a, b)| (a - b).abs() < SAME_STEP)
+        let is_earlier = j.at.is_some_and(|at| here.seconds_since(at) >= 60.0 * DROPPED_MINUTES);
+        let alike = j.umbral_fraction.zip(umbral).is_some_and(|(a, b)| (a - b).abs() < SAME_STEP);
+        is_earlier && alike && is_total(j) == total
     };
-    let earlier = context.before.iter().take(context.before.len().saturating_sub(before.len())).filter(is_same_step);
-    let is_of_the_ladder = earlier.filter_map(gathered).any(|then| then < given + ALIKE_STOPS);
+    // Of a bracket the longest counts.
+    let near_s = moment_s(context.before);
+    let longest = |j: &Judged| {
+        let with_it = context.before.iter().filter(|o| std::ptr::eq(*o, j) || is_one_moment(o, j, near_s));
+        with_it.filter_map(gathered).max_by(f64::total_cmp)
+    };
+    let alike = context.before.iter().filter(is_same_step).filter_map(longest).filter(|l| *l < given + ALIKE_STOPS);
+    let is_of_the_ladder = alike.count() >= SAME_STEP_MOMENTS * moment.len();
     (now < -BELOW_THE_PLAN_STOPS && !is_of_the_ladder).then_some(dropped)
 }
 

@@ -179,3 +179,36 @@ fn discs_larger_than_they_bear_are_said() {
         assert_eq!(said.contains("discs-blown-up") && said.contains("disc_diameter"), is_said, "{diameter}: {said}");
     }
 }
+
+/// Of three frames within ten seconds, three times, one each is shown, and the grid is drawn with three cells; who names files gets them.
+#[test]
+fn one_disc_of_each_bracket_is_shown() {
+    use crate::nights::{copy_of_small_night, moonloom, stderr, text};
+    let folder = copy_of_small_night();
+    let row = |i: usize| format!("n{:04}.jpg,2028-12-31T{:02}:00:{:02}Z\n", i + 1, 14 + i / 3, 5 * (i % 3));
+    let table: String = (0..9).map(row).collect();
+    std::fs::write(folder.path().join("frames.csv"), format!("file,utc\n{table}")).unwrap();
+    let layout = folder.path().join("layout.ron");
+    let shown = |selection: &str| {
+        let words = format!(
+            "(version: 2, canvas: (width: 900, height: 300, margin: 0), arrangement: PhaseGrid(columns: 3, rows: 3), \
+             selection: ({selection}), light: (merge: None))"
+        );
+        std::fs::write(&layout, words).unwrap();
+        let run = moonloom(&["compose", text(&layout), text(folder.path()), "--dry-run", "--json"]);
+        assert!(run.status.success(), "{}", stderr(&run));
+        let json: serde_json::Value = serde_json::from_slice(&run.stdout).unwrap();
+        let all = json["placements"].as_array().unwrap().iter();
+        let of = |p: &serde_json::Value| (p["frame"].as_str().unwrap().to_owned(), p["radius_px"].as_f64().unwrap());
+        (all.map(of).collect::<Vec<_>>(), stderr(&run))
+    };
+    let (discs, said) = shown("count: 9");
+    assert!(said.contains("one-of-a-burst") && said.contains("9 frames are brackets or bursts of 3 moments"), "{said}");
+    let moment = |name: &str| (name[1..5].parse::<usize>().unwrap() - 1) / 3;
+    let moments: Vec<usize> = discs.iter().map(|(name, _)| moment(name)).collect();
+    assert_eq!(moments, [0, 1, 2], "{discs:?}");
+    // One row of cells of 300 px: larger than in cells of 100, and not much larger than they were photographed, with r = 45.
+    assert!(discs.iter().all(|(_, radius)| (50.0..=91.0).contains(radius)), "{discs:?}");
+    let (named, said) = shown("files: [\"n0001.jpg\", \"n0002.jpg\", \"n0003.jpg\"]");
+    assert!(named.len() == 3 && !said.contains("one-of-a-burst"), "{named:?} {said}");
+}

@@ -382,10 +382,10 @@ fn a_picture_that_is_stopped_is_not_written() {
     let words =
         "(version: 2, canvas: (width: 900, height: 900), arrangement: PhaseGrid(columns: 3, rows: 3, up: North))";
     let layout = moonloom::layout::Layout::parse(std::path::Path::new("grid.ron"), words).unwrap();
-    let told = std::cell::RefCell::new(Vec::new());
+    let told = std::sync::Mutex::new(Vec::new());
     let (all, until_half) = (
         |drawn: f64| {
-            told.borrow_mut().push(drawn);
+            told.lock().unwrap().push(drawn);
             true
         },
         |drawn: f64| drawn < 0.5,
@@ -399,7 +399,7 @@ fn a_picture_that_is_stopped_is_not_written() {
         assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0, "{name}");
         let watched = PictureRequest { watching: Some(&all), ..picture };
         compose(&ComposeRequest { picture: watched, out: &out, preview: None }).unwrap();
-        let told = std::mem::take(&mut *told.borrow_mut());
+        let told = std::mem::take(&mut *told.lock().unwrap());
         assert!(told[0] == 0.0 && told.is_sorted() && told[told.len() - 1] > 0.6, "{name}: {told:?}");
         std::fs::remove_file(&out).unwrap();
     }

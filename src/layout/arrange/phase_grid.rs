@@ -7,7 +7,8 @@ use crate::layout::chosen::Chosen;
 use crate::layout::notation::{Order, PhaseGrid};
 use crate::raster::PixelPoint;
 
-/// A disc is enlarged this many times without being called soft (common practice, no source).
+/// A disc that is given a larger cell than was asked for is enlarged no further than about this (common practice, no source: prints
+/// are called soft from two or three times on).
 const BEARS: f64 = 2.0;
 
 pub(super) fn phase_grid(

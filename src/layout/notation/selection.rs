@@ -24,7 +24,7 @@ pub struct Selection {
     pub minutes_apart: Option<f64>,
     /// At least this far apart along the track, such as `"1.3disc"`.
     pub apart: Option<Length>,
-    /// This many, evenly spread over the night, one of each bracket or burst; discs that are hardly there (cut, in cloud) are passed over where others are enough.
+    /// This many, evenly spread over the night; discs that are hardly there (cut, in cloud) are passed over where others are enough.
     pub count: Option<usize>,
     /// Not before this: a UTC instant or a contact.
     pub from: Option<String>,

@@ -80,6 +80,10 @@ fn parted(times: &[f64], run: std::ops::Range<usize>) -> Vec<std::ops::Range<usi
     if stands_apart && times[run.end - 1] - times[run.start] <= LONGEST_S {
         return vec![run];
     }
+    // Frames of one instant, and no others: nothing parts them.
+    if longest <= 0.0 {
+        return Vec::new();
+    }
     // Evenly fired frames have no pause among them.
     let shortest = inside().map(gap).fold(f64::INFINITY, f64::min);
     if shortest > OF_THE_PAUSE * longest {
@@ -116,6 +120,8 @@ mod tests {
         // One frame alone, none at all, and two whose shutters opened in one second.
         assert!(bursts(&[1.0]).is_empty() && bursts(&[]).is_empty());
         assert_eq!(bursts(&[0.0, 300.0, 300.0, 600.0]), [1..3]);
+        assert!(bursts(&[0.0, 0.0]).is_empty() && bursts(&[5.0; 4]).is_empty());
+        assert_eq!(bursts(&[5.0, 5.0, 90.0]), [0..2]);
         // A burst that goes on for minutes is a film, and a whole night of one burst is meant so.
         let film: Vec<f64> = (0..100).map(f64::from).chain([500.0]).collect();
         assert!(bursts(&film).is_empty() && bursts(&[0.0, 1.0, 2.0]).is_empty());
