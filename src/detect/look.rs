@@ -59,6 +59,8 @@ struct InLight {
 const CURVE_SIGMA: f64 = 0.15;
 /// How much further out it may place bright limbs than faint ones, in widths of the edge.
 const CURVE_BEND: f64 = 0.4;
+/// What is left of that where the limb was moved by what the curve makes of limbs (by five nights of another hand).
+const MOVED_SHARE: f64 = 0.8;
 /// How far blooming may move a limb of which a third or more is saturated, in widths of the edge (by rehearsed nights: 0.3
 /// and 0.4 pixels where the edge is 1.2 wide).
 const BLOOM: f64 = 0.3;
@@ -354,11 +356,11 @@ impl Look {
     }
 
     /// How far a camera's own curve, which places bright limbs further out than faint ones, may shift the centre, pixels: all frames of a
-    /// light alike, so that none tells of the other. Of a limb that was moved by what the curve is known to do, a third; of one that lay
+    /// light alike, so that none tells of the other. Of a limb that was moved by what the curve is known to do, what such moving leaves; of one that lay
     /// on light to begin with, nothing, and of a small disc, which all its pixels place.
     pub fn curve_pull_px(&self) -> f64 {
         let share = match (self.on_codes, self.is_moved, self.keeps_its_pixels()) {
-            (true, true, _) => 1.0 / 3.0,
+            (true, true, _) => MOVED_SHARE,
             (true, false, false) => 1.0,
             _ => 0.0,
         };

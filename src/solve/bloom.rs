@@ -87,7 +87,7 @@ impl Bloom {
             .collect();
         let (by_factor, from) = line(&burnt);
         let tells = burnt.len() >= FEWEST_FRAMES && scatter < MOST_SCATTER && by_factor > LEAST_WIDTHS;
-        tells.then(|| Bloom { by_factor, scale: scale - from })
+        tells.then_some(Bloom { by_factor, scale: scale - from })
     }
 
     /// How far the limb lies outside itself, widths of its edge, by the logarithm of exposure and light.

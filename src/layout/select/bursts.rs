@@ -119,9 +119,9 @@ mod tests {
         assert!(bursts(&minutes).is_empty());
         // One frame alone, none at all, and two whose shutters opened in one second.
         assert!(bursts(&[1.0]).is_empty() && bursts(&[]).is_empty());
-        assert_eq!(bursts(&[0.0, 300.0, 300.0, 600.0]), [1..3]);
+        assert!(bursts(&[0.0, 300.0, 300.0, 600.0]).into_iter().eq([(1, 3)].map(|(a, b)| a..b)));
         assert!(bursts(&[0.0, 0.0]).is_empty() && bursts(&[5.0; 4]).is_empty());
-        assert_eq!(bursts(&[5.0, 5.0, 90.0]), [0..2]);
+        assert!(bursts(&[5.0, 5.0, 90.0]).into_iter().eq([(0, 2)].map(|(a, b)| a..b)));
         // A burst that goes on for minutes is a film, and a whole night of one burst is meant so.
         let film: Vec<f64> = (0..100).map(f64::from).chain([500.0]).collect();
         assert!(bursts(&film).is_empty() && bursts(&[0.0, 1.0, 2.0]).is_empty());
