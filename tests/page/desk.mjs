@@ -49,7 +49,7 @@ try {
   await check("the first run");
   await page.fill("[name=latitude_deg]", "-31.9");
   await page.fill("[name=longitude_deg]", "115.75");
-  await page.fill("[name=utc_offset]", "+08:00");
+  await page.fill("[name=utc_offset]", "UTC+8");
   await page.selectOption("[name=mount]", "ReaimedTripod");
   await page.fill("[name=pixel_pitch_um]", "9.17");
   await page.click("form.form button.first");

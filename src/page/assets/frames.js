@@ -3,6 +3,12 @@ import { $, ask, el, json, refresh, say, state } from "./page.js";
 
 const MARKS = { measured: "\u25cf measured", inferred: "\u25cb inferred", absent: "\u2715 absent" };
 
+/** An offset from UTC as the notes write it, however it was typed: `+8`, `UTC-3:30`. */
+function zone(typed) {
+  const parts = /^(?:utc|gmt)? ?([+\-\u2212]?)(\d{1,2})(?::?(\d\d))?$/i.exec(typed);
+  return parts ? `${"-\u2212".includes(parts[1] || "+") ? "-" : "+"}${parts[2].padStart(2, "0")}:${parts[3] ?? "00"}` : typed.toUpperCase();
+}
+
 /** The form for what the camera did not record. */
 async function notesForm() {
   const n = await json("/api/notes");
@@ -15,7 +21,7 @@ async function notesForm() {
     field("latitude_deg", "Latitude, degrees north", n.site?.latitude_deg, { ...number, min: -90, max: 90 }),
     field("longitude_deg", "Longitude, degrees east", n.site?.longitude_deg, { ...number, min: -360, max: 360 }),
     field("elevation_m", "Elevation, metres", n.site?.elevation_m, number),
-    field("utc_offset", "Zone of the camera's clock, from UTC", n.utc_offset, { placeholder: "+08:00", pattern: "[+\\-]\\d\\d:\\d\\d" }),
+    field("utc_offset", "Zone of the camera's clock, from UTC", n.utc_offset, { placeholder: "+08:00 or +8", pattern: "((UTC|utc|GMT|gmt) ?)?[+\\-\u2212]?\\d{1,2}(:?[0-5]\\d)?|[Zz]" }),
     el("label", {}, `What held the camera${n.mount === "Unknown" && suggested ? ` (by the frames: ${suggested})` : ""}`, el("select", { name: "mount" }, ...mounts.map(([value, words]) => el("option", { value, selected: value === n.mount }, words)))),
     field("focal_length_mm", "Focal length, millimetres", n.focal_length_mm, { ...number, min: 0 }),
     field("pixel_pitch_um", "Spacing of pixels, micrometres", n.pixel_pitch_um, { ...number, min: 0, placeholder: n.suggested.pixel_pitch_um ? `by the frames ${n.suggested.pixel_pitch_um}` : "" }),
@@ -30,6 +36,7 @@ async function notesForm() {
       if (!input.name || input.value.trim() === "") continue;
       body[input.name] = input.type === "number" ? Number(input.value) : input.value.trim();
     }
+    if (body.utc_offset) body.utc_offset = zone(body.utc_offset);
     if (body.mount === "Unknown" && n.mount === "Unknown") delete body.mount;
     // What the camera recorded need not be said again.
     if (body.focal_length_mm === n.focal_length_mm) delete body.focal_length_mm;
