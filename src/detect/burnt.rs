@@ -12,7 +12,7 @@ use super::small_disc::Shading;
 use crate::raster::{PixelPoint, Plane};
 
 /// White, as cameras have it: some curves end at code 240 or so, and noise goes on below.
-const WHITE: f32 = 0.75;
+pub(crate) const WHITE: f32 = 0.75;
 /// How much darker its darkest tenth is than its brightest, at most: seas and craters differ by more, noise by less.
 const FLAT: f32 = 0.82;
 /// Cells a pixel's side is divided into.

@@ -88,6 +88,30 @@ pub struct DiscFit {
     pub open_share: f64,
 }
 
+#[cfg(test)]
+impl DiscFit {
+    /// A disc that is well seen, for tests.
+    pub(crate) fn well_seen(centre: PixelPoint, radius_px: f64) -> Self {
+        DiscFit {
+            centre,
+            radius_px,
+            rectified_radius_px: radius_px,
+            centre_sigma_px: 0.1,
+            radius_sigma_px: 0.1,
+            arc_deg: 360.0,
+            residual_px: 0.2,
+            edge_width_px: 1.0,
+            saturated_share: 0.0,
+            disc_level: 0.5,
+            mean_level: 0.3,
+            sky_level: 0.0,
+            contrast: 100.0,
+            agreeing: 1.0,
+            open_share: 0.0,
+        }
+    }
+}
+
 impl DiscFit {
     /// How convincing the disc is, 0..1: how much of the limb is seen and how many blurs long that is, how well it
     /// agrees, how it stands out, and how little of the disc runs on beyond the circle.

@@ -235,6 +235,12 @@ fn bent(points: &[LimbPoint]) -> f64 {
     normal.cholesky().map_or(0.0, |c| c.solve(&right).fixed_rows::<2>(0).norm())
 }
 
+/// Moves a point of a limb towards its centre by so many widths of the edge; nothing moves a limb by half of the disc.
+fn move_inwards(p: &mut LimbPoint, widths: f64) {
+    let share = (1.0 - widths * p.width_px / p.x.hypot(p.y).max(1.0)).max(0.5);
+    (p.x, p.y) = (p.x * share, p.y * share);
+}
+
 fn step_in_twenties(p: &LimbPoint) -> f64 {
     f64::from(p.step).max(1e-3).ln() / 3.0
 }
@@ -410,9 +416,11 @@ impl Look {
         Some(light.limb.iter().map(rectified).collect())
     }
 
-    /// By how many widths of its edge the circle through its limb on light is larger than a radius (rectified).
-    pub fn larger_than(&self, radius: f64, shape: &dyn Shape) -> Option<f64> {
-        let points = self.limb_in_light(shape)?;
+    /// By how many widths of its edge the circle through its limb on light, moved inwards by what is told of each point, is larger than
+    /// a radius (rectified).
+    pub fn larger_than(&self, radius: f64, shape: &dyn Shape, outwards: impl Fn(&LimbPoint) -> f64) -> Option<f64> {
+        let mut points = self.limb_in_light(shape)?;
+        points.iter_mut().for_each(|p| move_inwards(p, outwards(p)));
         let circle = fit_circle(&points, radius, None)?;
         let weight = points.iter().map(|p| p.weight).sum::<f64>().max(1e-9);
         let width = points.iter().map(|p| p.weight * p.width_px).sum::<f64>() / weight;
@@ -428,11 +436,7 @@ impl Look {
     /// ([`Look::again`]); what was told of its size before stays.
     pub fn with_limb_moved(mut self, outwards: impl Fn(&LimbPoint) -> f64) -> Look {
         if let Some(light) = &mut self.in_light {
-            for p in &mut light.limb {
-                // Nothing moves a limb by half of the disc.
-                let share = (1.0 - outwards(p) * p.width_px / p.x.hypot(p.y).max(1.0)).max(0.5);
-                (p.x, p.y) = (p.x * share, p.y * share);
-            }
+            light.limb.iter_mut().for_each(|p| move_inwards(p, outwards(p)));
             self.is_moved = true;
         }
         self

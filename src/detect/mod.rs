@@ -24,7 +24,7 @@ mod small_disc;
 mod smear;
 mod trace;
 
-pub(crate) use burnt::Burnt;
+pub(crate) use burnt::{Burnt, WHITE};
 pub(crate) use circle::RadiusPrior;
 pub(crate) use cutout::{Cutout, RADIUS, SIDE};
 pub(crate) use faint::find_faint;

@@ -190,7 +190,7 @@ impl Desk {
             work.locked = Some(format!("{REGISTRATION} is of another folder's frames; move it away"));
             return;
         }
-        if registration.is_of(&night) {
+        if registration.without_changed(&night).is_empty() && registration.names_just(&night) {
             work.found = Some(Found { registration: Arc::new(registration), digest: frames_digest });
         } else {
             work.earlier = Some(registration);

@@ -108,7 +108,9 @@ fn look(folder: &Path, kept_name: &str, cache: Option<&Path>) -> Result<Seen, St
     let path = folder.join(kept_name);
     let earlier = crate::files::read_text(&path).ok().and_then(|text| read_registration(&path, &text).ok());
     let mut earlier = earlier.map(|file| file.registration);
-    let is_of_these = earlier.as_mut().is_some_and(|earlier| earlier.is_of(&night));
+    let is_of_these = earlier
+        .as_mut()
+        .is_some_and(|earlier| earlier.without_changed(&night).is_empty() && earlier.names_just(&night));
     let registration = match earlier {
         Some(earlier) if is_of_these => earlier,
         earlier => {

@@ -230,11 +230,11 @@ impl Registration {
         kept
     }
 
-    /// Whether this registration is of just these frames, unchanged; those that have changed lose their discs.
-    pub fn is_of(&mut self, night: &crate::ingest::Night) -> bool {
-        let changed = self.without_changed(night);
+    /// Whether this registration names each frame of a night and no other; whether they are unchanged says
+    /// [`without_changed`](Self::without_changed).
+    pub fn names_just(&self, night: &crate::ingest::Night) -> bool {
         let all = night.frames.iter().all(|f| self.frame(&f.name).is_some());
-        changed.is_empty() && all && self.frames.iter().all(|f| night.frame(&f.file).is_some())
+        all && self.frames.iter().all(|f| night.frame(&f.file).is_some())
     }
 
     /// Width and height of a frame, pixels.

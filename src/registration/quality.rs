@@ -125,21 +125,9 @@ mod tests {
     #[test]
     fn what_is_pressed_against_white_is_worth_less_and_a_bright_full_moon_is_not() {
         let fit = |disc_level: f32, mean_level: f32| DiscFit {
-            centre: PixelPoint::new(100.0, 100.0),
-            radius_px: 40.0,
-            rectified_radius_px: 40.0,
-            centre_sigma_px: 0.1,
-            radius_sigma_px: 0.1,
-            arc_deg: 360.0,
-            residual_px: 0.2,
-            edge_width_px: 1.0,
-            saturated_share: 0.0,
             disc_level,
             mean_level,
-            sky_level: 0.0,
-            contrast: 100.0,
-            agreeing: 1.0,
-            open_share: 1.0,
+            ..DiscFit::well_seen(PixelPoint::new(100.0, 100.0), 40.0)
         };
         // A full Moon whose rays reach white, a crescent that does, and copper in the middle of the scale.
         for (high, mean) in [(0.99, 0.61), (0.99, 0.2), (0.6, 0.5)] {

@@ -8,14 +8,12 @@
 //! Neglected: that a lens's glow falls off as a power of the distance, not exponentially; cloud, which dims a frame.
 
 use super::sky_place::SkyPlace;
-use crate::detect::{LimbPoint, Look};
+use crate::detect::{LimbPoint, Look, WHITE};
 use crate::ingest::Frame;
 use crate::units::Angle;
 
 /// A limb whose step is below this is not cut off at white, and one that shows at all has this much.
 const BELOW_WHITE: std::ops::Range<f64> = 0.05..0.5;
-/// White, as cameras have it.
-const WHITE: f64 = 0.75;
 /// Fewest frames that are burnt by so much, in logarithms, as a mean over their limbs.
 const FEWEST_FRAMES: usize = 3;
 const BURNT_BY: f64 = 0.3;
@@ -36,7 +34,7 @@ pub(super) struct Bloom {
 }
 
 /// A disc whose limb may tell.
-pub(super) struct Burnt<'a> {
+pub(super) struct LitDisc<'a> {
     pub look: &'a Look,
     pub frame: &'a Frame,
     pub place: &'a SkyPlace,
@@ -60,8 +58,8 @@ pub(super) fn light_along(frame: &Frame, place: &SkyPlace, up: Angle) -> Option<
 
 impl Bloom {
     /// From the discs of a camera's frames; `None` where too few are burnt, or they are no larger than others.
-    pub fn of(discs: &[Burnt<'_>]) -> Option<Bloom> {
-        let lights: Vec<(&Burnt<'_>, Vec<(f64, &LimbPoint)>)> = discs
+    pub fn of(discs: &[LitDisc<'_>]) -> Option<Bloom> {
+        let lights: Vec<(&LitDisc<'_>, Vec<(f64, &LimbPoint)>)> = discs
             .iter()
             .filter_map(|d| {
                 let light = light_along(d.frame, d.place, d.up)?;
@@ -92,7 +90,7 @@ impl Bloom {
 
     /// How far the limb lies outside itself, widths of its edge, by the logarithm of exposure and light.
     pub fn outwards(&self, light: f64) -> f64 {
-        self.by_factor * (light + self.scale - WHITE.ln()).max(0.0)
+        self.by_factor * (light + self.scale - f64::from(WHITE).ln()).max(0.0)
     }
 }
 
@@ -126,7 +124,7 @@ mod tests {
         // No glow carries further than a lens's.
         assert_eq!(line(&[(1.0, 0.0), (2.0, 9.0), (3.0, 18.0)]).0, MOST_WIDTHS);
         let bloom = Bloom { by_factor: 2.0, scale: 1.0 };
-        assert!(bloom.outwards(WHITE.ln() - 1.0) < 1e-12 && bloom.outwards(-9.0) == 0.0);
-        assert!((bloom.outwards(WHITE.ln()) - 2.0).abs() < 1e-12);
+        assert!(bloom.outwards(f64::from(WHITE).ln() - 1.0) < 1e-12 && bloom.outwards(-9.0) == 0.0);
+        assert!((bloom.outwards(f64::from(WHITE).ln()) - 2.0).abs() < 1e-12);
     }
 }

@@ -3,20 +3,18 @@
 //! What was kept of a frame serves where its first look was good; a frame that gave nothing, or a doubtful disc, is
 //! decoded once more and searched where the solution expects the Moon.
 
-use super::bloom::{Bloom, Burnt, light_along};
 use super::burnt;
 use super::choice::Choice;
-use super::median;
+use super::limbs::Limbs;
 use super::moon::{CLIPPED_SHARE, Moon, OTHER_SIZE};
 use super::mount::Aim;
 use super::scale::TELLS_NO_SIZE;
 use super::sequence::{Seen, Sequence};
 use super::shape::{Flattening, SkyShape};
 use super::sky_place::SkyPlace;
-use super::tone::Tone;
 use crate::detect::{
-    CONFIDENT, Cutout, DiscFit, Expectation, LimbPoint, Look, Measured, RadiusPrior, SMALL_DISC_PX, Shading,
-    find_discs, find_faint, look_at,
+    CONFIDENT, Cutout, DiscFit, Expectation, Look, Measured, RadiusPrior, SMALL_DISC_PX, Shading, find_discs,
+    find_faint, look_at,
 };
 use crate::ingest::Channel;
 use crate::raster::{PixelPoint, PixelRect};
@@ -25,20 +23,19 @@ use crate::sky::Lens;
 use crate::units::Angle;
 use rayon::prelude::*;
 
-/// The Moon of each frame in which it can be measured; `tone` is what the camera's curve makes of limbs.
+/// The Moon of each frame in which it can be measured; `limbs` is where the camera puts limbs, if that was told.
 pub(super) fn measure(
     sequence: &Sequence<'_>,
     seen: &[&Seen],
     choices: &[Choice],
-    (aim, tone): (&Aim, Option<&Tone>),
+    (aim, limbs): (&Aim, Option<&Limbs>),
 ) -> Vec<Option<Moon>> {
-    let limbs = tone.map(|tone| Limbs::of(sequence, seen, choices, (aim, tone)));
     let one = |k: usize| {
         if matches!(seen[k], Seen::Unreadable(_)) {
             return None;
         }
         let look = choices[k].chosen.and_then(|i| seen[k].discs().get(i));
-        let moon = measure_one(sequence, k, look, (aim, limbs.as_ref()))?;
+        let moon = measure_one(sequence, k, look, (aim, limbs))?;
         let Some(place) = sequence.place(k) else { return Some(moon) };
         let moon = burnt::placed(moon, place, aim, sequence.size());
         Some(Moon { fit: through_air(moon.fit, place), ..moon })
@@ -49,68 +46,6 @@ pub(super) fn measure(
         out.par_extend(some.par_iter().map(|&k| one(k)));
     }
     out
-}
-
-/// What limbs lie outside themselves by, in a camera's frames.
-struct Limbs {
-    tone: Tone,
-    bloom: Option<Bloom>,
-}
-
-impl Limbs {
-    /// The curve with what all its limbs have in common put right: the circles through them, once moved, are of the size that
-    /// the aim knows. (The scale may be the papers' or a track's, or that of limbs that lie outside themselves.) And what
-    /// glow makes of those that are beyond white.
-    fn of(sequence: &Sequence<'_>, seen: &[&Seen], choices: &[Choice], (aim, tone): (&Aim, &Tone)) -> Limbs {
-        /// Fewer discs tell nothing in common.
-        const FEWEST: usize = 6;
-        /// A circle through less of the limb has a radius of its own.
-        const LEAST_ARC_DEG: f64 = 170.0;
-        let (width, height) = sequence.size();
-        let larger = |k: usize| {
-            let chosen = choices[k].chosen.and_then(|i| seen[k].discs().get(i));
-            let look = chosen.filter(|l| l.fit.arc_deg >= LEAST_ARC_DEG)?;
-            let (place, focal) = sequence.place(k).zip(aim.focal_length_px())?;
-            let pointing = aim.pointing(place);
-            let lens = pointing.map_or_else(|| Lens::rectilinear(width, height, focal), |p| p.lens);
-            let shape = SkyShape { lens, flattening: place.flattening(aim.mount(), pointing, look.fit.centre) };
-            let moved = look.clone().with_limb_moved(|p| tone.outwards(f64::from(p.step)));
-            Some((k, look, place, moved.larger_than(aim.radius_px(Some(place))?, &shape)?))
-        };
-        let all: Vec<_> = (0..sequence.len()).filter_map(larger).collect();
-        let common = median(all.iter().map(|d| d.3).collect()).filter(|_| all.len() >= FEWEST).unwrap_or(0.0);
-        let tone = tone.further_by(common);
-        let burnt = all.iter().filter_map(|(k, look, place, larger_by)| {
-            let up = image_up(aim, place, look.fit.centre)?;
-            Some(Burnt { look, frame: sequence.frame(*k), place, up, larger_by: larger_by - common })
-        });
-        Limbs { bloom: Bloom::of(&burnt.collect::<Vec<_>>()), tone }
-    }
-
-    /// A disc with its limb where the Moon's is.
-    fn moved(&self, look: &Look, (sequence, k): (&Sequence<'_>, usize), aim: &Aim) -> Look {
-        /// A small disc is better placed by all of its pixels, unless a curve moves its limb by more than they can tell, widths.
-        const LEAST_RANGE_OF_SMALL: f64 = 1.0;
-        if look.keeps_its_pixels() && self.tone.range() < LEAST_RANGE_OF_SMALL {
-            return look.clone();
-        }
-        let beyond = self.bloom.as_ref().and_then(|bloom| {
-            let place = sequence.place(k)?;
-            let light = light_along(sequence.frame(k), place, image_up(aim, place, look.fit.centre)?)?;
-            Some(move |p: &LimbPoint| bloom.outwards(light(p)))
-        });
-        look.clone().with_limb_moved(|p| {
-            self.tone.outwards(f64::from(p.step)) + beyond.as_ref().map_or(0.0, |beyond| beyond(p))
-        })
-    }
-}
-
-/// The position angle of the image's up at a place of a frame, where the aim knows it, or a tripod stands level.
-fn image_up(aim: &Aim, place: &SkyPlace, at: PixelPoint) -> Option<Angle> {
-    match aim.pointing(place) {
-        Some(pointing) => Some(place.parallactic_angle + pointing.zenith_turn(at)),
-        None => aim.keeps_level().then_some(place.parallactic_angle),
-    }
 }
 
 /// With what the air of the night adds to a centre's uncertainty: a low Moon's flattening is known to a tenth, as pressure and

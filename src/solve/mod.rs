@@ -9,8 +9,8 @@
 //! 3. `mount`: what the mount did: a fixed tripod's aim from knock to knock, a mount that follows the sky, a hand;
 //! 4. `choice`: which disc of each frame is the Moon, and what the others are; `track`: what stands off the way of
 //!    all the others, where the camera stood still and no sky is known;
-//! 5. `measure`: each Moon once more with the radius, lens and air known (`bloom`: limbs beyond white; `burnt`: small discs that
-//!    are white); `mount` again from those;
+//! 5. `measure`: each Moon once more with the radius, lens and air known (`limbs`: where the camera puts them, by its
+//!    curve and, beyond white, by its lens's glow, `bloom`; `burnt`: small discs that are white); `mount` again from those;
 //! 6. `face`: which way up, by the Moon's own features (`lunar_face`), and ties from frame to frame;
 //! 7. `shadow`: the phase that each frame shows, and with it the camera's clock;
 //! 8. `overruled`: what the records claim (`claims`) that the frames overrule;
@@ -28,6 +28,7 @@ mod claims;
 mod entries;
 mod face;
 mod light_ratio;
+mod limbs;
 mod looks;
 mod lunar_face;
 mod measure;
@@ -54,6 +55,7 @@ use crate::registration::{ClockEstimate, FrameRegistration, Registration, RigSol
 use claims::Claims;
 use entries::Findings;
 use face::Facing;
+use limbs::Limbs;
 use moon::Moon;
 use mount::Aim;
 use rayon::prelude::*;
@@ -250,7 +252,8 @@ impl Measures {
         let first_aim = Aim::solve(sequence, seen, scale, claims);
         let choices = choice::choose(sequence, seen, &first_aim);
         let choices = if first_aim.is_pointed() { choices } else { track::without_strays(sequence, seen, choices) };
-        let moons = measure::measure(sequence, seen, &choices, (&first_aim, tone));
+        let limbs = tone.map(|tone| Limbs::of(sequence, seen, &choices, (&first_aim, tone)));
+        let moons = measure::measure(sequence, seen, &choices, (&first_aim, limbs.as_ref()));
         let aim = first_aim.solve_again(sequence, &moons);
         let moons = measure::weighed_with_aim(sequence, moons, &aim);
         Measures { choices, moons, aim }

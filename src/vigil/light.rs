@@ -21,6 +21,8 @@ const DROPPED_STOPS: f64 = 1.5;
 const DROPPED_AND_LACKING_STOPS: f64 = 0.5;
 /// and stands so far below the plan's own exposure.
 const BELOW_THE_PLAN_STOPS: f64 = 0.7;
+/// Who gives more than so much beyond it exposes for something else.
+const BEYOND_THE_PLAN_STOPS: f64 = 1.0;
 /// As long as less than this share of the disc lies in the umbra what is lit tells of it.
 const DROP_SEEN: f64 = 0.97;
 /// So long before, minutes, is what a photographer may have changed his mind of.
@@ -130,7 +132,7 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
         // A last sliver is small: what shows of it says little; and of a disc of a few pixels a crescent is one, unless the
         // camera says as much.
         let is_tiny = judged.fit.is_some_and(|f| f.radius_px < TINY_PX);
-        let dropped = dropped_stops(context, now, &moment).filter(|stops| *stops > DROPPED_STOPS);
+        let dropped = dropped_stops(context, now, &moment, near_s).filter(|stops| *stops > DROPPED_STOPS);
         let has_dropped = dropped.is_some();
         let most = if has_dropped { DROP_SEEN } else { 0.8 - if is_tiny { 0.4 } else { 0.0 } };
         // What a few pixels of a crescent thin out, the camera's record knows better.
@@ -159,10 +161,10 @@ fn is_total(j: &Judged) -> bool {
 
 /// How many stops less the frames of a moment were given than those before it, by what the camera records, and by that against what
 /// the plan asks for at each instant, the lesser of the two: towards totality the plan asks for more from frame to frame, after it
-/// for less. The longest but one of those before counts, since one may be a trial; what it was given beyond the plan (for the copper
-/// beside a last sliver) is no measure. `None` as well where the night gave frames as little when as much of the disc lay in the
+/// for less. The longest but one of those before counts, since one may be a trial; what it was given far beyond the plan (for the
+/// copper beside a last sliver) is no measure. `None` as well where the night gave frames as little when as much of the disc lay in the
 /// umbra: on the way out of the shadow a ladder goes down the steps that it went up.
-fn dropped_stops(context: &Context<'_>, now: Now<'_>, moment: &[&Judged]) -> Option<f64> {
+fn dropped_stops(context: &Context<'_>, now: Now<'_>, moment: &[&Judged], near_s: f64) -> Option<f64> {
     let (request, setup) = context.plan_request().zip(context.setup(now))?;
     let (here, total) = (moment.last()?.at?, is_total(moment.last()?));
     let gathered = |j: &Judged| {
@@ -187,7 +189,7 @@ fn dropped_stops(context: &Context<'_>, now: Now<'_>, moment: &[&Judged]) -> Opt
     };
     // Who comes back from the copper's exposures to the plan's has dropped as many stops, and rightly.
     let now = moment.iter().filter_map(|j| against_the_plan(j)).max_by(f64::total_cmp)?;
-    let dropped = dropped_by(&gathered)?.min(dropped_by(&|j| Some(against_the_plan(j)?.min(0.0)))?);
+    let dropped = dropped_by(&gathered)?.min(dropped_by(&|j| Some(against_the_plan(j)?.min(BEYOND_THE_PLAN_STOPS)))?);
     let given = moment.iter().filter_map(|j| gathered(j)).max_by(f64::total_cmp)?;
     let umbral = moment.last()?.umbral_fraction;
     let is_same_step = |j: &&Judged| {
@@ -196,7 +198,6 @@ fn dropped_stops(context: &Context<'_>, now: Now<'_>, moment: &[&Judged]) -> Opt
         is_earlier && alike && is_total(j) == total
     };
     // Of a bracket the longest counts.
-    let near_s = moment_s(context.before);
     let longest = |j: &Judged| {
         let with_it = context.before.iter().filter(|o| std::ptr::eq(*o, j) || is_one_moment(o, j, near_s));
         with_it.filter_map(gathered).max_by(f64::total_cmp)
@@ -268,23 +269,7 @@ pub(super) mod tests {
     use crate::units::Instant;
 
     pub fn a_fit() -> DiscFit {
-        DiscFit {
-            centre: PixelPoint::new(100.0, 100.0),
-            radius_px: 40.0,
-            rectified_radius_px: 40.0,
-            centre_sigma_px: 0.1,
-            radius_sigma_px: 0.1,
-            arc_deg: 360.0,
-            residual_px: 0.2,
-            edge_width_px: 1.0,
-            saturated_share: 0.0,
-            disc_level: 0.5,
-            mean_level: 0.3,
-            sky_level: 0.0,
-            contrast: 50.0,
-            agreeing: 1.0,
-            open_share: 0.0,
-        }
+        DiscFit::well_seen(PixelPoint::new(100.0, 100.0), 40.0)
     }
 
     pub fn clear(at: Instant) -> Judged {

@@ -228,23 +228,7 @@ mod tests {
     use super::*;
 
     fn disc(centre: PixelPoint) -> DiscFit {
-        DiscFit {
-            centre,
-            radius_px: 14.0,
-            rectified_radius_px: 14.0,
-            centre_sigma_px: 0.05,
-            radius_sigma_px: 0.05,
-            arc_deg: 300.0,
-            residual_px: 0.1,
-            edge_width_px: 1.0,
-            saturated_share: 0.0,
-            disc_level: 0.5,
-            mean_level: 0.4,
-            sky_level: 0.01,
-            contrast: 50.0,
-            agreeing: 0.9,
-            open_share: 0.0,
-        }
+        DiscFit::well_seen(centre, 14.0)
     }
 
     /// Thirty frames ten minutes apart; from frame 17 on the camera is turned by `knock_deg`.
