@@ -91,7 +91,7 @@ pub enum ComposeError {
     Write(#[from] WriteError),
 }
 
-/// Is told how much of a picture is drawn, 0 to 1, and answers whether to go on.
+/// Is told how much of a picture is done, 0 to 1 (half is that its discs are developed), and answers whether to go on.
 pub type Watching<'a> = dyn Fn(f64) -> bool + Sync + 'a;
 
 /// A picture to make.
@@ -358,12 +358,15 @@ fn draw(
     pull: impl FnOnce(&mut dyn FnMut(Range<usize>) -> Vec<f32>) -> Result<(), ComposeError>,
 ) -> Result<(), ComposeError> {
     let composition = &planned.value;
-    let mut discs = Discs::open(composition, request.night, request.cache, &mut planned.diagnostics)?;
+    let halfway = |of: f64, share: f64| request.watching.is_none_or(|goes_on| goes_on((of + share) / 2.0));
+    let developing: &Watching<'_> = &|share| halfway(0.0, share);
+    let mut discs =
+        Discs::open(composition, request.night, (request.cache, Some(developing)), &mut planned.diagnostics)?;
     let words = typeface(request.layout)?.stamps(&composition.texts);
     let mut is_stopped = false;
     let pulled = pull(&mut |rows| {
         let drawn = rows.start as f64 / composition.height.max(1) as f64;
-        is_stopped |= request.watching.is_some_and(|goes_on| !goes_on(drawn));
+        is_stopped |= !halfway(1.0, drawn);
         if is_stopped {
             // Of rows that are missing nobody makes a file.
             return Vec::new();

@@ -4,10 +4,10 @@
 //! long as there is room, the others are developed again when the writer comes to their rows, and each is let go
 //! when it has passed its last: a poster of forty discs holds those of one row of cells.
 
-use super::ComposeError;
 use super::backdrop::Backdrop;
 use super::disc_cache::DiscCache;
 use super::simulated;
+use super::{ComposeError, Watching};
 use crate::blend::{
     Borne, Clipped, DevelopedDisc, FramePixels, develop, disc_rows, most_lift, normalise, source_window,
 };
@@ -57,11 +57,12 @@ pub(super) struct Discs<'a> {
 }
 
 impl<'a> Discs<'a> {
-    /// Opens the backplates, and develops and measures every disc.
+    /// Opens the backplates, and develops and measures every disc; whoever watches is told which share of them, 0 to 1, and may
+    /// stop it.
     pub(super) fn open(
         composition: &'a Composition,
         night: &'a Night,
-        cache: Option<&Path>,
+        (cache, watching): (Option<&Path>, Option<&Watching<'_>>),
         diagnostics: &mut Vec<Diagnostic>,
     ) -> Result<Self, ComposeError> {
         let backdrops =
@@ -83,7 +84,7 @@ impl<'a> Discs<'a> {
             diagnostics: Vec::new(),
             remarks: Mutex::default(),
         };
-        let measures = discs.measure_all(diagnostics);
+        let measures = discs.measure_all(watching, diagnostics)?;
         if let Some(cache) = &discs.cache {
             cache.trim();
         }
@@ -117,13 +118,21 @@ impl<'a> Discs<'a> {
     }
 
     /// Develops every disc once; keeps the first that there is room for.
-    fn measure_all(&mut self, diagnostics: &mut Vec<Diagnostic>) -> Vec<Option<Borne>> {
+    fn measure_all(
+        &mut self,
+        watching: Option<&Watching<'_>>,
+        diagnostics: &mut Vec<Diagnostic>,
+    ) -> Result<Vec<Option<Borne>>, ComposeError> {
         let mut measures = vec![None; self.composition.placements.len()];
         let mut room = ROOM.min(usize::try_from(memory::limit() / 4).unwrap_or(ROOM));
         // A few at a time: what there is no room for goes at once.
         let groups: Vec<Vec<usize>> = self.by_frame();
         let at_once = self.at_once().min(2 * rayon::current_num_threads());
-        for some in groups.chunks(at_once) {
+        for (chunk, some) in groups.chunks(at_once).enumerate() {
+            let done = (chunk * at_once) as f64 / groups.len() as f64;
+            if watching.is_some_and(|goes_on| !goes_on(done)) {
+                return Err(ComposeError::Stopped);
+            }
             let lifted = |(index, disc): (usize, DevelopedDisc)| {
                 let most_lift = most_lift(&disc, &self.composition.placements[index].in_blocks(disc.block_px));
                 (index, disc, most_lift)
@@ -151,7 +160,7 @@ impl<'a> Discs<'a> {
                 }
             }
         }
-        measures
+        Ok(measures)
     }
 
     /// How many frames may be open at once.

@@ -171,7 +171,7 @@ fn fill(
     mut take: impl FnMut(usize, Vec<f32>) -> Result<(), ComposeError>,
 ) -> Result<Filled, ComposeError> {
     let mut said = Vec::new();
-    let mut discs = Discs::open(sheet, request.night, request.cache, &mut said)?;
+    let mut discs = Discs::open(sheet, request.night, (request.cache, None), &mut said)?;
     let typeface = typeface(request.layout)?;
     discs.make_ready(&(0..sheet.height));
     let mut shown = vec![false; sheet.placements.len()];

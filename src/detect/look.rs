@@ -10,7 +10,7 @@ use super::small_disc::{self, Shading};
 use super::smear::{Disc, Smear, smear_of};
 use super::trace::{Care, REACH, Traced, converge, trace};
 use crate::raster::{PixelPoint, PixelRect};
-use nalgebra::{Matrix3, Vector3};
+use nalgebra::{Matrix3, Vector2, Vector3};
 use serde::{Deserialize, Serialize};
 
 /// A disc as seen in one frame: all that later passes need of its pixels.
@@ -31,9 +31,9 @@ pub(crate) struct Look {
     reduced: f64,
     /// The limb placed on light, and the radius of the circle through it: the true limb inside the disc as seen.
     in_light: Option<InLight>,
-    /// Whether that was moved by what the camera's curve makes of limbs.
+    /// By how much its centre went along, to the right and down, when that was moved by what the camera's curve makes of limbs.
     #[serde(skip)]
-    is_moved: bool,
+    moved: Option<(f64, f64)>,
     /// The pixels themselves where the disc is small.
     small: Option<View>,
     /// How much wider its limb is in one direction; `None` where too little of it is seen, or the disc is small.
@@ -61,6 +61,8 @@ const CURVE_SIGMA: f64 = 0.15;
 const CURVE_BEND: f64 = 0.4;
 /// What is left of that where the limb was moved by what the curve makes of limbs (by five nights of another hand).
 const MOVED_SHARE: f64 = 0.8;
+/// And of where moving it drew the centre: the curve is told to about this share.
+const MOVED_TO: f64 = 0.3;
 /// How far blooming may move a limb of which a third or more is saturated, in widths of the edge (by rehearsed nights: 0.3
 /// and 0.4 pixels where the edge is 1.2 wide).
 const BLOOM: f64 = 0.3;
@@ -142,7 +144,7 @@ pub(super) fn first_look(
         on_codes: view.on_codes,
         reduced: 1.0,
         in_light: None,
-        is_moved: false,
+        moved: None,
         small,
         cutout: None,
     })
@@ -222,17 +224,22 @@ fn describe(
 
 /// How far a curve that moves bright limbs further out than faint ones shifts the centre of a circle through them, its radius free:
 /// widths of the edge for one of them between limbs whose steps of light differ by a factor of twenty.
-fn bent(points: &[LimbPoint]) -> f64 {
+fn bent(points: &[LimbPoint]) -> Vector2<f64> {
+    shifted(points, step_in_twenties)
+}
+
+/// What the centre of a circle through a limb goes along with when each of its points lies outside it by so much.
+fn shifted(points: &[LimbPoint], outside: impl Fn(&LimbPoint) -> f64) -> Vector2<f64> {
     let weight = points.iter().map(|p| p.weight).sum::<f64>().max(1e-9);
-    let mean = points.iter().map(|p| p.weight * step_in_twenties(p)).sum::<f64>() / weight;
+    let mean = points.iter().map(|p| p.weight * outside(p)).sum::<f64>() / weight;
     let (mut normal, mut right) = (Matrix3::identity() * 1e-6 * weight, Vector3::zeros());
     for p in points {
         let rho = p.x.hypot(p.y).max(1e-9);
         let row = Vector3::new(p.x / rho, p.y / rho, 1.0);
         normal += p.weight * row * row.transpose();
-        right += p.weight * (step_in_twenties(p) - mean) * row;
+        right += p.weight * (outside(p) - mean) * row;
     }
-    normal.cholesky().map_or(0.0, |c| c.solve(&right).fixed_rows::<2>(0).norm())
+    normal.cholesky().map_or_else(Vector2::zeros, |c| c.solve(&right).fixed_rows::<2>(0).into())
 }
 
 /// Moves a point of a limb towards its centre by so many widths of the edge; nothing moves a limb by half of the disc.
@@ -363,19 +370,23 @@ impl Look {
 
     /// How far a camera's own curve, which places bright limbs further out than faint ones, may shift the centre, pixels: all frames of a
     /// light alike, so that none tells of the other. Of a limb that was moved by what the curve is known to do, what such moving leaves; of one that lay
-    /// on light to begin with, nothing, and of a small disc, which all its pixels place.
-    pub fn curve_pull_px(&self) -> f64 {
-        let share = match (self.on_codes, self.is_moved, self.keeps_its_pixels()) {
-            (true, true, _) => MOVED_SHARE,
-            (true, false, false) => 1.0,
+    /// on light to begin with, nothing, and of a small disc, which all its pixels place. To the right and down.
+    pub fn curve_pull(&self) -> Vector2<f64> {
+        let share = match (self.on_codes, self.moved, self.keeps_its_pixels()) {
+            (true, Some(_), _) => MOVED_SHARE,
+            (true, None, false) => 1.0,
             _ => 0.0,
         };
-        share * CURVE_BEND * self.fit.edge_width_px * bent(&self.limb)
+        let bend = share * CURVE_BEND * self.fit.edge_width_px * bent(&self.limb);
+        let moved = self.moved.map_or_else(Vector2::zeros, |(x, y)| MOVED_TO * Vector2::new(x, y));
+        // Both run from the limb's faint side to its bright one, or the other way.
+        let towards = if moved.norm() > bend.norm() { moved } else { bend };
+        towards.try_normalize(1e-12).map_or(towards, |towards| towards * bend.norm().hypot(moved.norm()))
     }
 
     /// Whether its limb was moved by what the camera's curve makes of limbs.
     pub fn is_limb_moved(&self) -> bool {
-        self.is_moved
+        self.moved.is_some()
     }
 
     /// How much of what all of the limb lies outside itself by the centre goes along with: nought where the limb was seen all round,
@@ -436,8 +447,9 @@ impl Look {
     /// ([`Look::again`]); what was told of its size before stays.
     pub fn with_limb_moved(mut self, outwards: impl Fn(&LimbPoint) -> f64) -> Look {
         if let Some(light) = &mut self.in_light {
+            let moved = shifted(&light.limb, |p| -outwards(p) * p.width_px);
             light.limb.iter_mut().for_each(|p| move_inwards(p, outwards(p)));
-            self.is_moved = true;
+            self.moved = Some((moved.x, moved.y));
         }
         self
     }
@@ -450,7 +462,7 @@ impl Look {
     /// The disc once more, with what the sequence has taught since: no pixel is decoded for it.
     pub fn again(&self, expected: &Expectation<'_>, shading: Option<Shading<'_>>) -> Option<DiscFit> {
         let known = expected.radius?.radius;
-        if let Some(view) = self.small.as_ref().filter(|_| !self.is_moved) {
+        if let Some(view) = self.small.as_ref().filter(|_| self.moved.is_none()) {
             let mut traced = trace(view, expected, (self.fit.centre, known), &[REACH, 0.15, 0.12], Care::Exact)?;
             let model = by_model(view, &mut traced, expected, shading);
             let fit = describe(&traced, model, self.light(), self.fit.open_share, view.noise);

@@ -1,6 +1,6 @@
 //! Lights that look like a disc and are not the Moon, and why.
 
-use super::lunar_face::{is_proved, is_the_moon};
+use super::lunar_face::{is_proved, is_the_moon, may_be_by_size};
 use super::mount::Aim;
 use super::scale;
 use super::sequence::{Seen, Sequence};
@@ -26,6 +26,7 @@ const SURE_BEHIND: f64 = 0.6;
 /// Says for each frame which of its discs is the Moon.
 pub(super) fn choose(sequence: &Sequence<'_>, seen: &[&Seen], aim: &Aim) -> Vec<Choice> {
     let discs: Vec<Vec<DiscFit>> = seen.iter().map(|s| s.fits().copied().collect()).collect();
+    let is_anywhere = |k: usize| sequence.place(k).and_then(|place| aim.expects(place)).is_none();
     (0..discs.len())
         .map(|k| {
             let mut choice = choose_in(sequence, k, &discs, aim);
@@ -42,6 +43,22 @@ pub(super) fn choose(sequence: &Sequence<'_>, seen: &[&Seen], aim: &Aim) -> Vec<
                 choice.chosen = Some(first).filter(|i| is_the_moon(&all[*i], all, place)).or_else(behind);
                 if choice.chosen != Some(first) {
                     choice.rejected.push(Rejection::new(&all[first].fit, RejectionReason::NoMoonsFace));
+                }
+            }
+            // Of the Moon's size, but hardly a disc: so it must show that it is the Moon.
+            if let Some(chosen) = choice.chosen.filter(|_| is_anywhere(k)) {
+                let look = &seen[k].discs()[chosen];
+                if !may_be_by_size(look, &look.fit, sequence.place(k)) {
+                    choice.rejected.push(Rejection::new(&look.fit, RejectionReason::NoMoonsFace));
+                    let (all, rejected) = (seen[k].discs(), &choice.rejected);
+                    let is_next = |i: &usize| {
+                        let fit = &all[*i].fit;
+                        let was_rejected =
+                            rejected.iter().any(|r| r.centre == fit.centre && r.radius_px == fit.radius_px);
+                        let is_sure = fit.confidence() > 0.6 * CONFIDENT;
+                        is_sure && !was_rejected && may_be_by_size(&all[*i], fit, sequence.place(k))
+                    };
+                    choice.chosen = (chosen + 1..all.len()).find(is_next);
                 }
             }
             let lamps = seen[k].still().iter().filter(|d| d.confidence() > 0.5 * CONFIDENT);

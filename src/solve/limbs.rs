@@ -33,11 +33,12 @@ impl Limbs {
         let larger = |k: usize| {
             let chosen = choices[k].chosen.and_then(|i| seen[k].discs().get(i));
             let look = chosen.filter(|l| l.fit.arc_deg >= LEAST_ARC_DEG)?;
-            let (place, focal) = sequence.place(k).zip(aim.focal_length_px())?;
-            let pointing = aim.pointing(place);
+            let (place, focal) = (sequence.place(k), aim.focal_length_px()?);
+            let pointing = place.and_then(|place| aim.pointing(place));
             let lens = pointing.map_or_else(|| Lens::rectilinear(width, height, focal), |p| p.lens);
-            let shape = SkyShape { lens, flattening: place.flattening(aim.mount(), pointing, look.fit.centre) };
-            let radius = aim.radius_px(Some(place))?;
+            let flattening = place.and_then(|place| place.flattening(aim.mount(), pointing, look.fit.centre));
+            let shape = SkyShape { lens, flattening };
+            let radius = aim.radius_px(place)?;
             let larger_by = look.larger_than(radius, &shape, |p| tone.outwards(f64::from(p.step)))?;
             Some((k, look, place, larger_by))
         };
@@ -45,6 +46,7 @@ impl Limbs {
         let common = median(all.iter().map(|d| d.3).collect()).filter(|_| all.len() >= FEWEST).unwrap_or(0.0);
         let tone = tone.further_by(common);
         let lit = all.iter().filter_map(|(k, look, place, larger_by)| {
+            let place = (*place)?;
             let up = image_up(aim, place, look.fit.centre)?;
             Some(LitDisc { look, frame: sequence.frame(*k), place, up, larger_by: larger_by - common })
         });

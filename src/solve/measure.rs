@@ -6,6 +6,7 @@
 use super::burnt;
 use super::choice::Choice;
 use super::limbs::Limbs;
+use super::lunar_face::may_be_by_size;
 use super::moon::{CLIPPED_SHARE, Moon, OTHER_SIZE};
 use super::mount::Aim;
 use super::scale::TELLS_NO_SIZE;
@@ -55,18 +56,18 @@ fn through_air(fit: DiscFit, place: &SkyPlace) -> DiscFit {
     DiscFit { centre_sigma_px: fit.centre_sigma_px.hypot(0.05 * flattening * fit.radius_px), ..fit }
 }
 
-/// With what frames cannot tell of each other, for all of them share it: the camera's curve; and the air, where nobody says how
+/// With what frames cannot tell of each other, for all of them share it: the camera's curve, the map of the Moon's face where that
+/// says its part, and the air, where nobody says how
 /// high the Moon stood: an arc's circle may be that of a disc pressed by as much as it is at eight degrees, and lies off its middle
 /// by half of that.
 pub(super) fn with_what_is_shared(sequence: &Sequence<'_>, moons: Vec<Option<Moon>>) -> Vec<Option<Moon>> {
     const HALF_PRESSED: f64 = 0.006;
     let shared = |(moon, place): (Option<Moon>, &Option<SkyPlace>)| {
         let moon = moon?;
-        let pull_px = |look: &Look| {
-            let pressed = if place.is_none() { HALF_PRESSED * look.lopsided() * moon.fit.radius_px } else { 0.0 };
-            look.curve_pull_px().hypot(pressed)
-        };
-        let centre_sigma_px = moon.fit.centre_sigma_px.hypot(moon.look.as_ref().map_or(0.0, pull_px));
+        let pressed_px = |look: &Look| HALF_PRESSED * look.lopsided() * moon.fit.radius_px;
+        let pressed_px = moon.look.as_ref().filter(|_| place.is_none()).map_or(0.0, pressed_px);
+        let shared_px = moon.drawn_px().hypot(moon.by_map_px).hypot(pressed_px);
+        let centre_sigma_px = moon.fit.centre_sigma_px.hypot(shared_px);
         Some(Moon { fit: DiscFit { centre_sigma_px, ..moon.fit }, ..moon })
     };
     moons.into_iter().zip(&sequence.places).map(shared).collect()
@@ -124,14 +125,15 @@ fn measure_one(
     (aim, limbs): (&Aim, Option<&Limbs>),
 ) -> Option<Moon> {
     let toned = |look: &Look| limbs.map_or_else(|| look.clone(), |limbs| limbs.moved(look, (sequence, k), aim));
+    let bare = look;
     let look = look.map(toned);
     let look = look.as_ref();
     // Without a place on the sky the size that the frames have in common still holds.
     let place = sequence.place(k);
     let (Some(focal), Some(radius)) = (aim.focal_length_px(), aim.radius_px(place)) else {
-        return look.map(|l| Moon::of_look(l, l.by_itself()));
+        return bare.map(|l| Moon::of_look(l, l.by_itself()));
     };
-    let as_found = || look.map(|l| Moon::of_look(l, unlike_the_others(l, radius)));
+    let as_found = || bare.map(|l| Moon::of_look(l, unlike_the_others(l, radius)));
     // What is well seen and of another size stands as photographed: a glare, a low Moon, which only a place on the sky would
     // tell better; so does a Moon of a few pixels, whose glow may be as large as itself.
     let differs = |l: &Look| (l.true_radius_px() / radius - 1.0).abs() > OTHER_SIZE && l.fit.confidence() > CONFIDENT;
@@ -222,7 +224,9 @@ fn measure_one(
         // What the curve makes of limbs was told by the brightness.
         let look = if is_in_red { look } else { toned(&look) };
         let fit = look.again(&expected, shading).filter(|fit| !stray(fit)).unwrap_or(look.fit);
-        shows_limb(&fit).then(|| Moon::of_look(&look.with_cutout(&measured), fit))
+        let look = look.with_cutout(&measured);
+        let is_believed = expected_at.is_some() || may_be_by_size(&look, &fit, place);
+        (shows_limb(&fit) && is_believed).then(|| Moon::of_look(&look, fit))
     };
     let holds = |l: &Look| !stray(&l.fit) && shows_limb(&l.fit) && l.fit.confidence() > 0.25 * CONFIDENT;
     let again = match start {
@@ -242,7 +246,13 @@ fn measure_one(
         .filter(|fit| !stray(fit) && fit.centre_sigma_px < most)
         .map(|fit| {
             let noise = measured.sky.noise_at(fit.centre.x, fit.centre.y);
-            Moon { fit, look: None, cutout: Cutout::take(&plane, noise, fit.centre, fit.radius_px) }
+            Moon {
+                fit,
+                look: None,
+                cutout: Cutout::take(&plane, noise, fit.centre, fit.radius_px),
+                by_limb: 1.0,
+                by_map_px: 0.0,
+            }
         });
     // What was well seen stands as photographed, whatever the solution makes of it; so does a disc clipped far beyond its
     // limb, which no true radius fits, where it stands just where the solved aim has the Moon.
@@ -390,7 +400,7 @@ pub(super) fn flattened(
 
 /// Whether the frames of a camera that was said to stand level show the Moon turned on its side or its head: cameras that look
 /// up do not know how they are held, and some never say it. (Any other turn may be a wrong clock's as well.)
-pub(super) fn is_on_its_side(sequence: &Sequence<'_>, turns: &[Option<Orientation>]) -> bool {
+fn is_on_its_side(sequence: &Sequence<'_>, turns: &[Option<Orientation>]) -> bool {
     /// Nobody levels a tripod worse than this, degrees.
     const LEVEL_DEG: f64 = 12.0;
     const FEWEST: usize = 3;

@@ -11,7 +11,8 @@
 //!    all the others, where the camera stood still and no sky is known;
 //! 5. `measure`: each Moon once more with the radius, lens and air known (`limbs`: where the camera puts them, by its
 //!    curve and, beyond white, by its lens's glow, `bloom`; `burnt`: small discs that are white); `mount` again from those;
-//! 6. `face`: which way up, by the Moon's own features (`lunar_face`), and ties from frame to frame;
+//! 6. `face`: which way up, by the Moon's own features (`lunar_face`), where a limb that is bright on one side has drawn a disc,
+//!    and ties from frame to frame;
 //! 7. `shadow`: the phase that each frame shows, and with it the camera's clock;
 //! 8. `overruled`: what the records claim (`claims`) that the frames overrule;
 //! 9. `entries`: all that written down as a [`Registration`].
@@ -272,7 +273,8 @@ fn solve_zoom(
     let all: Vec<Option<&Moon>> = own.moons.iter().map(Option::as_ref).collect();
     // Times that are whole hours off bend a tripod's aim, and that would draw its discs along: they are measured under the
     // sky that the frames show. The times stay the frames', and so does the aim that goes with them.
-    let Measures { choices, moons, aim } = match overruled::whole_hours(sequence, &own.aim, &all) {
+    let hours_s = overruled::whole_hours(sequence, &own.aim, &all);
+    let Measures { choices, moons, aim } = match hours_s {
         Some(ahead_s) => {
             // By the times of the frames the sizes were foretold from which the camera's curve was told.
             let there = Measures::take(&sequence.put_right(ahead_s), seen, (of_camera.0, None), claims);
@@ -285,7 +287,10 @@ fn solve_zoom(
     phases.clock = put_right.or(phases.clock);
     let facing = facing.closer(sequence, &moons, &aim, phases.clock.as_ref());
     let moons = measure::flattened(sequence, moons, &aim, facing.turns());
-    let (moons, facing) = face::tied(sequence, moons, facing, &aim);
+    let by_shadow = phases.clock.filter(|c| !c.put_right && c.ahead_s.abs() > 2.0 * c.sigma_s).map(|c| c.ahead_s);
+    let ahead_s = hours_s.or(by_shadow).unwrap_or(0.0);
+    let moons = face::anchored(sequence, moons, facing.turns(), ahead_s);
+    let (moons, facing) = face::tied(sequence, moons, facing);
     let moons = measure::with_what_is_shared(sequence, moons);
     entries::write(Findings { sequence, seen, choices, moons, aim, facing, phases, claims })
 }

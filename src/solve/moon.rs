@@ -10,11 +10,21 @@ pub(super) struct Moon {
     pub cutout: Option<Cutout>,
     /// What it was fitted to, unless it was too faint for a limb.
     pub look: Option<Look>,
+    /// What its centre still owes to its limb in the direction in which that may have drawn it: 1 all, less where its face
+    /// says its part.
+    pub by_limb: f64,
+    /// How far the map of the face may be off there, with its part: all frames alike, pixels.
+    pub by_map_px: f64,
 }
 
 impl Moon {
+    /// How far its limb may have drawn its centre, by the camera's curve, pixels.
+    pub fn drawn_px(&self) -> f64 {
+        self.by_limb * self.look.as_ref().map_or(0.0, |look| look.curve_pull().norm())
+    }
+
     pub fn of_look(look: &Look, fit: DiscFit) -> Self {
-        Moon { fit, cutout: look.cutout.clone(), look: Some(look.clone()) }
+        Moon { fit, cutout: look.cutout.clone(), look: Some(look.clone()), by_limb: 1.0, by_map_px: 0.0 }
     }
 }
 

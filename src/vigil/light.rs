@@ -21,7 +21,10 @@ const DROPPED_STOPS: f64 = 1.5;
 const DROPPED_AND_LACKING_STOPS: f64 = 0.5;
 /// and stands so far below the plan's own exposure.
 const BELOW_THE_PLAN_STOPS: f64 = 0.7;
-/// Who gives more than so much beyond it exposes for something else.
+/// In totality the copper's brighter part may still be where it should while its greater part is lost: where the plan as well
+/// has the frame so many stops under, it need not lack more than this.
+const DROPPED_IN_TOTALITY_STOPS: f64 = -0.25;
+/// What was given more than so much beyond it was given for something else (the copper beside a last sliver), and is no measure.
 const BEYOND_THE_PLAN_STOPS: f64 = 1.0;
 /// As long as less than this share of the disc lies in the umbra what is lit tells of it.
 const DROP_SEEN: f64 = 0.97;
@@ -85,6 +88,7 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
         return out;
     }
     if judged.fit.is_none() {
+        out.advice.extend(unseen(context, now, judged));
         out.untold = vec![Kind::Clipped, Kind::Dark, Kind::Cloud];
         return out;
     }
@@ -132,7 +136,8 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
         // A last sliver is small: what shows of it says little; and of a disc of a few pixels a crescent is one, unless the
         // camera says as much.
         let is_tiny = judged.fit.is_some_and(|f| f.radius_px < TINY_PX);
-        let dropped = dropped_stops(context, now, &moment, near_s).filter(|stops| *stops > DROPPED_STOPS);
+        let drop = dial_drop(context, now, &moment, near_s);
+        let dropped = drop.map(|d| d.stops);
         let has_dropped = dropped.is_some();
         let most = if has_dropped { DROP_SEEN } else { 0.8 - if is_tiny { 0.4 } else { 0.0 } };
         // What a few pixels of a crescent thin out, the camera's record knows better.
@@ -140,7 +145,14 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
         let tells = total || judged.umbral_fraction.is_none_or(|u| u < most);
         // Where the exposure is not known, it may as well be cloud: then it takes more to be said.
         let (is_clear, lacking) = match judged.light_ratio {
-            Some(ratio) => (ratio > 0.6, if has_dropped { DROPPED_AND_LACKING_STOPS } else { LACKING_STOPS }),
+            Some(ratio) => {
+                let lacking = match drop {
+                    Some(drop) if total && drop.below_the_plan > DROPPED_STOPS => DROPPED_IN_TOTALITY_STOPS,
+                    Some(_) => DROPPED_AND_LACKING_STOPS,
+                    None => LACKING_STOPS,
+                };
+                (ratio > 0.6, lacking)
+            }
             None => (judged.exposure.is_none(), 2.0 * LACKING_STOPS),
         };
         let was_dark = context.before.iter().rev().find(|j| j.fit.is_some() && !is_one_moment(j, judged, near_s));
@@ -148,7 +160,10 @@ pub(super) fn judge(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Ver
             is_total(j) == total && j.fit.is_some_and(|f| f64::from(f.disc_level) < target / lacking.exp2())
         });
         if lacks > lacking && tells && is_clear && again {
-            out.advice.push(dark(longest, lacks, what, advised.and_then(|a| a.longest_s)));
+            // Where the brighter part alone is as it should be, the record says by how much the rest is under.
+            let stops = if lacks < DROPPED_AND_LACKING_STOPS { dropped.unwrap_or(lacks) } else { lacks };
+            let why = format!("the {what} is {} under", stops_in_words(stops.round()));
+            out.advice.push(dark(longest, stops, &why, advised.and_then(|a| a.longest_s)));
         }
     }
     out
@@ -159,38 +174,70 @@ fn is_total(j: &Judged) -> bool {
     j.umbral_fraction.is_some_and(|u| u > 0.999)
 }
 
-/// How many stops less the frames of a moment were given than those before it, by what the camera records, and by that against what
-/// the plan asks for at each instant, the lesser of the two: towards totality the plan asks for more from frame to frame, after it
-/// for less. The longest but one of those before counts, since one may be a trial; what it was given far beyond the plan (for the
-/// copper beside a last sliver) is no measure. `None` as well where the night gave frames as little when as much of the disc lay in the
-/// umbra: on the way out of the shadow a ladder goes down the steps that it went up.
-fn dropped_stops(context: &Context<'_>, now: Now<'_>, moment: &[&Judged], near_s: f64) -> Option<f64> {
+/// A Moon that is not seen any more since frames were given less: the record alone tells that.
+fn unseen(context: &Context<'_>, now: Now<'_>, judged: &Judged) -> Option<Advice> {
+    if judged.below_horizon || now.found.foreground {
+        return None;
+    }
+    let near_s = moment_s(context.before);
+    let moment = of_this_moment(context.before, judged, near_s);
+    if moment.len() < usual_bracket(context.before, near_s) || moment.iter().any(|j| j.fit.is_some()) {
+        return None;
+    }
+    let drop = dial_drop(context, now, &moment, near_s)?;
+    // Two moments in a row show nothing, and were given less than the last that showed it.
+    let mut before = context.before.iter().rev().filter(|j| !is_one_moment(j, judged, near_s));
+    let last = before.next().filter(|j| j.fit.is_none())?;
+    let seen = before.take(CLEAR_IN_A_ROW).find(|j| j.fit.is_some())?;
+    let least = gathered(seen)? - DROPPED_STOPS;
+    let longest = moment.iter().filter_map(|j| gathered(j)).max_by(f64::total_cmp)?;
+    if longest > least || gathered(last)? > least {
+        return None;
+    }
+    let advised =
+        context.plan_request().zip(context.setup(now)).zip(now.at).map(|((r, s), at)| exposure_at(&r, &s, at));
+    let why = format!("given {} less, the Moon is not seen", stops_in_words(drop.stops.round()));
+    Some(dark(judged.exposure.map(|e| e.time.seconds), drop.stops, &why, advised.and_then(|a| a.longest_s)))
+}
+
+/// How many stops of light a frame was given, by what the camera records, on a scale of its own.
+fn gathered(j: &Judged) -> Option<f64> {
+    let exposure = j.exposure?;
+    let stops = (exposure.time.seconds * exposure.sensitivity.iso).log2() - 2.0 * exposure.aperture.f_number.log2();
+    Some(stops).filter(|stops| stops.is_finite())
+}
+
+/// Frames that were given less by a dial that was touched.
+#[derive(Clone, Copy)]
+struct DialDrop {
+    /// How many stops less than those before.
+    stops: f64,
+    /// How many stops less than the plan asks for.
+    below_the_plan: f64,
+}
+
+/// By how much less light the frames of a moment were given than those before it, by what the camera records, and by that against
+/// what the plan asks for at each instant, the lesser of the two: towards totality the plan asks for more from frame to frame, after
+/// it for less. The longest but one of those before counts, since one may be a trial; what was given far beyond the plan does not.
+/// `None` where that is no drop, or the night gave frames as little when as much of the disc lay in the umbra: on the way out of
+/// the shadow a ladder goes down the steps that it went up.
+fn dial_drop(context: &Context<'_>, now: Now<'_>, moment: &[&Judged], near_s: f64) -> Option<DialDrop> {
     let (request, setup) = context.plan_request().zip(context.setup(now))?;
     let (here, total) = (moment.last()?.at?, is_total(moment.last()?));
-    let gathered = |j: &Judged| {
-        let exposure = j.exposure?;
-        let stops = (exposure.time.seconds * exposure.sensitivity.iso).log2() - 2.0 * exposure.aperture.f_number.log2();
-        Some(stops).filter(|stops| stops.is_finite())
-    };
-    let against_the_plan = |j: &Judged| {
+    let given = |j: &Judged| {
         let advice = exposure_at(&request, &setup, j.at?);
         let wanted = if total { advice.umbra_s?[1] } else { advice.lit_s? };
-        Some(gathered(j)? - ((wanted * setup.iso).log2() - 2.0 * setup.f_number.log2()))
+        let stops = gathered(j)?;
+        Some(Given { stops, beyond_plan: stops - ((wanted * setup.iso).log2() - 2.0 * setup.f_number.log2()) })
     };
     let is_of_late =
         |j: &&Judged| is_total(j) == total && j.at.is_some_and(|at| here.seconds_since(at) < 60.0 * DROPPED_MINUTES);
     let first = moment.iter().filter_map(|j| j.at).min_by(|a, b| a.tt_seconds().total_cmp(&b.tt_seconds()))?;
     let of_late = context.before.iter().rev().take_while(is_of_late).filter(|j| j.at.is_some_and(|at| at < first));
-    let before: Vec<&Judged> = of_late.collect();
-    let dropped_by = |given: &dyn Fn(&Judged) -> Option<f64>| {
-        let mut then: Vec<f64> = before.iter().filter_map(|j| given(j)).collect();
-        then.sort_by(|a, b| b.total_cmp(a));
-        Some(then.get(1)? - moment.iter().filter_map(|j| given(j)).max_by(f64::total_cmp)?)
-    };
-    // Who comes back from the copper's exposures to the plan's has dropped as many stops, and rightly.
-    let now = moment.iter().filter_map(|j| against_the_plan(j)).max_by(f64::total_cmp)?;
-    let dropped = dropped_by(&gathered)?.min(dropped_by(&|j| Some(against_the_plan(j)?.min(BEYOND_THE_PLAN_STOPS)))?);
-    let given = moment.iter().filter_map(|j| gathered(j)).max_by(f64::total_cmp)?;
+    let before: Vec<Given> = of_late.filter_map(given).collect();
+    let now: Vec<Given> = moment.iter().filter_map(|j| given(j)).collect();
+    let drop = fallen(&before, &now)?;
+    let longest_now = now.iter().map(|g| g.stops).max_by(f64::total_cmp)?;
     let umbral = moment.last()?.umbral_fraction;
     let is_same_step = |j: &&Judged| {
         let is_earlier = j.at.is_some_and(|at| here.seconds_since(at) >= 60.0 * DROPPED_MINUTES);
@@ -202,9 +249,28 @@ fn dropped_stops(context: &Context<'_>, now: Now<'_>, moment: &[&Judged], near_s
         let with_it = context.before.iter().filter(|o| std::ptr::eq(*o, j) || is_one_moment(o, j, near_s));
         with_it.filter_map(gathered).max_by(f64::total_cmp)
     };
-    let alike = context.before.iter().filter(is_same_step).filter_map(longest).filter(|l| *l < given + ALIKE_STOPS);
-    let is_of_the_ladder = alike.count() >= SAME_STEP_MOMENTS * moment.len();
-    (now < -BELOW_THE_PLAN_STOPS && !is_of_the_ladder).then_some(dropped)
+    let alike =
+        context.before.iter().filter(is_same_step).filter_map(longest).filter(|l| *l < longest_now + ALIKE_STOPS);
+    (alike.count() < SAME_STEP_MOMENTS * moment.len()).then_some(drop)
+}
+
+/// What a frame was given: stops on the record's scale, and beyond what the plan asks for at its instant.
+#[derive(Clone, Copy)]
+struct Given {
+    stops: f64,
+    beyond_plan: f64,
+}
+
+/// The drop from some frames to those of a moment, if it is one.
+fn fallen(before: &[Given], now: &[Given]) -> Option<DialDrop> {
+    let by = |of: fn(&Given) -> f64| {
+        let mut then: Vec<f64> = before.iter().filter(|g| g.beyond_plan <= BEYOND_THE_PLAN_STOPS).map(of).collect();
+        then.sort_by(|a, b| b.total_cmp(a));
+        Some((*then.get(1)?, now.iter().map(of).max_by(f64::total_cmp)?))
+    };
+    let ((then, gathered), (planned_then, planned)) = (by(|g| g.stops)?, by(|g| g.beyond_plan)?);
+    let stops = (then - gathered).min(planned_then - planned);
+    (stops > DROPPED_STOPS && planned < -BELOW_THE_PLAN_STOPS).then_some(DialDrop { stops, below_the_plan: -planned })
 }
 
 /// Whole stops in words.
@@ -217,9 +283,8 @@ fn stops_in_words(stops: f64) -> String {
     }
 }
 
-fn dark(seconds: Option<f64>, lacks: f64, what: &str, longest_s: Option<f64>) -> Advice {
-    let stops = lacks.round();
-    let number = stops_in_words(stops);
+fn dark(seconds: Option<f64>, lacks: f64, why: &str, longest_s: Option<f64>) -> Advice {
+    let stops = lacks.round().max(1.0);
     let change = match seconds {
         Some(now) => {
             let wanted = marked_shutter(now * stops.exp2());
@@ -236,7 +301,7 @@ fn dark(seconds: Option<f64>, lacks: f64, what: &str, longest_s: Option<f64>) ->
         }
         None => "expose longer, if it is no cloud".to_owned(),
     };
-    Advice::new(Kind::Dark, Urgency::Soon, format!("{change}: the {what} is {number} under"))
+    Advice::new(Kind::Dark, Urgency::Soon, format!("{change}: {why}"))
 }
 
 fn is_clouded(j: &Judged) -> bool {
@@ -309,8 +374,29 @@ pub(super) mod tests {
     }
 
     #[test]
+    fn a_dial_that_was_touched_is_told_from_a_ladder_that_goes_down() {
+        let given = |list: &[(f64, f64)]| -> Vec<Given> {
+            list.iter().map(|&(stops, beyond_plan)| Given { stops, beyond_plan }).collect()
+        };
+        let steady = given(&[(-6.0, -0.7), (-6.0, -0.7), (-6.0, -0.7)]);
+        let drop = fallen(&steady, &given(&[(-8.0, -2.7)])).expect("a drop");
+        assert!((drop.stops - 2.0).abs() < 1e-9 && (drop.below_the_plan - 2.7).abs() < 1e-9);
+        // Of a bracket the longest counts; and one frame before is a trial.
+        assert!(fallen(&steady, &given(&[(-8.0, -2.7), (-6.0, -0.7)])).is_none());
+        assert!(fallen(&given(&[(-8.0, -2.7), (-6.0, -0.7)]), &given(&[(-8.0, -2.7)])).is_none());
+        // From the copper beside a last sliver back to what the sliver asks for: nearly five stops, and no drop.
+        let copper = given(&[(2.7, 2.9), (2.7, 2.3), (2.7, 1.3), (2.7, -0.4)]);
+        assert!(fallen(&copper, &given(&[(-2.0, -1.3)])).is_none());
+        // Who comes back from too much to the plan has dropped as many stops, and rightly.
+        assert!(fallen(&given(&[(-4.0, 0.9), (-4.0, 0.9)]), &given(&[(-5.6, -0.6)])).is_none());
+    }
+
+    #[test]
     fn what_lacks_is_said_within_what_the_mount_bears() {
-        let text = |seconds, lacks, longest| dark(Some(seconds), lacks, "umbra", longest).text;
+        let text = |seconds, lacks: f64, longest| {
+            let why = format!("the umbra is {} under", stops_in_words(lacks.round()));
+            dark(Some(seconds), lacks, &why, longest).text
+        };
         assert_eq!(text(1.0 / 30.0, 2.0, None), "shutter 1/30 s -> 1/8 s: the umbra is two stops under");
         assert_eq!(
             text(0.25, 3.0, Some(0.55)),

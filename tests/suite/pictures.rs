@@ -383,24 +383,29 @@ fn a_picture_that_is_stopped_is_not_written() {
         "(version: 2, canvas: (width: 900, height: 900), arrangement: PhaseGrid(columns: 3, rows: 3, up: North))";
     let layout = moonloom::layout::Layout::parse(std::path::Path::new("grid.ron"), words).unwrap();
     let told = std::sync::Mutex::new(Vec::new());
-    let (all, until_half) = (
-        |drawn: f64| {
-            told.lock().unwrap().push(drawn);
-            true
-        },
-        |drawn: f64| drawn < 0.5,
-    );
+    let all = |done: f64| {
+        told.lock().unwrap().push(done);
+        true
+    };
+    // While its discs are developed, before they are, and when the first of its rows are drawn.
+    let (until_fifth, at_once, until_half) = (|done: f64| done < 0.2, |_: f64| false, |done: f64| done <= 0.5);
     for name in ["a.tif", "a.png", "a.jpg", "a.exr"] {
         let out = folder.path().join(name);
         let picture = PictureRequest::new(&layout, &night, &registration);
-        let stopped = PictureRequest { watching: Some(&until_half), ..picture };
-        let made = compose(&ComposeRequest { picture: stopped, out: &out, preview: None });
-        assert!(matches!(made, Err(ComposeError::Stopped)), "{name}");
-        assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0, "{name}");
+        let watchers: [&moonloom::compose::Watching<'_>; 3] = [&until_fifth, &at_once, &until_half];
+        for watching in watchers {
+            let stopped = PictureRequest { watching: Some(watching), ..picture };
+            let made = compose(&ComposeRequest { picture: stopped, out: &out, preview: None });
+            assert!(matches!(made, Err(ComposeError::Stopped)), "{name}");
+            assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0, "{name}");
+        }
         let watched = PictureRequest { watching: Some(&all), ..picture };
         compose(&ComposeRequest { picture: watched, out: &out, preview: None }).unwrap();
         let told = std::mem::take(&mut *told.lock().unwrap());
-        assert!(told[0] == 0.0 && told.is_sorted() && told[told.len() - 1] > 0.6, "{name}: {told:?}");
+        assert!(
+            told[0] == 0.0 && told.is_sorted() && told.contains(&0.5) && told[told.len() - 1] > 0.6,
+            "{name}: {told:?}"
+        );
         std::fs::remove_file(&out).unwrap();
     }
 }

@@ -2,13 +2,16 @@
 //!
 //! Where the aim of a fixed tripod is solved, geometry gives the position angle of the image's up direction; elsewhere
 //! the Moon's own features do, frame by frame (`lunar_face`). What a mount keeps steady fills in for discs that show too
-//! few (`sequence`), the direction in which the shadow lies sharpens that (`closer`), and neighbours that are aligned
-//! on their features agree on turns and centres (`ties`).
+//! few (`sequence`), the direction in which the shadow lies sharpens that (`closer`), the face says its part of where a disc is
+//! whose limb is bright on one side (`anchors`), and neighbours that are aligned on their features agree on turns and
+//! centres (`ties`).
 
+mod anchors;
 mod closer;
 mod sequence;
 mod ties;
 
+pub(super) use anchors::anchored;
 pub(super) use ties::tied;
 
 use super::lunar_face::{Features, Turned, turn_against};

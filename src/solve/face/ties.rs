@@ -8,9 +8,7 @@ use crate::detect::DiscFit;
 use crate::raster::PixelPoint;
 use crate::registration::{Orientation, OrientationSource};
 use crate::solve::lunar_face::{Features, Passage, Shift, align};
-use crate::solve::measure;
 use crate::solve::moon::Moon;
-use crate::solve::mount::Aim;
 use crate::solve::sequence::Sequence;
 use crate::solve::sky_place::SkyPlace;
 use crate::units::Angle;
@@ -31,11 +29,9 @@ pub(in crate::solve) fn tied(
     sequence: &Sequence<'_>,
     mut moons: Vec<Option<Moon>>,
     facing: Facing,
-    aim: &Aim,
 ) -> (Vec<Option<Moon>>, Facing) {
-    // Centres may have moved since the features were taken.
-    let unmoved = aim.keeps_level() && !measure::is_on_its_side(sequence, facing.turns());
-    let features = if unmoved { facing.features } else { all_features(&moons) };
+    // Centres have moved since the features were taken.
+    let features = all_features(&moons);
     let mut turns = facing.turns;
     let shown: Vec<usize> = (0..moons.len()).filter(|&k| features[k].is_some() && turns[k].is_some()).collect();
     let ties: Vec<Option<Tie>> =
@@ -43,8 +39,8 @@ pub(in crate::solve) fn tied(
     let ties: Vec<Tie> = ties.into_iter().flatten().collect();
     for chain in chains(&ties) {
         let nodes: Vec<usize> = std::iter::once(chain[0].first).chain(chain.iter().map(|t| t.second)).collect();
-        let fits: Vec<DiscFit> = nodes.iter().filter_map(|&k| Some(moons[k].as_ref()?.fit)).collect();
-        for ((k, moved), turned) in nodes.iter().zip(centres(chain, &fits)).zip(turned(chain, &nodes, &turns)) {
+        let chained: Vec<&Moon> = nodes.iter().filter_map(|&k| moons[k].as_ref()).collect();
+        for ((k, moved), turned) in nodes.iter().zip(centres(chain, &chained)).zip(turned(chain, &nodes, &turns)) {
             if let Some(moon) = &mut moons[*k] {
                 moon.fit = moved_centre(moon.fit, moved);
             }
@@ -70,16 +66,20 @@ fn tie(
 }
 
 /// How far the centres of a chain move.
-fn centres(chain: &[Tie], fits: &[DiscFit]) -> Vec<Correction> {
+fn centres(chain: &[Tie], moons: &[&Moon]) -> Vec<Correction> {
+    // Where faces anchor some, the others are drawn by their limbs.
+    let is_anchored = moons.iter().any(|m| m.by_limb < 1.0);
+    let drawn = |m: &Moon| if is_anchored { m.drawn_px() } else { 0.0 };
     // What a limb says of its centre, beyond its own statistics: seas at the limb, relief.
-    let anchors: Vec<f64> = fits.iter().map(|f| f.centre_sigma_px.hypot(0.04 + 3e-4 * f.radius_px)).collect();
+    let anchors: Vec<f64> =
+        moons.iter().map(|m| m.fit.centre_sigma_px.hypot(0.04 + 3e-4 * m.fit.radius_px).hypot(drawn(m))).collect();
     let links: Vec<Link> = chain
         .iter()
-        .zip(fits.iter().skip(1))
-        .map(|(tie, fit)| Link {
-            wanted: Complex::new(tie.shift.right, tie.shift.down) * fit.radius_px,
+        .zip(moons.iter().skip(1))
+        .map(|(tie, moon)| Link {
+            wanted: Complex::new(tie.shift.right, tie.shift.down) * moon.fit.radius_px,
             carry: Complex::from_polar(1.0, tie.turn.radians()),
-            sigma: (1.5 * tie.shift.sigma * fit.radius_px).hypot(0.03),
+            sigma: (1.5 * tie.shift.sigma * moon.fit.radius_px).hypot(0.03),
         })
         .collect();
     relax(&anchors, &links)

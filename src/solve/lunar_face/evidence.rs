@@ -26,8 +26,28 @@ const ROUGH: f64 = 0.095;
 
 /// Whether a disc shows the Moon's face, or a phase of it.
 pub(in crate::solve) fn is_proved(look: &Look, place: Option<&SkyPlace>) -> bool {
-    let phase = |c: &Cutout| look.fit.confidence() > SURE_PHASE && shows_a_phase(c, &look.fit);
+    let is_large = look.fit.radius_px >= FACE_IN_CLEAR_AIR_PX;
+    let phase = |c: &Cutout| is_large && look.fit.confidence() > SURE_PHASE && shows_a_phase(c, &look.fit);
     shows_the_moon_dimly(look, place) || look.cutout.as_ref().is_some_and(phase)
+}
+
+/// Whether a disc, fitted with the Moon's size, may be the Moon by that, where nothing says where the Moon stands; if too poor a
+/// limb is seen of it, it must show that it is.
+pub(in crate::solve) fn may_be_by_size(look: &Look, fit: &DiscFit, place: Option<&SkyPlace>) -> bool {
+    !is_doubtful(fit) || is_proved(look, place)
+}
+
+/// Whether so poor a limb is seen of a disc that its size alone does not make it the Moon: a tree's crown before a bright sky
+/// leaves gaps of any size, at confidences of 0.27 to 0.42, with 120 degrees of limb that lies off its circle by twice its own
+/// width (rendered).
+fn is_doubtful(fit: &DiscFit) -> bool {
+    const SURE_BY_SIZE: f64 = 0.5;
+    const LONG_ARC_DEG: f64 = 150.0;
+    const RAGGED: f64 = 1.3;
+    fit.radius_px >= FACE_IN_CLEAR_AIR_PX
+        && fit.arc_deg < LONG_ARC_DEG
+        && fit.residual_px > RAGGED * fit.edge_width_px
+        && fit.confidence() < SURE_BY_SIZE
 }
 
 /// Whether one frame's disc may be called the Moon where no other frame supports its size.
@@ -89,4 +109,20 @@ fn shows_a_phase(cutout: &Cutout, fit: &DiscFit) -> bool {
         || fit.saturated_share > 0.1
         || Features::of_disc(cutout, fit).is_none_or(|f| f.roughness() > ROUGH);
     (0.01..0.93).contains(&share) && symmetric && rough
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::raster::PixelPoint;
+
+    #[test]
+    fn a_short_ragged_limb_is_doubted_and_a_short_clean_one_is_not() {
+        let short = DiscFit { arc_deg: 80.0, ..DiscFit::well_seen(PixelPoint::new(100.0, 100.0), 55.0) };
+        // A gap in a tree's crown, and the cusp of a crescent behind thin cloud.
+        assert!(is_doubtful(&DiscFit { residual_px: 1.9, edge_width_px: 0.66, open_share: 0.3, ..short }));
+        assert!(!is_doubtful(&DiscFit { residual_px: 0.12, edge_width_px: 0.41, agreeing: 0.8, ..short }));
+        // Heavy seeing, half of the limb seen.
+        assert!(!is_doubtful(&DiscFit { residual_px: 1.9, edge_width_px: 0.9, arc_deg: 180.0, ..short }));
+    }
 }

@@ -11,6 +11,8 @@ use crate::sky::{Libration, SurfaceDetail, lunar_albedo};
 use crate::units::Angle;
 use nalgebra::{Matrix3, Vector3};
 
+/// Smaller discs do not show which way they are turned, pixels.
+const LEAST_RADIUS_PX: f64 = 30.0;
 /// Smooth light is the mean over a Gaussian of this many cells.
 const SMOOTH: f64 = 8.0;
 /// Detail finer than this is noise.
@@ -29,12 +31,17 @@ pub(in crate::solve) struct Features {
 impl Features {
     /// Features of a measured disc where each pixel stands clear of the noise; `None` where too little of it shows any.
     pub fn of_disc(cutout: &Cutout, fit: &DiscFit) -> Option<Self> {
+        Self::of_any_disc(cutout, fit).filter(|_| fit.radius_px >= LEAST_RADIUS_PX)
+    }
+
+    /// Those of a smaller disc, too: they place it where its turn is known, and do not tell that.
+    pub fn of_any_disc(cutout: &Cutout, fit: &DiscFit) -> Option<Self> {
         Self::above(cutout.noise, cutout, fit)
     }
 
     /// Where the mean over a cell does: enough to tell that a dark disc is a face, and too noisy to place it by.
     pub fn of_dark_disc(cutout: &Cutout, fit: &DiscFit) -> Option<Self> {
-        Self::above(cutout.cell_noise(), cutout, fit)
+        Self::above(cutout.cell_noise(), cutout, fit).filter(|_| fit.radius_px >= LEAST_RADIUS_PX)
     }
 
     fn above(noise: f32, cutout: &Cutout, fit: &DiscFit) -> Option<Self> {
@@ -293,6 +300,12 @@ impl Passage {
         Passage { rotation: globe(second) * globe(first).transpose() }
     }
 
+    /// From the map, north up and as the sky shows it, to an image of the same globe.
+    pub fn from_map(libration: &Libration, north: Angle, mirrored: bool) -> Self {
+        let map = globe_to_image(libration, Angle::ZERO, false);
+        Passage { rotation: globe_to_image(libration, north, mirrored) * map.transpose() }
+    }
+
     fn apply(&self, x: f64, y: f64) -> Option<(f64, f64)> {
         let z = (1.0 - x * x - y * y).max(0.0).sqrt();
         let there = self.rotation * Vector3::new(x, y, z);
@@ -424,6 +437,18 @@ mod tests {
             let found = turn_against(&disc, &Features::of_map(&libration).unwrap()).unwrap();
             assert!(found.is_certain() && found.mirrored == mirrored, "{found:?}");
             assert!(apart(found.north.degrees(), north) < 0.2, "{north}: {found:?}");
+        }
+    }
+
+    #[test]
+    fn a_disc_off_its_centre_is_told_by_the_map() {
+        let libration = globe(3.0, -4.0);
+        let map = Features::of_map(&libration).unwrap();
+        for (north, mirrored) in [(12.0, false), (200.0, false), (77.0, true)] {
+            let north = Angle::from_degrees(north);
+            let disc = drawn(&libration, north, mirrored, (0.012, -0.006));
+            let shift = align(&map, &disc, &Passage::from_map(&libration, north, mirrored)).unwrap();
+            assert!((shift.right - 0.012).abs() < 1e-3 && (shift.down + 0.006).abs() < 1e-3, "{mirrored}: {shift:?}");
         }
     }
 

@@ -3,7 +3,7 @@
 mod evidence;
 mod features;
 
-pub(super) use evidence::{is_proved, is_the_moon};
+pub(super) use evidence::{is_proved, is_the_moon, may_be_by_size};
 pub(super) use features::{Features, Passage, Shift, Turned, align, turn_against, turn_near};
 
 use super::sky_place::SkyPlace;

@@ -81,6 +81,8 @@ const MOST_SHARE: f64 = 0.15;
 /// How many times light falls over a fifth of a radius across the edge, at least. Umbras' edges on rehearsed and real nights
 /// have 2.4 and more, at the penumbra's own slope near the limb; copper that darkens towards the shadow's middle 1.2 to 1.4.
 const LEAST_FALL: f64 = 2.0;
+/// In smaller discs blur is as wide as the edge, pixels.
+const LEAST_RADIUS_PX: f64 = 30.0;
 /// Chords along which the edge is traced, to both sides of the axis.
 const CHORDS: i32 = 9;
 
@@ -91,6 +93,9 @@ pub(in crate::solve) fn shadow_edge(
     place: &SkyPlace,
     orientation: Option<&Orientation>,
 ) -> Option<ShadowEdge> {
+    if fit.radius_px < LEAST_RADIUS_PX {
+        return None;
+    }
     let sky = darkest(cutout).min(fit.sky_level);
     let disc = Disc { cutout, fit, sky, place, orientation };
     let umbra = place.shadow.umbra_radius.radians() / place.semidiameter.radians();
