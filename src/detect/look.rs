@@ -3,6 +3,8 @@
 use super::burnt::{self, Burnt};
 use super::circle::fit_circle;
 use super::cutout::Cutout;
+use super::disc_light::{DiscLight, light_of_disc};
+use super::drawn::{bent, lopsided, move_inwards, shifted};
 use super::frame::{DiscFit, Expectation, Measured, Shape, View};
 use super::limb::LimbPoint;
 use super::rim::Rim;
@@ -10,7 +12,7 @@ use super::small_disc::{self, Shading};
 use super::smear::{Disc, Smear, smear_of};
 use super::trace::{Care, REACH, Traced, converge, trace};
 use crate::raster::{PixelPoint, PixelRect};
-use nalgebra::{Matrix3, Vector2, Vector3};
+use nalgebra::Vector2;
 use serde::{Deserialize, Serialize};
 
 /// A disc as seen in one frame: all that later passes need of its pixels.
@@ -220,55 +222,6 @@ fn describe(
         agreeing: circle.agreeing,
         open_share,
     }
-}
-
-/// How far a curve that moves bright limbs further out than faint ones shifts the centre of a circle through them, its radius free:
-/// widths of the edge for one of them between limbs whose steps of light differ by a factor of twenty.
-fn bent(points: &[LimbPoint]) -> Vector2<f64> {
-    shifted(points, step_in_twenties)
-}
-
-/// What the centre of a circle through a limb goes along with when each of its points lies outside it by so much.
-fn shifted(points: &[LimbPoint], outside: impl Fn(&LimbPoint) -> f64) -> Vector2<f64> {
-    let weight = points.iter().map(|p| p.weight).sum::<f64>().max(1e-9);
-    let mean = points.iter().map(|p| p.weight * outside(p)).sum::<f64>() / weight;
-    let (mut normal, mut right) = (Matrix3::identity() * 1e-6 * weight, Vector3::zeros());
-    for p in points {
-        let rho = p.x.hypot(p.y).max(1e-9);
-        let row = Vector3::new(p.x / rho, p.y / rho, 1.0);
-        normal += p.weight * row * row.transpose();
-        right += p.weight * (outside(p) - mean) * row;
-    }
-    normal.cholesky().map_or_else(Vector2::zeros, |c| c.solve(&right).fixed_rows::<2>(0).into())
-}
-
-/// Moves a point of a limb towards its centre by so many widths of the edge; nothing moves a limb by half of the disc.
-fn move_inwards(p: &mut LimbPoint, widths: f64) {
-    let share = (1.0 - widths * p.width_px / p.x.hypot(p.y).max(1.0)).max(0.5);
-    (p.x, p.y) = (p.x * share, p.y * share);
-}
-
-fn step_in_twenties(p: &LimbPoint) -> f64 {
-    f64::from(p.step).max(1e-3).ln() / 3.0
-}
-
-/// How much of a displacement that all of the limb shares (outwards, by a curve or by blooming) pulls the centre along: zero
-/// where the limb shows evenly all round, one and more where an arc does, and the radius is held by the sequence. The
-/// brighter limb is displaced more, so that an evenly seen but unevenly lit limb counts as well.
-fn lopsided(points: &[LimbPoint], radius: f64) -> f64 {
-    // Along an arc the least squares' shift is the mean of the unit vectors over the mean square of their part in its
-    // direction; half a circle gives 4 / pi, a short arc one.
-    let share = |weight: &dyn Fn(&LimbPoint) -> f64| {
-        let total = points.iter().map(weight).sum::<f64>().max(1e-9);
-        let mean = |f: &dyn Fn(f64, f64) -> f64| {
-            points.iter().map(|p| weight(p) * f(p.x / radius, p.y / radius)).sum::<f64>() / total
-        };
-        let (mx, my) = (mean(&|u, _| u), mean(&|_, v| v));
-        let length = mx.hypot(my).max(1e-9);
-        let square = mean(&|u, v| ((u * mx + v * my) / length).powi(2));
-        length / square.max(length * length).max(0.25)
-    };
-    share(&|p| p.weight).max(share(&|p| p.weight * f64::from(p.step)))
 }
 
 impl Look {
@@ -502,46 +455,5 @@ impl Look {
             mean: self.fit.mean_level + self.fit.sky_level,
             sky: self.fit.sky_level,
         }
-    }
-}
-
-/// What a disc sends.
-#[derive(Clone, Copy)]
-struct DiscLight {
-    /// Share of its pixels within half a percent of the top of the scale.
-    saturated_share: f64,
-    /// 98th percentile.
-    high: f32,
-    mean: f32,
-    /// The sky's level there.
-    sky: f32,
-}
-
-fn light_of_disc(frame: &Measured<'_>, centre: PixelPoint, radius: f64) -> DiscLight {
-    let plane = frame.plane;
-    let mut values = Vec::new();
-    let step = (radius / 40.0).max(1.0);
-    let reach = (radius / step) as i64;
-    for iy in -reach..=reach {
-        for ix in -reach..=reach {
-            let (dx, dy) = (ix as f64 * step, iy as f64 * step);
-            let (x, y) = (centre.x + dx, centre.y + dy);
-            let inside = x >= 0.0 && y >= 0.0 && x < plane.width() as f64 && y < plane.height() as f64;
-            if dx.hypot(dy) < radius * 0.98 && inside {
-                values.push(plane.get(x as usize, y as usize));
-            }
-        }
-    }
-    let sky = frame.sky.at(centre.x, centre.y);
-    if values.is_empty() {
-        return DiscLight { saturated_share: 0.0, high: 0.0, mean: 0.0, sky };
-    }
-    values.sort_by(f32::total_cmp);
-    let full = values.iter().rev().take_while(|v| **v > 0.995).count();
-    DiscLight {
-        saturated_share: full as f64 / values.len() as f64,
-        high: values[(values.len() - 1) * 98 / 100],
-        mean: values.iter().sum::<f32>() / values.len() as f32,
-        sky,
     }
 }

@@ -11,6 +11,8 @@ mod burnt;
 mod candidates;
 mod circle;
 mod cutout;
+mod disc_light;
+mod drawn;
 mod edge_profile;
 mod faint;
 mod frame;

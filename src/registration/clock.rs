@@ -22,6 +22,11 @@ pub struct ClockEstimate {
 }
 
 impl ClockEstimate {
+    /// Seconds by which the times are still ahead, beyond doubt: nothing where they were put right.
+    pub(crate) fn still_ahead_s(&self) -> f64 {
+        if self.put_right || self.ahead_s.abs() <= 2.0 * self.sigma_s { 0.0 } else { self.ahead_s }
+    }
+
     /// Whether it is good enough to put a clock right by: better than a minute, and both sides of the shadow agree.
     pub fn is_sure(&self) -> bool {
         self.both_sides && self.sigma_s < 60.0

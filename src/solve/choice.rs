@@ -23,6 +23,15 @@ pub(super) struct Choice {
 /// or another resembles a face by chance, at a confidence of 0.36 (rendered); the Moon over a town of lamps has 0.7 and more.
 const SURE_BEHIND: f64 = 0.6;
 
+/// How sure one must be that has the Moon's size, wherever it stands.
+const SURE_OF_SIZE: f64 = 0.6 * CONFIDENT;
+
+impl Choice {
+    fn has_rejected(&self, fit: &DiscFit) -> bool {
+        self.rejected.iter().any(|r| r.centre == fit.centre && r.radius_px == fit.radius_px)
+    }
+}
+
 /// Says for each frame which of its discs is the Moon.
 pub(super) fn choose(sequence: &Sequence<'_>, seen: &[&Seen], aim: &Aim) -> Vec<Choice> {
     let discs: Vec<Vec<DiscFit>> = seen.iter().map(|s| s.fits().copied().collect()).collect();
@@ -34,11 +43,7 @@ pub(super) fn choose(sequence: &Sequence<'_>, seen: &[&Seen], aim: &Aim) -> Vec<
             // one behind it may.
             if let Some(first) = choice.chosen.filter(|_| aim.radius_px(sequence.place(k)).is_none()) {
                 let (all, place) = (seen[k].discs(), sequence.place(k));
-                let is_open = |i: &usize| {
-                    let fit = &all[*i].fit;
-                    fit.confidence() > SURE_BEHIND
-                        && !choice.rejected.iter().any(|r| r.centre == fit.centre && r.radius_px == fit.radius_px)
-                };
+                let is_open = |i: &usize| all[*i].fit.confidence() > SURE_BEHIND && !choice.has_rejected(&all[*i].fit);
                 let behind = || (first + 1..all.len()).filter(is_open).find(|i| is_proved(&all[*i], place));
                 choice.chosen = Some(first).filter(|i| is_the_moon(&all[*i], all, place)).or_else(behind);
                 if choice.chosen != Some(first) {
@@ -50,13 +55,11 @@ pub(super) fn choose(sequence: &Sequence<'_>, seen: &[&Seen], aim: &Aim) -> Vec<
                 let look = &seen[k].discs()[chosen];
                 if !may_be_by_size(look, &look.fit, sequence.place(k)) {
                     choice.rejected.push(Rejection::new(&look.fit, RejectionReason::NoMoonsFace));
-                    let (all, rejected) = (seen[k].discs(), &choice.rejected);
+                    let all = seen[k].discs();
                     let is_next = |i: &usize| {
                         let fit = &all[*i].fit;
-                        let was_rejected =
-                            rejected.iter().any(|r| r.centre == fit.centre && r.radius_px == fit.radius_px);
-                        let is_sure = fit.confidence() > 0.6 * CONFIDENT;
-                        is_sure && !was_rejected && may_be_by_size(&all[*i], fit, sequence.place(k))
+                        let is_open = fit.confidence() > SURE_OF_SIZE && !choice.has_rejected(fit);
+                        is_open && may_be_by_size(&all[*i], fit, sequence.place(k))
                     };
                     choice.chosen = (chosen + 1..all.len()).find(is_next);
                 }
@@ -75,7 +78,7 @@ fn choose_in(sequence: &Sequence<'_>, k: usize, discs: &[Vec<DiscFit>], aim: &Ai
     // Where the aim says where the Moon is, less will do to be it.
     let least = match (expected, radius) {
         (Some(_), _) => 0.0,
-        (None, Some(_)) => 0.6 * CONFIDENT,
+        (None, Some(_)) => SURE_OF_SIZE,
         (None, None) => CONFIDENT,
     };
     let off = |d: &DiscFit| expected.map_or(0.0, |at| d.centre.distance(at));

@@ -287,8 +287,7 @@ fn solve_zoom(
     phases.clock = put_right.or(phases.clock);
     let facing = facing.closer(sequence, &moons, &aim, phases.clock.as_ref());
     let moons = measure::flattened(sequence, moons, &aim, facing.turns());
-    let by_shadow = phases.clock.filter(|c| !c.put_right && c.ahead_s.abs() > 2.0 * c.sigma_s).map(|c| c.ahead_s);
-    let ahead_s = hours_s.or(by_shadow).unwrap_or(0.0);
+    let ahead_s = hours_s.unwrap_or_else(|| phases.clock.map_or(0.0, |clock| clock.still_ahead_s()));
     let moons = face::anchored(sequence, moons, facing.turns(), ahead_s);
     let (moons, facing) = face::tied(sequence, moons, facing);
     let moons = measure::with_what_is_shared(sequence, moons);

@@ -10,8 +10,8 @@
 //!
 //! Least squares over the limbs' points of all frames: each frame has its own centre, the plate scale is common (without a site with
 //! a slope and a bend in time), and so are two numbers of the displacement, in widths of the edge, as a function of the limb's step
-//! of light: one of its logarithm, one of its square, which bends as clipping does. Neglected: that a low Moon is pressed, where no site says so, and so smaller
-//! while it is dim; that the displacement also depends on the sky's level and on how the disc's
+//! of light: one of its logarithm, one of its square, which bends as clipping does. Neglected: that a low Moon is pressed, where no site says so, and so
+//! smaller while it is dim; that the displacement also depends on the sky's level and on how the disc's
 //! light slopes inwards of the limb.
 
 use super::moon::OTHER_SIZE;

@@ -20,7 +20,7 @@ pub(super) fn looked_at(
     clock: Option<&ClockEstimate>,
 ) -> Vec<Option<Orientation>> {
     let observer = sequence.observer();
-    let ahead_s = clock.filter(|c| c.ahead_s.abs() > 2.0 * c.sigma_s).map_or(0.0, |c| c.ahead_s);
+    let ahead_s = clock.map_or(0.0, ClockEstimate::still_ahead_s);
     let closer = |k: usize, orientation: &Option<Orientation>| {
         let rough = orientation.filter(|o| o.source == OrientationSource::Sequence)?;
         let place = &SkyPlace::at(observer.as_ref()?, sequence.place(k)?.instant.plus_seconds(-ahead_s));
