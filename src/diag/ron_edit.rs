@@ -1,8 +1,8 @@
 //! One value of a RON text changed, and nothing else: comments, order and spacing stay as a person wrote them.
 //!
-//! Only what layouts and shoot notes use is understood: structs and variants with named fields. What is replaced is found by the
-//! names that lead to it; a variant's own name is no step of the way (`arrangement: PhaseGrid(columns: 4)` is changed at
-//! `arrangement`, `columns`).
+//! Only what layouts and shoot notes use is understood: structs and variants with named fields, and lists. What is replaced is found
+//! by the names that lead to it, an item of a list by its number from 0; a variant's own name is no step of the way
+//! (`arrangement: PhaseGrid(columns: 4)` is changed at `arrangement`, `columns`).
 
 use std::ops::Range;
 
@@ -122,6 +122,28 @@ fn fields(text: &str, open: usize) -> Option<(Vec<Field<'_>>, usize)> {
     }
 }
 
+/// The items of a list whose bracket opens here, and where it closes.
+fn items(text: &str, open: usize) -> Option<(Vec<Range<usize>>, usize)> {
+    let mut at = skip(text, open + text[open..].strip_prefix('[').map(|_| 1)?);
+    let mut out = Vec::new();
+    loop {
+        if text[at..].starts_with(']') {
+            return Some((out, at));
+        }
+        let until = end_of_value(text, at);
+        if until == at {
+            return None;
+        }
+        out.push(at..until);
+        at = skip(text, until);
+        if text[at..].starts_with(',') {
+            at = skip(text, at + 1);
+        } else if !text[at..].starts_with(']') {
+            return None;
+        }
+    }
+}
+
 /// The text with the value at a way of names replaced, or added where there was none; `None` where the way leads nowhere.
 pub fn set_value(text: &str, way: &[&str], value: &str) -> Option<String> {
     let open = opening(text, 0..text.len())?;
@@ -138,20 +160,34 @@ pub fn append_value(text: &str, way: &[&str], item: &str) -> Option<String> {
     if !missing.is_empty() {
         return set_value(text, way, &format!("[{item}]"));
     }
-    if !text[list.clone()].starts_with('[') {
+    let (items, close) = items(text, list.start)?;
+    let comma = match items.last() {
+        None => "",
+        Some(last) if text[skip(text, last.end)..].starts_with(',') => " ",
+        Some(_) => ", ",
+    };
+    let mut out = text.to_owned();
+    out.insert_str(close, &format!("{comma}{item}"));
+    Some(out)
+}
+
+/// The text without an item of the list at a way of names, and without the comma that parted it from its neighbour; `None` where
+/// there is no such item.
+pub fn remove_value(text: &str, way: &[&str], index: usize) -> Option<String> {
+    let (list, missing) = edit(text, opening(text, 0..text.len())?, way, "", 1)?;
+    if !missing.is_empty() {
         return None;
     }
-    let (mut at, mut comma) = (skip(text, list.start + 1), "");
-    while !text[at..].starts_with(']') {
-        let next = skip(text, end_of_value(text, at));
-        (at, comma) = match text[next..].chars().next() {
-            Some(',') => (skip(text, next + 1), " "),
-            Some(']') => (next, ", "),
-            _ => return None,
-        };
-    }
+    let (items, _) = items(text, list.start)?;
+    let item = items.get(index)?;
+    let after = skip(text, item.end);
+    let gone = match (text[after..].starts_with(','), index.checked_sub(1).and_then(|i| items.get(i))) {
+        (true, _) => item.start..skip(text, after + 1),
+        (false, Some(before)) => before.end..item.end,
+        (false, None) => item.clone(),
+    };
     let mut out = text.to_owned();
-    out.insert_str(at, &format!("{comma}{item}"));
+    out.replace_range(gone, "");
     Some(out)
 }
 
@@ -169,20 +205,27 @@ fn nested(way: &[&str], value: &str) -> String {
     way.iter().rev().fold(value.to_owned(), |inner, name| format!("({name}: {inner})"))
 }
 
+/// What is to stand where within a value.
+fn within(text: &str, at: Range<usize>, way: &[&str], value: &str, depth: usize) -> Option<(Range<usize>, String)> {
+    let Some((first, rest)) = way.split_first() else { return Some((at, value.to_owned())) };
+    if text[at.clone()].trim() == "None" {
+        return Some((at, nested(way, value)));
+    }
+    if let Ok(index) = first.parse::<usize>() {
+        let item = items(text, at.start)?.0.into_iter().nth(index)?;
+        return within(text, item, rest, value, depth + 1);
+    }
+    // `Some(Name(field: …))` and the like: the innermost bracket that has fields.
+    let inner = opening(text, at.clone())?;
+    edit(text, inner, way, value, depth + 1)
+        .or_else(|| edit(text, opening(text, inner + 1..at.end)?, way, value, depth + 1))
+}
+
 fn edit(text: &str, open: usize, way: &[&str], value: &str, depth: usize) -> Option<(Range<usize>, String)> {
     let (first, rest) = way.split_first()?;
     let (fields, close) = fields(text, open)?;
     if let Some(field) = fields.iter().find(|f| f.name == *first) {
-        if rest.is_empty() {
-            return Some((field.value.clone(), value.to_owned()));
-        }
-        if text[field.value.clone()].trim() == "None" {
-            return Some((field.value.clone(), nested(rest, value)));
-        }
-        // `Some(Name(field: …))` and the like: the innermost bracket that has fields.
-        let inner = opening(text, field.value.clone())?;
-        return edit(text, inner, rest, value, depth + 1)
-            .or_else(|| edit(text, opening(text, inner + 1..field.value.end)?, rest, value, depth + 1));
+        return within(text, field.value.clone(), rest, value, depth);
     }
     let nested = nested(rest, value);
     let last = fields.last().map_or(open + 1, |f| f.value.end);
@@ -272,6 +315,22 @@ mod tests {
     }
 
     #[test]
+    fn an_item_of_a_list_is_changed_or_taken_out() {
+        let text = "(a: (b: [(c: 1, d: [5]), // one, two
+    (c: 2)]))";
+        assert_eq!(set_value(text, &["a", "b", "1", "c"], "3").unwrap(), text.replace("c: 2", "c: 3"));
+        assert_eq!(set_value(text, &["a", "b", "0", "d", "0"], "6").unwrap(), text.replace('5', "6"));
+        assert_eq!(set_value(text, &["a", "b", "1", "e"], "4").unwrap(), text.replace("c: 2", "c: 2, e: 4"));
+        assert_eq!(set_value(text, &["a", "b", "2", "c"], "3"), None);
+        assert_eq!(remove_value("(b: [1, 2, 3])", &["b"], 0).unwrap(), "(b: [2, 3])");
+        assert_eq!(remove_value("(b: [1, 2, 3])", &["b"], 2).unwrap(), "(b: [1, 2])");
+        assert_eq!(remove_value("(b: [1,])", &["b"], 0).unwrap(), "(b: [])");
+        assert_eq!(remove_value("(b: [1])", &["b"], 1), None);
+        assert_eq!(remove_value("(c: 1)", &["b"], 0), None);
+        assert_eq!(remove_value("(b: 1)", &["b"], 0), None);
+    }
+
+    #[test]
     fn a_torn_text_is_changed_or_left_alone() {
         // Any piece taken out of it, at every place.
         let places: Vec<usize> = TEXT.char_indices().map(|(i, _)| i).collect();
@@ -283,6 +342,9 @@ mod tests {
                         assert!(text.contains('1'), "{torn}");
                     }
                 }
+                // Items of torn lists: whatever comes, nothing breaks.
+                set_value(&torn, &["selection", "at", "1"], "1");
+                remove_value(&torn, &["selection", "at"], 1);
             }
         }
     }

@@ -6,11 +6,13 @@
 //! * `select`: which frames are shown, `wanted` at which moments, `moments` which of them are one;
 //! * `arrange`: where each disc goes, one file an arrangement, with its words and marks;
 //! * `remarks`: what should be said of the whole: discs off the sheet, over each other, larger than they bear;
+//! * `by_hand`: what can be taken hold of on the picture, and what the text is to say then;
 //! * `stock`: the layouts that the program brings along;
 //! * `reference`: every field of the notation, by the program's own types.
 
 mod arrange;
 mod beforehand;
+mod by_hand;
 mod check;
 mod chosen;
 mod colour;
@@ -25,6 +27,7 @@ mod stock;
 mod wanted;
 
 pub use beforehand::{beside, forecheck};
+pub use by_hand::{Edit, Handle, Touched, edited, handles, touched};
 pub use notation::*;
 #[cfg(feature = "schema")]
 pub use reference::{reference_text, schema};

@@ -1,8 +1,10 @@
 //! What routes have in common: the desk, refusals in a sentence, work that takes a while.
 
 use super::desk::Desk;
+use crate::compose::ComposeError;
 use crate::diag::Diagnostic;
 use crate::ingest::Night;
+use crate::layout::Layout;
 use crate::proof::Window;
 use crate::registration::Registration;
 use axum::Json;
@@ -89,4 +91,40 @@ pub(super) fn shown(window: Window) -> Response {
 pub(super) fn looked_at(desk: &Desk) -> Answer<(Arc<Night>, Arc<Registration>)> {
     let work = desk.work();
     work.night.clone().zip(work.registration()).ok_or_else(|| "the frames were not looked at yet".into())
+}
+
+/// Night and registration, other cameras' joined to them: what pictures show.
+pub(super) fn whole_night(desk: &Desk) -> Answer<(Arc<Night>, Arc<Registration>)> {
+    let (night, registration) = looked_at(desk)?;
+    Ok(desk.others.joined((&night, &registration), desk.cache.as_deref())?)
+}
+
+/// The whole night and the layout on the desk, if it can be read.
+pub(super) fn on_desk(desk: &Desk) -> Answer<(Arc<Night>, Arc<Registration>, Layout)> {
+    let (night, registration) = whole_night(desk)?;
+    let (text, name) = {
+        let work = desk.work();
+        (work.layout.clone(), work.layout_name.clone())
+    };
+    let layout = Layout::parse(&desk.folder.join(name), &text).map_err(Refused::from)?;
+    Ok((night, registration, layout))
+}
+
+/// Why a picture cannot be made, in words.
+pub(super) fn refusal(e: ComposeError) -> Refused {
+    match e {
+        ComposeError::Layout(d) => Refused::from(*d),
+        other => Refused(other.to_string()),
+    }
+}
+
+/// A fault in words, with its place.
+pub(super) fn fault(d: &Diagnostic) -> serde_json::Value {
+    let place = d.span.as_ref().map(|s| json!({ "line": s.line, "column": s.column, "width": s.width }));
+    json!({ "severity": d.severity.word(), "message": d.message, "help": d.help, "place": place })
+}
+
+/// Why no picture comes, where one was asked for: no fault of whoever asked.
+pub(super) fn cannot(Refused(why): Refused) -> Response {
+    Json(json!({ "cannot": why })).into_response()
 }

@@ -2,20 +2,22 @@
 //!
 //! Requests become changes of notes, registration and layout; every pixel is made by the rest of the library. `guard` lets nobody
 //! in but the browser that was given the key; `desk` holds what is being worked on, `changes` changes it and takes it back, step by step
-//! (`steps`), `beside` has the files that it may touch, `others` what other cameras' folders add to the pictures; `routes` is the list of what can be asked, in `frames`, `picture`, `notes`, `night` and `vigil`
-//! (`answers` is what they have in common,
-//! `overheard` what the vigil has said); `assets` holds the page itself: plain HTML, CSS and JavaScript, embedded.
+//! (`steps`), `beside` has the files that it may touch, `others` what other cameras' folders add to the pictures; `routes` is the list
+//! of what can be asked, in `frames`, `notes`, `layout`, `by_hand` (the layout changed on its picture), `picture`, `night` and `vigil`
+//! (`answers` is what they have in common, `overheard` what the vigil has said); `assets` holds the page itself: plain HTML, CSS and JavaScript, embedded.
 //!
 //! What is written: `shoot.ron`, `frames.csv`, `registration.ron`, layouts and pictures, all in the folder of the frames and nowhere
 //! else.
 
 mod answers;
 mod beside;
+mod by_hand;
 mod changes;
 mod desk;
 mod frames;
 mod guard;
 mod job;
+mod layout;
 mod night;
 mod notes;
 mod others;

@@ -1,13 +1,14 @@
-//! Layouts, and the picture that the one on the desk makes.
+//! The picture that the layout on the desk makes: at screen size, in parts at its own, written.
 
-use super::answers::{Answer, Refused, Shared, aside, encoded, jpeg, looked_at};
-use super::desk::Desk;
-use crate::compose::{
-    ComposeError, ComposeRequest, PictureRequest, RenderedPicture, compose, plan_picture, render, render_part,
+use super::answers::{
+    Answer, Refused, Shared, aside, cannot, encoded, fault, jpeg, looked_at, on_desk, refusal, whole_night,
 };
-use crate::diag::{Diagnostic, Warned};
+use super::desk::Desk;
+use super::layout::Name;
+use crate::compose::{ComposeRequest, PictureRequest, RenderedPicture, compose, plan_picture, render, render_part};
+use crate::diag::Warned;
 use crate::ingest::Night;
-use crate::layout::{Layout, first_words, schema, stock};
+use crate::layout::Layout;
 use crate::raster::PixelRect;
 use crate::registration::Registration;
 use crate::write::srgb_codes;
@@ -23,37 +24,6 @@ use std::time::Instant;
 /// Sides of pictures on the page, pixels.
 const SIDES: std::ops::RangeInclusive<usize> = 64..=4000;
 
-/// A fault in words, with its place.
-fn fault(d: &Diagnostic) -> serde_json::Value {
-    let place = d.span.as_ref().map(|s| json!({ "line": s.line, "column": s.column, "width": s.width }));
-    json!({ "severity": d.severity.word(), "message": d.message, "help": d.help, "place": place })
-}
-
-/// Why a picture cannot be made, in words.
-fn refusal(e: ComposeError) -> Refused {
-    match e {
-        ComposeError::Layout(d) => Refused::from(*d),
-        other => Refused(other.to_string()),
-    }
-}
-
-/// Night and registration, other cameras' joined to them: what pictures show.
-fn whole_night(desk: &Desk) -> Answer<(Arc<Night>, Arc<Registration>)> {
-    let (night, registration) = looked_at(desk)?;
-    Ok(desk.others.joined((&night, &registration), desk.cache.as_deref())?)
-}
-
-/// The whole night and the layout on the desk, if it can be read.
-fn on_desk(desk: &Desk) -> Answer<(Arc<Night>, Arc<Registration>, Layout)> {
-    let (night, registration) = whole_night(desk)?;
-    let (text, name) = {
-        let work = desk.work();
-        (work.layout.clone(), work.layout_name.clone())
-    };
-    let layout = Layout::parse(&desk.folder.join(name), &text).map_err(Refused::from)?;
-    Ok((night, registration, layout))
-}
-
 #[derive(Deserialize)]
 pub(super) struct Side {
     side: Option<usize>,
@@ -63,17 +33,6 @@ impl Side {
     fn or(&self, side: usize) -> usize {
         self.side.unwrap_or(side).clamp(*SIDES.start(), *SIDES.end())
     }
-}
-
-/// What can be chosen to begin with.
-pub(super) async fn layouts(State(desk): Shared) -> Answer<Json<serde_json::Value>> {
-    aside(move || Ok(Json(all_layouts(&desk)))).await
-}
-
-fn all_layouts(desk: &Desk) -> serde_json::Value {
-    let brought = stock().map(|(name, text)| json!({ "name": name, "words": first_words(text), "own": false }));
-    let own = desk.own_layouts().into_iter().map(|name| json!({ "name": name, "words": "", "own": true }));
-    json!({ "layouts": own.chain(brought).collect::<Vec<_>>() })
 }
 
 /// A small picture of this night by one of the layouts; or why this night cannot have it, which is no fault.
@@ -86,11 +45,6 @@ pub(super) async fn preview(State(desk): Shared, Path(name): Path<String>, Query
         Ok(small.unwrap_or_else(cannot))
     })
     .await
-}
-
-/// Why no picture comes, where one was asked for: no fault of whoever asked.
-fn cannot(Refused(why): Refused) -> Response {
-    Json(json!({ "cannot": why })).into_response()
 }
 
 /// The picture of a layout, no side of it longer than so many pixels.
@@ -148,105 +102,6 @@ pub(super) async fn part(State(desk): Shared, Query(q): Query<Part>) -> Answer<R
     .await
 }
 
-pub(super) async fn open(State(desk): Shared, Path(name): Path<String>) -> Answer<StatusCode> {
-    aside(move || Ok(desk.open_layout(&name).map(|()| StatusCode::OK)?)).await
-}
-
-/// The layout on the desk: its text, its faults, and its values with defaults filled in.
-pub(super) async fn layout(State(desk): Shared) -> Json<serde_json::Value> {
-    let (name, text) = {
-        let work = desk.work();
-        (work.layout_name.clone(), work.layout.clone())
-    };
-    let (layout, faults) = Layout::examine(&desk.folder.join(&name), &text);
-    let values = layout.and_then(|l| serde_json::to_value(&l.file).ok());
-    Json(
-        json!({ "name": name, "text": text, "values": values, "faults": faults.iter().map(fault).collect::<Vec<_>>() }),
-    )
-}
-
-/// Every field that a layout has: a JSON Schema made of the program's own types.
-pub(super) async fn fields() -> Json<serde_json::Value> {
-    Json(schema())
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct Text {
-    text: String,
-}
-
-pub(super) async fn set_text(State(desk): Shared, Json(Text { text }): Json<Text>) -> Answer<StatusCode> {
-    changed(desk, |_| Ok(text)).await
-}
-
-/// Puts another text in the layout's place.
-async fn changed(
-    desk: Arc<Desk>,
-    text: impl FnOnce(&str) -> Result<String, String> + Send + 'static,
-) -> Answer<StatusCode> {
-    aside(move || {
-        desk.change_layout(|_, layout| {
-            *layout = text(layout)?;
-            Ok(())
-        })?;
-        Ok(StatusCode::OK)
-    })
-    .await
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct Value {
-    way: Vec<String>,
-    value: String,
-}
-
-/// Changes one value; comments and everything else stay as they were written.
-pub(super) async fn set_value(State(desk): Shared, Json(Value { way, value }): Json<Value>) -> Answer<StatusCode> {
-    changed(desk, move |text| with_value(text, &way, &value)).await
-}
-
-/// A layout's text with a value changed; a text that can be read stays one.
-fn with_value(text: &str, way: &[String], value: &str) -> Result<String, String> {
-    let names: Vec<&str> = way.iter().map(String::as_str).collect();
-    let changed = crate::diag::set_value(text, &names, value)
-        .ok_or_else(|| format!("the layout's text has no place for `{}`", names.join(": ")))?;
-    let path = std::path::Path::new("layout.ron");
-    if Layout::examine(path, text).0.is_some()
-        && let (None, faults) = Layout::examine(path, &changed)
-    {
-        return Err(faults.first().map_or("it cannot be read then".to_owned(), |d| d.message.clone()));
-    }
-    Ok(changed)
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct Name {
-    name: String,
-}
-
-/// Writes the layout under a name beside the frames.
-pub(super) async fn save(State(desk): Shared, Json(Name { name }): Json<Name>) -> Answer<StatusCode> {
-    aside(move || saved(&desk, name)).await
-}
-
-fn saved(desk: &Desk, name: String) -> Answer<StatusCode> {
-    let path = desk.beside(&name, &["ron"])?;
-    let text = desk.work().layout.clone();
-    let is_other = |path: &std::path::Path| {
-        let text = crate::files::read_text(path);
-        path.exists() && !text.is_ok_and(|text| Layout::examine(path, &text).0.is_some())
-    };
-    if is_other(&path) {
-        return Err(Refused(format!("{name} is there already, and is no layout")));
-    }
-    crate::write::write_text(&path, &text).map_err(|e| Refused(e.to_string()))?;
-    desk.work().layout_name = name;
-    Ok(StatusCode::OK)
-}
-
 pub(super) async fn picture(State(desk): Shared, Query(q): Query<Side>) -> Answer<Response> {
     aside(move || {
         looked_at(&desk)?;
@@ -257,13 +112,16 @@ pub(super) async fn picture(State(desk): Shared, Query(q): Query<Side>) -> Answe
     .await
 }
 
-/// Where each disc lies in that picture, and what has to be said of it.
-pub(super) async fn composition(State(desk): Shared, Query(q): Query<Side>) -> Answer<Json<serde_json::Value>> {
+/// Where each disc lies in that picture, and what has to be said of it; or why there is none, where the layout was changed since.
+pub(super) async fn composition(State(desk): Shared, Query(q): Query<Side>) -> Answer<Response> {
     aside(move || {
-        let (night, registration, layout) = on_desk(&desk)?;
-        let Warned { value, diagnostics } =
-            plan_picture(&layout, &night, &registration, Some(q.or(1600))).map_err(|e| Refused(e.to_string()))?;
-        Ok(Json(json!({ "composition": value, "said": diagnostics.iter().map(fault).collect::<Vec<_>>() })))
+        let planned = on_desk(&desk).and_then(|(night, registration, layout)| {
+            plan_picture(&layout, &night, &registration, Some(q.or(1600))).map_err(refusal)
+        });
+        Ok(planned.map_or_else(cannot, |Warned { value, diagnostics }| {
+            let said: Vec<_> = diagnostics.iter().map(fault).collect();
+            Json(json!({ "composition": value, "said": said })).into_response()
+        }))
     })
     .await
 }

@@ -3,7 +3,7 @@
 use super::answers::{Answer, Shared, aside};
 use super::desk::Desk;
 use super::guard::{Key, guard};
-use super::{frames, night, notes, picture, rehearsal, vigil};
+use super::{by_hand, frames, layout, night, notes, picture, rehearsal, vigil};
 use axum::extract::State;
 use axum::http::{StatusCode, header};
 use axum::routing::{get, post};
@@ -24,6 +24,9 @@ pub(super) fn all(desk: Arc<Desk>, key: Key) -> Router {
         .route("/page.js", asset!("page.js", "text/javascript; charset=utf-8"))
         .route("/frames.js", asset!("frames.js", "text/javascript; charset=utf-8"))
         .route("/picture.js", asset!("picture.js", "text/javascript; charset=utf-8"))
+        .route("/handles.js", asset!("handles.js", "text/javascript; charset=utf-8"))
+        .route("/moments.js", asset!("moments.js", "text/javascript; charset=utf-8"))
+        .route("/map.js", asset!("map.js", "text/javascript; charset=utf-8"))
         .route("/window.js", asset!("window.js", "text/javascript; charset=utf-8"))
         .route("/fields.js", asset!("fields.js", "text/javascript; charset=utf-8"))
         .route("/night.js", asset!("night.js", "text/javascript; charset=utf-8"))
@@ -44,13 +47,15 @@ pub(super) fn all(desk: Arc<Desk>, key: Key) -> Router {
         .route("/api/frames/{index}/time", post(frames::set_time))
         .route("/api/frames/{index}/window", get(frames::window))
         .route("/api/frames/{index}/whole", get(frames::whole))
-        .route("/api/layouts", get(picture::layouts))
+        .route("/api/layouts", get(layout::layouts))
         .route("/api/layouts/{name}/preview", get(picture::preview))
-        .route("/api/layouts/{name}/open", post(picture::open))
-        .route("/api/layout", get(picture::layout).post(picture::set_text))
-        .route("/api/layout/value", post(picture::set_value))
-        .route("/api/layout/save", post(picture::save))
-        .route("/api/layout/fields", get(picture::fields))
+        .route("/api/layouts/{name}/open", post(layout::open))
+        .route("/api/layout", get(layout::layout).post(layout::set_text))
+        .route("/api/layout/value", post(layout::set_value))
+        .route("/api/layout/save", post(layout::save))
+        .route("/api/layout/fields", get(layout::fields))
+        .route("/api/layout/handles", get(by_hand::list).post(by_hand::moved))
+        .route("/api/layout/moments", get(by_hand::curve).post(by_hand::touch))
         .route("/api/picture", get(picture::picture))
         .route("/api/picture/part", get(picture::part))
         .route("/api/composition", get(picture::composition))

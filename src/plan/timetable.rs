@@ -72,9 +72,7 @@ fn row(request: &PlanRequest<'_>, contact: Option<String>, at: Instant) -> Timet
     let shadow = shadow_from(&request.observer, at, &moon);
     let stops = |scale: f64| {
         let light = ShadowLight::new(shadow.umbra_radius, shadow.penumbra_radius, Danjon { scale });
-        let [r, g, b] = light.mean_over_disc(moon.semidiameter, shadow.separation());
-        // Luminance by the weights of ITU-R BT.709.
-        (-(0.2126 * r + 0.7152 * g + 0.0722 * b).log2()).max(0.0)
+        light.stops_below_full(moon.semidiameter, shadow.separation())
     };
     let middling = stops(2.0);
     TimetableRow {

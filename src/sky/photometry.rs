@@ -166,6 +166,13 @@ impl ShadowLight {
         }
         sum.map(|s| s / count)
     }
+
+    /// How many stops a whole disc gives less light than the full Moon; never below 0.
+    pub fn stops_below_full(&self, moon_semidiameter: Angle, separation: Angle) -> f64 {
+        let [r, g, b] = self.mean_over_disc(moon_semidiameter, separation);
+        // Luminance by the weights of ITU-R BT.709.
+        (-(0.2126 * r + 0.7152 * g + 0.0722 * b).log2()).max(0.0)
+    }
 }
 
 /// Relative airmass at an apparent altitude.

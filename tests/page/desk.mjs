@@ -153,6 +153,56 @@ try {
   }, composition);
   console.log(`spots lie within ${off.toFixed(2)} px of their discs`);
   assert.ok(off < 2, `${off}`);
+  // By hand on the picture: the discs' rim is dragged, and comes to lie under the hand; the margin goes by the keyboard.
+  const layoutNow = async () => (await (await page.request.get(new URL("/api/layout", address).href)).json());
+  await page.click("button:has-text('Arrange by hand')");
+  const rim = page.locator(".handle[title='size of the discs']");
+  await rim.waitFor();
+  const drawn = () => page.waitForFunction((i) => document.querySelector(".shown img").src !== i, image2, { timeout: 20000 });
+  let image2 = await page.locator(".shown img").first().getAttribute("src");
+  const hand = await rim.boundingBox();
+  const grip = [hand.x + hand.width / 2, hand.y + hand.height / 2];
+  await page.mouse.move(...grip);
+  await page.mouse.down();
+  await page.mouse.move(grip[0] - 6, grip[1], { steps: 3 });
+  await page.mouse.up();
+  await drawn();
+  await page.waitForFunction(() => /^disc diameter is/.test(document.querySelector("#said").textContent));
+  const moved = await rim.boundingBox();
+  assert.ok(Math.abs(moved.x + moved.width / 2 - (grip[0] - 6)) < 1.5, `the rim lies at ${moved.x}, not at ${grip[0] - 6}`);
+  assert.match((await layoutNow()).text, /disc_diameter: "[\d.]+%"/);
+  image2 = await page.locator(".shown img").first().getAttribute("src");
+  const margin = (await layoutNow()).values.canvas.margin;
+  await page.locator(".handle[title='margin']").focus();
+  for (let i = 0; i < 4; i++) await page.keyboard.press("ArrowRight");
+  await drawn();
+  await page.waitForFunction(() => /^margin is/.test(document.querySelector("#said").textContent));
+  assert.notEqual((await layoutNow()).values.canvas.margin, margin);
+  await shot("by-hand");
+  await check("the picture arranged by hand");
+  // A moment is taken out on the night's light curve, and put in again.
+  image2 = await page.locator(".shown img").first().getAttribute("src");
+  const discs = (await page.locator(".spot").count());
+  const disc = await page.locator(".light .shown").nth(2).boundingBox();
+  await page.mouse.click(disc.x + disc.width / 2, disc.y + disc.height / 2);
+  await drawn();
+  await page.waitForFunction(() => /is taken out$/.test(document.querySelector("#said").textContent));
+  assert.equal(await page.locator(".spot").count(), discs - 1);
+  assert.equal((await layoutNow()).values.selection.at.length, discs - 1);
+  image2 = await page.locator(".shown img").first().getAttribute("src");
+  await page.locator(".light").focus();
+  await page.keyboard.press("Enter");
+  await page.waitForFunction(() => /is put in$/.test(document.querySelector("#said").textContent), null, { timeout: 20000 });
+  assert.equal(await page.locator(".spot").count(), discs);
+  await shot("moments");
+  // Each of these is a step back.
+  for (let i = 0; i < 4; i++) {
+    image2 = await page.locator(".shown img").first().getAttribute("src");
+    await page.click("#undo");
+    await drawn();
+  }
+  assert.equal((await layoutNow()).text, changed);
+  await page.click("button:has-text('Arrange by hand')");
   // True pixels: what is seen is drawn at the picture's own size, the middle first.
   await page.click("button:has-text('True pixels')");
   await page.waitForFunction(() => { const p = document.querySelector(".part"); return p && !p.hidden && p.naturalWidth > 0; }, null, { timeout: 60000 });
@@ -173,6 +223,35 @@ try {
   await page.waitForFunction(() => document.querySelector("#said").textContent.startsWith("begun from"), null, { timeout: 60000 });
   await page.waitForFunction(() => document.querySelector(".shown img")?.naturalWidth > 0, null, { timeout: 60000 });
   await shot("shadow-map");
+  // A poster's panel: an edge is dragged, one more comes by the fields and goes again.
+  await page.click("summary:has-text('Begin from another layout')");
+  await page.locator(".previews button", { hasText: "panels.ron" }).click();
+  await page.waitForFunction(() => document.querySelector("#said").textContent === "begun from panels.ron", null, { timeout: 60000 });
+  await page.click("button:has-text('Arrange by hand')");
+  const edge = page.locator(".handle[title='panel 1: right edge']");
+  await edge.waitFor();
+  const panelOne = (await layoutNow()).values.arrangement.Panels.panels[0];
+  const line = await edge.boundingBox(), sheetNow = await page.locator(".whole").boundingBox();
+  await page.mouse.move(line.x + line.width / 2, line.y + line.height / 2);
+  await page.mouse.down();
+  await page.mouse.move(line.x + line.width / 2 - 0.1 * sheetNow.width, line.y + line.height / 2, { steps: 4 });
+  await page.mouse.up();
+  await page.waitForFunction(() => /^size is/.test(document.querySelector("#said").textContent), null, { timeout: 60000 });
+  const panelNow = (await layoutNow()).values.arrangement.Panels.panels[0];
+  assert.ok(Math.abs(parseFloat(panelOne.size[0]) - 10 - parseFloat(panelNow.size[0])) < 0.3 && panelNow.size[1] === panelOne.size[1], JSON.stringify(panelNow.size));
+  assert.match((await layoutNow()).text, /\/\/ A grid of one: the disc as large as the panel allows\./);
+  await shot("poster");
+  await check("a poster arranged by hand");
+  await page.click("button:has-text('One more panel')");
+  await page.waitForFunction(() => [...document.querySelectorAll(".panel summary")].some((s) => s.textContent === "panel 4"), null, { timeout: 60000 });
+  await page.locator(".panel details:has(> summary:text-is('panel 4'))").evaluate((d) => { d.open = true; });
+  await page.click("button:has-text('Take panel 4 out')");
+  await page.waitForFunction(() => ![...document.querySelectorAll(".panel summary")].some((s) => s.textContent === "panel 4"), null, { timeout: 60000 });
+  assert.equal((await layoutNow()).values.arrangement.Panels.panels.length, 3);
+  await page.click("button:has-text('Arrange by hand')");
+  await page.click("summary:has-text('Begin from another layout')");
+  await page.locator(".previews button", { hasText: "shadow-map.ron" }).click();
+  await page.waitForFunction(() => document.querySelector("#said").textContent.startsWith("begun from shadow"), null, { timeout: 60000 });
   // What makes no picture of this night is said where the picture would be, with the way back.
   const { text: stood } = await (await page.request.get(new URL("/api/layout", address).href)).json();
   await page.locator(".panel textarea").evaluate((t) => t.closest("details").open = true);

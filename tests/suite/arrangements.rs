@@ -16,7 +16,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 /// A night of discs that were measured at given instants, north up, 100 px in radius, on frames of 640 x 480.
-fn made_up(site: Site, instants: &[&str]) -> (Night, Registration) {
+pub fn made_up(site: Site, instants: &[&str]) -> (Night, Registration) {
     let name = |i: usize| format!("m{i:03}.jpg");
     let frames = instants.iter().enumerate().map(|(i, utc)| Frame {
         path: PathBuf::from(name(i)),

@@ -50,6 +50,7 @@ const TABLE: [(&str, &[&str]); 26] = [
     (
         "page",
         &[
+            "composition",
             "units",
             "files",
             "raster",

@@ -3,6 +3,7 @@
 mod abroad;
 mod arrangements;
 mod banding;
+mod by_hand;
 mod cli;
 mod company;
 mod corpus;

@@ -99,6 +99,21 @@ impl Length {
     }
 }
 
+impl Length {
+    /// So many pixels in a unit, as finely as a hand can lay something on a sheet (a tenth of a percent, of a millimetre or a point;
+    /// a hundredth of an inch, a disc or a degree); `None` where the unit means nothing.
+    pub fn from_px(px: f64, unit: Unit, by: &Measure) -> Option<Self> {
+        let one = Length { value: 1.0, unit }.to_px(by).filter(|one| *one > 0.0)?;
+        let steps = match unit {
+            Unit::Pixel => 1.0,
+            Unit::Millimetre | Unit::Point | Unit::Percent => 10.0,
+            Unit::Inch | Unit::Disc | Unit::Degree => 100.0,
+        };
+        let value = (px / one * steps).round() / steps;
+        (value.abs() <= LARGEST).then_some(Length { value, unit })
+    }
+}
+
 impl fmt::Display for Length {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let name = UNITS.iter().find(|(_, u)| *u == self.unit).map_or("px", |(n, _)| n);
@@ -171,6 +186,10 @@ mod tests {
         assert_eq!(px("1.5 discs"), Some(120.0));
         assert_eq!(px("12"), Some(12.0));
         assert_eq!(px("1deg"), None);
+        let back = |px: f64, unit: Unit| Length::from_px(px, unit, &by).map(|l| l.to_string());
+        assert_eq!(back(300.0, Unit::Millimetre).as_deref(), Some("25.4mm"));
+        assert_eq!(back(101.3, Unit::Percent).as_deref(), Some("5.1%"));
+        assert_eq!(back(100.0, Unit::Degree), None);
         assert_eq!(Length::parse("3 furlongs"), None);
         assert_eq!(Length::parse("1234567890 px"), None);
     }

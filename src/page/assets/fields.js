@@ -71,6 +71,10 @@ export function controls(schema, values, root, set, way = []) {
     } else if ([field.type].flat().includes("string")) {
       const input = el("input", { value: value ?? "" });
       out.push(told(input, () => input.value === "" && optional ? "None" : quoted(input.value)));
+    } else if (field.prefixItems) {
+      out.push(pair(field.prefixItems.map((item) => settle(item, root)), { name, words, value, at, optional }, set));
+    } else if ([field.type].flat().includes("array") && settle(field.items ?? {}, root).properties) {
+      out.push(...list(settle(field.items, root), { name, value: value ?? [], at }, root, set));
     } else if (field.type === "array" && settle(field.items ?? {}, root).type === "string") {
       const input = el("input", { value: (value ?? []).join(", "), placeholder: "separated by commas" });
       out.push(told(input, () => `[${input.value.split(",").map((v) => v.trim()).filter(Boolean).map(quoted).join(", ")}]`));
@@ -79,12 +83,36 @@ export function controls(schema, values, root, set, way = []) {
   return out;
 }
 
+/** Two values in one: a place, a size. */
+function pair(kinds, { name, words, value, at, optional }, set) {
+  const inputs = kinds.map((kind, i) => {
+    const input = el("input", { value: value?.[i] ?? "", "aria-label": `${name.replaceAll("_", " ")}, ${["across", "down"][i] ?? i + 1}`, placeholder: isLength(kind) ? "12mm, 4%" : "" });
+    input.dataset.way = [...at, i].join(".");
+    return input;
+  });
+  const text = (input, kind) => { const t = input.value.trim(); return !isLength(kind) || /^\d+(\.\d+)?$/.test(t) ? (isLength(kind) ? t : number(t)) : quoted(t); };
+  inputs.forEach((input) => input.addEventListener("change", () => {
+    const empty = inputs.filter((i) => i.value.trim() === "").length;
+    if (empty === 0) set(at, `(${inputs.map((i, k) => text(i, kinds[k])).join(", ")})`);
+    else if (empty === inputs.length && optional) set(at, "None");
+  }));
+  return el("fieldset", { class: "pair", title: words }, el("legend", {}, name.replaceAll("_", " ")), ...inputs);
+}
+
+/** A list of structs: each by its own fields, taken out, or one more. */
+function list(item, { name, value, at }, root, set) {
+  const one = name.replaceAll("_", " ").replace(/s$/, "");
+  return [...value.map((v, i) => el("details", {}, el("summary", {}, `${one} ${i + 1}`),
+    el("div", { class: "fields" }, ...controls(item, v, root, set, [...at, String(i)]), el("button", { type: "button", onclick: () => set([...at, String(i)], null) }, `Take ${one} ${i + 1} out`)))),
+  el("button", { type: "button", onclick: () => set(at, `(${required(item, root)})`, true) }, `One more ${one}`)];
+}
+
 /** What a variant cannot be without, at a value to begin with. */
 function required(raw, root) {
   const schema = settle(raw, root);
   const first = (s) => {
     const f = settle(s, root), of = choices(f);
-    if (isLength(f)) return quoted("10%");
+    if (isLength(f)) return quoted("25%");
     if (of) { const o = of[0]; return o.inside ? `${o.name}(${required(o.inside, root)})` : o.name; }
     if (f.type === "integer") return "1";
     if (f.type === "number") return "1.0";

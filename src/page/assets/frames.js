@@ -1,4 +1,5 @@
 // The contact sheet: what was found in each frame, looked at, left out, corrected.
+import { map } from "./map.js";
 import { $, ask, el, json, refresh, say, state } from "./page.js";
 
 const MARKS = { measured: "\u25cf measured", inferred: "\u25cb inferred", absent: "\u2715 absent" };
@@ -44,7 +45,8 @@ async function notesForm() {
     await ask("/api/register", {});
     await refresh();
   });
-  return form;
+  const [latitude, longitude] = ["latitude_deg", "longitude_deg"].map((name) => form.elements[name]);
+  return el("div", { class: "place" }, form, map(latitude, longitude));
 }
 
 /** Limb, north and shadow drawn over a part of a frame. */

@@ -1,34 +1,7 @@
 // The night by the clock: a site by numbers or on the map, contacts, heights, light, a camera's exposures and framing, cautions.
 import { framing } from "./framing.js";
+import { map } from "./map.js";
 import { ask, el, json, say } from "./page.js";
-import { LAND } from "./world.js";
-
-/** A map of plain longitudes and latitudes; where it is pressed is the site. */
-function map(latitude, longitude, hours, chosen) {
-  const spot = el("circle", { r: 2.6, class: "site" });
-  const svg = el("svg", { viewBox: "-180 -84 360 150", class: "map", role: "img", "aria-label": "map of the world: press a place, or give its numbers" },
-    el("path", { d: LAND, class: "land" }), el("path", { d: "M-180 0h360M-180 -60h360M-180 60h360M-120 -84v150M-60 -84v150M0 -84v150M60 -84v150M120 -84v150", class: "graticule" }), spot);
-  const show = () => {
-    const known = latitude.value !== "" && longitude.value !== "";
-    spot.style.display = known ? "" : "none";
-    if (known) {
-      spot.setAttribute("cx", ((Number(longitude.value) + 540) % 360) - 180);
-      spot.setAttribute("cy", -Number(latitude.value));
-    }
-  };
-  svg.addEventListener("click", (e) => {
-    const p = new DOMPoint(e.clientX, e.clientY).matrixTransform(svg.getScreenCTM().inverse());
-    latitude.value = (-p.y).toFixed(1);
-    longitude.value = p.x.toFixed(1);
-    // By the Sun; a country's own zone may differ by an hour or two.
-    hours.value = String(Math.round(p.x / 15));
-    show();
-    chosen();
-  });
-  [latitude, longitude].forEach((i) => i.addEventListener("input", show));
-  show();
-  return svg;
-}
 
 const cells = (texts, name = "td") => texts.map((t) => el(name, name === "th" ? { scope: "col" } : {}, t));
 const table = (heads, rows, kind = "") => el("div", { class: `scroll ${kind}` }, el("table", {}, el("thead", {}, el("tr", {}, ...cells(heads, "th"))), el("tbody", {}, ...rows.map((r) => el("tr", {}, ...cells(r))))));
@@ -96,6 +69,10 @@ export async function show(sheet) {
   };
   form.addEventListener("submit", (e) => { e.preventDefault(); fill().catch(() => {}); });
   const [latitude, longitude] = ["latitude", "longitude"].map((n) => form.elements[n]);
-  sheet.replaceChildren(el("div", { class: "place" }, form, map(latitude, longitude, form.elements.hours, () => fill().catch(() => {}))), result);
+  sheet.replaceChildren(el("div", { class: "place" }, form, map(latitude, longitude, (east) => {
+    // By the Sun; a country's own zone may differ by an hour or two.
+    form.elements.hours.value = String(Math.round(east / 15));
+    fill().catch(() => {});
+  })), result);
   await fill();
 }

@@ -8,7 +8,7 @@ export const $ = (id) => document.getElementById(id);
 
 /** An element with attributes and children; text is text, never markup. */
 export function el(name, attributes = {}, ...children) {
-  const svg = ["svg", "circle", "line", "rect", "image", "g", "path", "title"].includes(name) && !(attributes.html);
+  const svg = ["svg", "circle", "line", "rect", "image", "g", "path", "title", "text"].includes(name) && !(attributes.html);
   const e = svg ? document.createElementNS("http://www.w3.org/2000/svg", name) : document.createElement(name);
   for (const [key, value] of Object.entries(attributes)) {
     if (key === "html" || value === undefined || value === null || value === false) continue;

@@ -1,14 +1,16 @@
 // The picture: begun from a layout, changed by its fields or its text, seen at once, written.
 import { $, ask, el, json, refresh, say, state } from "./page.js";
 import { controls } from "./fields.js";
+import { handles } from "./handles.js";
+import { moments } from "./moments.js";
 import { trueWindow } from "./window.js";
 
 const SIDE = 1600;
 let schema = null, drawing = false, again = false;
 /** The board on the sheet: another layout lays another. */
 let board = null;
-/** Its window of true pixels. */
-let pixels = null;
+/** Its window of true pixels, what can be taken hold of, the moments of the night. */
+let pixels = null, hands = null, night = null;
 /** What was typed and not sent yet. */
 let typed = null;
 
@@ -33,6 +35,8 @@ async function draw() {
       return;
     }
     const { composition, said } = await json(`/api/composition?side=${SIDE}`);
+    // The layout was changed since: another picture comes.
+    if (!composition) return;
     const image = shown.querySelector("img");
     const old = image.src;
     image.hidden = false;
@@ -42,8 +46,11 @@ async function draw() {
     if (old.startsWith("blob:")) URL.revokeObjectURL(old);
     shown.querySelector(".cannot")?.remove();
     shown.classList.remove("old");
+    shown.style.setProperty("--shape", composition.width / composition.height);
     spots(shown.querySelector(".whole"), composition);
     pixels.changed();
+    await hands.draw();
+    night.update(composition);
     board.querySelector(".time").textContent = `${composition.placements.length} discs, ${answer.headers.get("x-seconds")} s`;
     board.querySelector(".remarks").replaceChildren(...said.map((d) => el("li", {}, `${d.severity}: ${d.message}${d.help ? ` (${d.help})` : ""}`)));
   } catch { /* it was said */ } finally {
@@ -63,6 +70,7 @@ function cannot(shown, why) {
   const image = shown.querySelector("img");
   image.hidden = !image.src;
   pixels.gone();
+  hands.gone();
   shown.prepend(el("div", { class: "cannot", role: "alert" }, el("strong", {}, "This layout makes no picture of this night."), el("p", { class: "fault" }, why), el("div", { class: "row" }, back)));
 }
 
@@ -87,11 +95,11 @@ async function fieldsOf(panel) {
   schema ??= await json("/api/layout/fields");
   const layout = await json("/api/layout");
   const open = [...panel.querySelectorAll("details[open] > summary")].map((s) => s.textContent);
-  const set = async (way, value) => {
+  const set = async (way, value, more = false) => {
     try {
       await flush();
-      await ask("/api/layout/value", { way, value });
-      say(`${way.join(": ")} is ${value} now`);
+      await ask("/api/layout/value", { way, value, more });
+      say(value === null ? `${way.join(": ")} is taken out` : more ? `one more of ${way.join(": ")}` : `${way.join(": ")} is ${value} now`);
     } catch {
       // What cannot be is shown as it is.
       await fieldsOf(panel);
@@ -174,12 +182,24 @@ export async function show(sheet, changed) {
     e.target.setAttribute("aria-pressed", String(on));
     pixels.set(on);
   } }, "True pixels");
+  const follow = async () => {
+    await refresh();
+    await fieldsOf(panel);
+    await draw();
+  };
+  const byHand = el("button", { type: "button", "aria-pressed": "false", onclick: (e) => {
+    const on = e.target.getAttribute("aria-pressed") !== "true";
+    e.target.setAttribute("aria-pressed", String(on));
+    hands.set(on);
+  } }, "Arrange by hand");
   const whole = el("div", { class: "whole" }, el("img", { alt: "" }));
   const shown = el("div", { class: "shown", tabindex: "0", role: "group", "aria-label": "the picture" }, whole);
   pixels = trueWindow(shown, whole);
+  hands = handles(whole, follow);
+  night = await moments(follow);
   const panel = el("div", { class: "panel" });
   board = el("div", { class: "board" },
-    el("div", {}, el("div", { class: "row" }, zoom, el("span", { class: "time faint" })), shown, el("ul", { class: "remarks faint" })),
+    el("div", {}, el("div", { class: "row" }, zoom, byHand, el("span", { class: "time faint" })), shown, night.part, el("ul", { class: "remarks faint" })),
     el("div", {},
       el("div", { class: "row" }, name, el("button", { type: "button", onclick: async () => { await ask("/api/layout/save", { name: name.value }); await refresh(); say(`${name.value} is written beside the frames`); } }, "Save layout")),
       el("div", { class: "row" }, file, el("button", { type: "button", class: "first", onclick: async () => { await ask("/api/write", { name: file.value }); await refresh(); } }, "Write the picture")),
