@@ -5,6 +5,7 @@ use super::job::Job;
 use super::others::Others;
 use super::overheard::Vigils;
 use super::steps::{Step, Steps};
+use super::thumbnails::Thumbnails;
 use crate::compose::frames_digest;
 use crate::diag::{Diagnostic, Warned};
 use crate::ingest::{Night, NightError, read_night};
@@ -72,6 +73,7 @@ pub(super) struct Desk {
     work: Mutex<Work>,
     pub job: Job,
     pub vigils: Vigils,
+    pub thumbnails: Thumbnails,
     /// One picture is drawn at a time.
     pub drawing: Mutex<()>,
     /// One file is written at a time: what is kept is what was changed last.
@@ -109,6 +111,7 @@ impl Desk {
             work: Mutex::new(work),
             job: Job::default(),
             vigils: Vigils::default(),
+            thumbnails: Thumbnails::default(),
             drawing: Mutex::new(()),
             keeping: Mutex::new(()),
             changing: Mutex::new(()),

@@ -2,8 +2,9 @@
 
 use super::answers::{Answer, Refused, Shared, aside, looked_at, shown};
 use super::beside::FRAME_TABLE;
+use super::desk::Desk;
 use crate::ingest::set_frame_time;
-use crate::proof::{Proof, Window, whole_of, window_of};
+use crate::proof::{Proof, whole_of, window_of};
 use crate::raster::PixelPoint;
 use crate::registration::{Disc, FrameRegistration, Registration, Sighting};
 use crate::units::{Angle, Instant};
@@ -13,6 +14,7 @@ use axum::http::StatusCode;
 use axum::response::Response;
 use jiff::tz::TimeZone;
 use serde::Deserialize;
+use std::sync::Arc;
 
 /// What was found, as `proof --json` prints it, with what a person has set.
 pub(super) async fn list(State(desk): Shared) -> Answer<Json<serde_json::Value>> {
@@ -53,8 +55,16 @@ fn reads(clock: &TimeZone, utc: &str) -> Option<String> {
     Some(clock.to_datetime(at.to_utc()).strftime("%Y-%m-%d %H:%M:%S").to_string())
 }
 
-fn opened(window: Option<Window>) -> Answer<Response> {
-    Ok(shown(window.ok_or("the frame cannot be opened")?))
+const CANNOT_BE_OPENED: &str = "the frame cannot be opened";
+
+/// Opens a frame where that holds nobody up, when it is its turn.
+async fn in_turn<T: Send + 'static>(
+    desk: Arc<Desk>,
+    work: impl FnOnce(&Desk) -> Answer<T> + Send + 'static,
+) -> Answer<T> {
+    let working = desk.clone();
+    let _turn = desk.thumbnails.turn().await;
+    aside(move || work(&working)).await
 }
 
 fn frame_of(registration: &Registration, index: usize) -> Answer<&FrameRegistration> {
@@ -62,9 +72,15 @@ fn frame_of(registration: &Registration, index: usize) -> Answer<&FrameRegistrat
 }
 
 pub(super) async fn window(State(desk): Shared, Path(index): Path<usize>) -> Answer<Response> {
-    aside(move || {
-        let (night, registration) = looked_at(&desk)?;
-        opened(window_of(&night, frame_of(&registration, index)?))
+    let (night, registration) = looked_at(&desk)?;
+    let frame = frame_of(&registration, index)?.clone();
+    if let Some(window) = desk.thumbnails.kept(&night, &frame) {
+        return Ok(shown(window));
+    }
+    in_turn(desk, move |desk| {
+        let window = window_of(&night, &frame).ok_or(CANNOT_BE_OPENED)?;
+        desk.thumbnails.keep(&night, &frame, window.clone());
+        Ok(shown(window))
     })
     .await
 }
@@ -78,10 +94,11 @@ pub(super) struct Side {
 const LARGEST_SIDE: usize = 6000;
 
 pub(super) async fn whole(State(desk): Shared, Path(index): Path<usize>, Query(q): Query<Side>) -> Answer<Response> {
-    aside(move || {
-        let (night, registration) = looked_at(&desk)?;
+    in_turn(desk, move |desk| {
+        let (night, registration) = looked_at(desk)?;
         let side = q.side.unwrap_or(1600).clamp(64, LARGEST_SIDE);
-        opened(whole_of(&night, frame_of(&registration, index)?, side))
+        let whole = whole_of(&night, frame_of(&registration, index)?, side);
+        Ok(shown(whole.ok_or(CANNOT_BE_OPENED)?))
     })
     .await
 }

@@ -4,7 +4,7 @@
 //! in but the browser that was given the key; `desk` holds what is being worked on, `changes` changes it and takes it back, step by step
 //! (`steps`), `beside` has the files that it may touch, `others` what other cameras' folders add to the pictures; `routes` is the list
 //! of what can be asked, in `frames`, `notes`, `layout`, `by_hand` (the layout changed on its picture), `picture`, `night` and `vigil`
-//! (`answers` is what they have in common, `overheard` what the vigil has said); `assets` holds the page itself: plain HTML, CSS and JavaScript, embedded.
+//! (`answers` is what they have in common, `thumbnails` what is kept of frames that were looked at, `overheard` what the vigil has said); `assets` holds the page itself: plain HTML, CSS and JavaScript, embedded.
 //!
 //! What is written: `shoot.ron`, `frames.csv`, `registration.ron`, layouts and pictures, all in the folder of the frames and nowhere
 //! else.
@@ -26,6 +26,7 @@ mod picture;
 mod rehearsal;
 mod routes;
 mod steps;
+mod thumbnails;
 mod vigil;
 
 use desk::Desk;

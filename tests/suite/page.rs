@@ -455,3 +455,40 @@ fn another_cameras_discs_stand_in_the_pictures() {
     let run = crate::nights::moonloom(&["page", text(&folder), "--no-browser", "--also", "nowhere"]);
     assert!(crate::nights::stderr(&run).contains("nowhere is no folder"));
 }
+
+#[test]
+fn windows_that_were_seen_are_kept_and_hands_are_heeded_or_refused() {
+    let (_held, folder) = folder();
+    let page = opened(&folder);
+    page.post("/api/register", "{}");
+    page.when_done();
+    // A window that was seen needs its frame no more, until the night is read anew.
+    let (status, _) = page.get("/api/frames/0/window");
+    assert_eq!(status, 200);
+    let first = names(&folder).into_iter().find(|n| n.ends_with(".jpg")).unwrap();
+    std::fs::rename(folder.join(&first), folder.join(".aside")).unwrap();
+    assert_eq!(page.get("/api/frames/0/window").0, 200);
+    std::fs::rename(folder.join(".aside"), folder.join(&first)).unwrap();
+    // What is taken hold of: known handles, at places that they can have; a layout that would make no picture is not kept.
+    let handles = page.get("/api/layout/handles").1;
+    assert!(handles.contains("\"size of the discs\"") && handles.contains("\"margin\""), "{handles}");
+    let before = page.get("/api/layout").1;
+    for (body, words) in [
+        (r#"{"name":"a lever","at":[0.5,0.5]}"#, "no such handle"),
+        (r#"{"name":"size of the discs","at":[1e300,0.5]}"#, "do not fit"),
+        (r#"{"name":"margin","at":[0.9,0.5]}"#, "margin"),
+    ] {
+        let (status, answer) = page.post("/api/layout/handles", body);
+        assert_eq!(status, 422, "{body}: {answer}");
+        assert!(answer.contains(words), "{body}: {answer}");
+    }
+    assert_eq!(page.get("/api/layout").1.split("\r\n\r\n").nth(1), before.split("\r\n\r\n").nth(1));
+    assert_eq!(page.post("/api/layout/handles", r#"{"name":"margin","at":[0.04,0.5]}"#).0, 200);
+    // Moments: one that is shown goes, a panel that is not there is refused.
+    let curve = page.get("/api/layout/moments").1;
+    assert!(curve.contains("\"light\"") && curve.contains(&first), "{curve}");
+    for (utc, status) in [("yesterday", 422), ("2028-12-31T16:00:00Z", 200)] {
+        let (got, answer) = page.post("/api/layout/moments", &format!(r#"{{"utc":"{utc}","reach_s":0.5}}"#));
+        assert_eq!(got, status, "{utc}: {answer}");
+    }
+}
