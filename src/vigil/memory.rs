@@ -124,7 +124,7 @@ struct Standing {
 }
 
 /// What was said so far.
-#[derive(Default)]
+#[derive(Clone, Default)]
 pub(super) struct Memory {
     standing: Vec<Standing>,
     /// Contacts that were announced: each once.

@@ -61,7 +61,8 @@ pub struct Wishes {
     pub trail_px: Option<f64>,
 }
 
-/// A night that is watched.
+/// A night that is watched. A clone of it goes on by itself.
+#[derive(Clone)]
 pub struct Vigil {
     wishes: Wishes,
     paths: Vec<PathBuf>,

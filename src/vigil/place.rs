@@ -26,11 +26,11 @@ const UNSEEN_IN_A_ROW: usize = 4;
 const UMBRA_SEEN: f64 = 0.75;
 
 /// What is known of fixed tripods' aims, by their cameras.
-#[derive(Default)]
+#[derive(Clone, Default)]
 pub(super) struct Aims(BTreeMap<String, KnownAim>);
 
 /// What is known of one.
-#[derive(Default)]
+#[derive(Clone, Default)]
 struct KnownAim {
     /// The last aim that several frames agreed on,
     held: Option<PointingSolution>,

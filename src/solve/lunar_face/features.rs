@@ -173,27 +173,27 @@ fn correlations(
     disc: &[[(f32, f32); DEGREES]],
     map: &[[(f32, f32); DEGREES]],
     mirrored: bool,
-    rings: impl Iterator<Item = usize> + Clone,
+    rings: impl Iterator<Item = usize>,
 ) -> Vec<f64> {
-    (0..DEGREES)
-        .map(|turn| {
-            let (mut cross, mut of_disc, mut of_map) = (0.0f64, 0.0f64, 0.0f64);
-            for ring in rings.clone() {
-                let (mut c, mut d, mut m) = (0.0f32, 0.0f32, 0.0f32);
-                for (degree, (value, worth)) in disc[ring].iter().enumerate() {
-                    let along = (degree + DEGREES - turn) % DEGREES;
-                    let there = map[ring][if mirrored { (DEGREES - along) % DEGREES } else { along }];
-                    c += worth * value * there.0;
-                    d += worth * value * value;
-                    m += worth * there.0 * there.0;
-                }
-                cross += f64::from(c);
-                of_disc += f64::from(d);
-                of_map += f64::from(m);
-            }
-            cross / (of_disc * of_map).sqrt().max(1e-12)
-        })
-        .collect()
+    let (mut cross, mut of_map, mut of_disc) = ([0.0f64; DEGREES], [0.0f64; DEGREES], 0.0f64);
+    for ring in rings {
+        // Twice around, so that what lies under one degree of the disc at every turn is a run of neighbours: many turns at once.
+        let there: [f32; 2 * DEGREES] = std::array::from_fn(|turn| {
+            let along = turn % DEGREES;
+            map[ring][if mirrored { along } else { (DEGREES - along) % DEGREES }].0
+        });
+        let (mut c, mut m, mut d) = ([0.0f32; DEGREES], [0.0f32; DEGREES], 0.0f32);
+        for (degree, (value, worth)) in disc[ring].iter().enumerate() {
+            let (run, of_disc) = (DEGREES - degree, worth * value);
+            c.iter_mut().zip(&there[run..]).for_each(|(c, v)| *c += of_disc * v);
+            m.iter_mut().zip(&there[run..]).for_each(|(m, v)| *m += worth * v * v);
+            d += of_disc * value;
+        }
+        cross.iter_mut().zip(c).for_each(|(sum, c)| *sum += f64::from(c));
+        of_map.iter_mut().zip(m).for_each(|(sum, m)| *sum += f64::from(m));
+        of_disc += f64::from(d);
+    }
+    cross.iter().zip(of_map).map(|(c, m)| c / (of_disc * m).sqrt().max(1e-12)).collect()
 }
 
 /// The peak of a circular series near a whole degree, by a parabola through three.
