@@ -10,7 +10,7 @@ pub(crate) const SIDE: usize = 144;
 /// Radius of the disc on the grid, cells.
 pub(crate) const RADIUS: f64 = 60.0;
 /// Discs below this radius (pixels of the frame) show no features worth keeping.
-const LEAST_RADIUS_PX: f64 = 18.0;
+const LEAST_RADIUS_PX: f64 = 12.0;
 
 /// Samples along a side of a cell: it is a mean over its pixels, or detail finer than the grid would fold into it.
 fn samples(cell_px: f64) -> usize {

@@ -10,6 +10,9 @@ use crate::raster::PixelPoint;
 
 /// How many discs are measured at full resolution; the rest keep what the reduced copy showed.
 const AT_FULL_SIZE: usize = 2;
+/// Of discs smaller than this, pixels, only the surest few are kept on a grid of their own.
+const GRID_OF_ALL_PX: f64 = 18.0;
+const SMALL_WITH_GRID: usize = 3;
 
 /// A second disc may be the Moon behind a lamp from here on (`solve` asks those above 0.6).
 const NEARLY_AS_SURE: f64 = 0.55;
@@ -44,7 +47,12 @@ pub(crate) fn find_discs(frame: &Measured<'_>, expected: &Expectation<'_>, keep:
     }
     best_first(&mut found);
     found.truncate(keep);
-    found.into_iter().map(|look| look.with_limb_in_light(frame, expected).with_cutout(frame)).collect()
+    let ready = |(order, look): (usize, Look)| {
+        let look = look.with_limb_in_light(frame, expected);
+        // A hundred lamps need no grid each.
+        if order < SMALL_WITH_GRID || look.fit.radius_px >= GRID_OF_ALL_PX { look.with_cutout(frame) } else { look }
+    };
+    found.into_iter().enumerate().map(ready).collect()
 }
 
 /// Whether a disc is so well seen that none of a fraction of its size need be looked for: large, dark wherever its limb

@@ -20,6 +20,8 @@ use rayon::prelude::*;
 const MAP_SIGMA: f64 = 0.003;
 /// What the shift's own statistics leave out.
 const SIGMAS: f64 = 1.5;
+/// Smaller discs are not placed by their features, pixels.
+const LEAST_RADIUS_PX: f64 = 18.0;
 /// Features that resemble the map's less place nothing: those of a sliver, or of a few noisy pixels.
 const LEAST_CORRELATION: f64 = 0.6;
 /// A limb that may have drawn its disc by a smaller share of what the face may err is better left alone.
@@ -50,7 +52,7 @@ pub(in crate::solve) fn anchored(
 
 /// A moon held against its face.
 fn held(moon: &Moon, libration: &Libration, turn: &Orientation) -> Option<Moon> {
-    let pull = moon.look.as_ref()?.curve_pull();
+    let pull = moon.look.as_ref().filter(|_| moon.fit.radius_px >= LEAST_RADIUS_PX)?.curve_pull();
     let disc = Features::of_any_disc(moon.cutout.as_ref()?, &moon.fit)?;
     let north = turn.lunar_north(libration.axis_position_angle);
     let passage = Passage::from_map(libration, north, turn.mirrored);
