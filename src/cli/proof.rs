@@ -3,6 +3,7 @@
 use super::frames::Source;
 use super::looking::{Anew, look_anew, summary};
 use super::outcome::{Outcome, Progress, print_json, say, strict, tell};
+use super::register::some_moon;
 use super::values::{may_be_replaced, wrong};
 use clap::Args;
 use moonloom::compose::protect_inputs;
@@ -75,5 +76,6 @@ pub fn run(args: &ProofArgs) -> Outcome {
         write_text(out, &proof.to_html(&windows))?;
         say(&format!("wrote {}", out.display()));
     }
+    some_moon(&registration, "a page (`--out FILE.html`) shows each frame with what was rejected in it")?;
     strict(args.strict, warnings)
 }

@@ -203,12 +203,17 @@ impl Target<'_> {
             Some(path) => write_text(path, &registration_csv(&found.value))?,
             None => {}
         }
-        // The files say so too; a script hears it by the status.
-        if found.value.frames.iter().all(|f| f.disc().is_none()) {
-            let message = format!("the Moon was found in none of {} frames", found.value.frames.len());
-            let help = "see the reasons above; `moonloom proof` shows each frame";
-            return Err(Failure::new(Exit::CouldNot, Diagnostic::error("no-moon", message).with_help(help)));
-        }
+        say(&format!("wrote {}", self.out.display()));
+        some_moon(&found.value, "see the reasons above; `moonloom proof` shows each frame")?;
         strict(self.strict, warnings)
     }
+}
+
+/// That the Moon was found in a frame at least: the files say so too, and a script hears it by the status.
+pub fn some_moon(found: &Registration, help: &str) -> Outcome {
+    if found.frames.iter().any(|f| f.disc().is_some()) {
+        return Ok(());
+    }
+    let message = format!("the Moon was found in none of {} frames", found.frames.len());
+    Err(Failure::new(Exit::CouldNot, Diagnostic::error("no-moon", message).with_help(help)))
 }

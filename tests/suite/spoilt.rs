@@ -271,7 +271,7 @@ fn layouts_that_ask_for_the_impossible_are_refused_at_once() {
 #[test]
 fn work_of_days_is_refused_before_it_begins() {
     let folder = TempDir::new().unwrap();
-    let shares: String = (1..499).map(|i| format!("\"{:.1}%\",", f64::from(i) * 0.2)).collect();
+    let shares: String = (1..999).map(|i| format!("\"{:.2}%\",", f64::from(i) / 10.0)).collect();
     let layout = folder.path().join("many.ron");
     let asked = |side: u32| {
         let arrangement = "Path(along: Line(from: (\"30%\", \"50%\"), to: (\"70%\", \"50%\")), disc_diameter: \"80%\")";
