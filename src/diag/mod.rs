@@ -9,7 +9,7 @@ mod ron_numbers;
 mod ron_text;
 
 pub(crate) use markup::in_markup;
-pub use ron_edit::{append_value, remove_value, set_value};
+pub use ron_edit::{append_value, has_value, last_item, remove_value, set_value};
 pub(crate) use ron_text::nearest;
 pub use ron_text::{read_ron, write_ron};
 

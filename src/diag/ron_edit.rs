@@ -153,42 +153,100 @@ pub fn set_value(text: &str, way: &[&str], value: &str) -> Option<String> {
     Some(out)
 }
 
+/// Whether there is a value at a way of names.
+pub fn has_value(text: &str, way: &[&str]) -> bool {
+    opening(text, 0..text.len())
+        .and_then(|open| edit(text, open, way, "", 1))
+        .is_some_and(|(_, missing)| missing.is_empty())
+}
+
 /// The text with an item more at the end of the list at a way of names, which is made where there was none; `None` where the way
 /// leads nowhere, or to what is no list.
 pub fn append_value(text: &str, way: &[&str], item: &str) -> Option<String> {
     let (list, missing) = edit(text, opening(text, 0..text.len())?, way, "", 1)?;
-    if !missing.is_empty() {
+    if !missing.is_empty() || text[list.clone()].trim() == "None" {
         return set_value(text, way, &format!("[{item}]"));
     }
-    let (items, close) = items(text, list.start)?;
-    let comma = match items.last() {
-        None => "",
-        Some(last) if text[skip(text, last.end)..].starts_with(',') => " ",
-        Some(_) => ", ",
-    };
+    let open = list_in(text, list);
+    let (items, close) = items(text, open)?;
     let mut out = text.to_owned();
-    out.insert_str(close, &format!("{comma}{item}"));
+    let Some(last) = items.last() else {
+        out.insert_str(close, item);
+        return Some(out);
+    };
+    let has_comma = text[skip(text, last.end)..].starts_with(',');
+    if text[open..items[0].start].contains('\n') {
+        // On a line of its own, as the others have one each.
+        let line = text[..last.start].rfind('\n').map_or(0, |n| n + 1);
+        let indent =
+            &text[line..last.start][..text[line..last.start].len() - text[line..last.start].trim_start().len()];
+        let behind = behind_item(text, last.end);
+        out.insert_str(behind, &format!("\n{indent}{item},"));
+        if !has_comma {
+            out.insert(last.end, ',');
+        }
+    } else {
+        out.insert_str(close, &format!("{}{item}", if has_comma { " " } else { ", " }));
+    }
     Some(out)
 }
 
-/// The text without an item of the list at a way of names, and without the comma that parted it from its neighbour; `None` where
-/// there is no such item.
+/// The text of the last item of the list at a way of names.
+pub fn last_item(text: &str, way: &[&str]) -> Option<String> {
+    let (list, missing) = edit(text, opening(text, 0..text.len())?, way, "", 1)?;
+    let (items, _) = items(text, list_in(text, list)).filter(|_| missing.is_empty())?;
+    Some(text[items.last()?.clone()].to_owned())
+}
+
+/// The text without an item of the list at a way of names: its comma goes with it, and what is said of it above it and on its line;
+/// `None` where there is no such item.
 pub fn remove_value(text: &str, way: &[&str], index: usize) -> Option<String> {
     let (list, missing) = edit(text, opening(text, 0..text.len())?, way, "", 1)?;
     if !missing.is_empty() {
         return None;
     }
-    let (items, _) = items(text, list.start)?;
+    let open = list_in(text, list);
+    let (items, _) = items(text, open)?;
     let item = items.get(index)?;
-    let after = skip(text, item.end);
-    let gone = match (text[after..].starts_with(','), index.checked_sub(1).and_then(|i| items.get(i))) {
-        (true, _) => item.start..skip(text, after + 1),
-        (false, Some(before)) => before.end..item.end,
-        (false, None) => item.clone(),
+    let before = index.checked_sub(1).and_then(|i| items.get(i));
+    let has_comma = text[skip(text, item.end)..].starts_with(',');
+    let from = before.map_or_else(|| end_of_line(text, open + 1), |b| behind_item(text, b.end));
+    let mut until = behind_item(text, item.end);
+    let gone = match before {
+        Some(before) if !has_comma && !text[before.end..item.start].contains('\n') => before.end..item.end,
+        Some(_) => from..until,
+        None => {
+            if !text[from..].starts_with('\n') {
+                until += text[until..].len() - text[until..].trim_start_matches(' ').len();
+            }
+            from..until
+        }
     };
     let mut out = text.to_owned();
     out.replace_range(gone, "");
     Some(out)
+}
+
+/// Where the bracket of a list opens that may be wrapped in `Some`.
+fn list_in(text: &str, value: Range<usize>) -> usize {
+    text[value.clone()].strip_prefix("Some").map_or(value.start, |rest| {
+        let open = skip(text, value.end - rest.len());
+        if text[open..].starts_with('(') { skip(text, open + 1) } else { value.start }
+    })
+}
+
+/// Behind an item: its comma, and what stands on its line about it.
+fn behind_item(text: &str, end: usize) -> usize {
+    let after = skip(text, end);
+    end_of_line(text, if text[after..].starts_with(',') { after + 1 } else { end })
+}
+
+/// The end of the line where nothing but a comment is left of it; else where one stands.
+fn end_of_line(text: &str, at: usize) -> usize {
+    let line_end = text[at..].find('\n').map(|n| at + n);
+    line_end
+        .filter(|end| matches!(text[at..*end].trim(), rest if rest.is_empty() || rest.starts_with("//")))
+        .unwrap_or(at)
 }
 
 /// The first bracket of a value that is a struct or a variant with fields.
@@ -212,7 +270,7 @@ fn within(text: &str, at: Range<usize>, way: &[&str], value: &str, depth: usize)
         return Some((at, nested(way, value)));
     }
     if let Ok(index) = first.parse::<usize>() {
-        let item = items(text, at.start)?.0.into_iter().nth(index)?;
+        let item = items(text, list_in(text, at))?.0.into_iter().nth(index)?;
         return within(text, item, rest, value, depth + 1);
     }
     // `Some(Name(field: …))` and the like: the innermost bracket that has fields.
@@ -322,7 +380,26 @@ mod tests {
         assert_eq!(set_value(text, &["a", "b", "0", "d", "0"], "6").unwrap(), text.replace('5', "6"));
         assert_eq!(set_value(text, &["a", "b", "1", "e"], "4").unwrap(), text.replace("c: 2", "c: 2, e: 4"));
         assert_eq!(set_value(text, &["a", "b", "2", "c"], "3"), None);
+        let told = "(b: [ // all
+    // One.
+    (c: 1), // of them
+    // Two.
+    (c: 2), // more
+    // Three.
+    (c: 3)
+])";
+        let without = |index: usize| remove_value(told, &["b"], index).unwrap();
+        assert_eq!(without(0), told.replace("    // One.\n    (c: 1), // of them\n", ""));
+        assert_eq!(without(1), told.replace("    // Two.\n    (c: 2), // more\n", ""));
+        assert_eq!(without(2), told.replace("\n    // Three.\n    (c: 3)", ""));
+        assert_eq!(append_value(told, &["b"], "(c: 4)").unwrap(), told.replace("(c: 3)", "(c: 3),\n    (c: 4),"));
+        assert_eq!(last_item(told, &["b"]).unwrap(), "(c: 3)");
+        assert_eq!(append_value("(b: Some([1]))", &["b"], "2").unwrap(), "(b: Some([1, 2]))");
+        assert_eq!(append_value("(b: None)", &["b"], "2").unwrap(), "(b: [2])");
+        assert_eq!(remove_value("(b: Some([1, 2]))", &["b"], 0).unwrap(), "(b: Some([2]))");
+        assert!(has_value(told, &["b", "1", "c"]) && !has_value(told, &["b", "1", "d"]) && !has_value(told, &["a"]));
         assert_eq!(remove_value("(b: [1, 2, 3])", &["b"], 0).unwrap(), "(b: [2, 3])");
+        assert_eq!(remove_value("(b: [1, 2, 3])", &["b"], 1).unwrap(), "(b: [1, 3])");
         assert_eq!(remove_value("(b: [1, 2, 3])", &["b"], 2).unwrap(), "(b: [1, 2])");
         assert_eq!(remove_value("(b: [1,])", &["b"], 0).unwrap(), "(b: [])");
         assert_eq!(remove_value("(b: [1])", &["b"], 1), None);

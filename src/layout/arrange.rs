@@ -11,6 +11,7 @@ mod sky_track;
 mod template;
 mod words;
 
+pub(super) use panels::LEAST_SIDE_PX;
 pub(super) use template::{check_heading, check_template, heading};
 
 use super::Layout;

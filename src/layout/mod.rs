@@ -27,7 +27,7 @@ mod stock;
 mod wanted;
 
 pub use beforehand::{beside, forecheck};
-pub use by_hand::{Edit, Handle, Touched, edited, handles, touched};
+pub use by_hand::{Edit, Handle, Touched, edited, handles, touched, with_value};
 pub use notation::*;
 #[cfg(feature = "schema")]
 pub use reference::{reference_text, schema};
@@ -85,6 +85,12 @@ impl Layout {
         };
         let field: Vec<&str> = field.iter().copied().chain([name]).collect();
         self.fault(&field, format!("`{name}` is not among the frames"), &help)
+    }
+
+    /// Its sheet in pixels.
+    fn sheet(&self) -> Result<sheet::Sheet, Diagnostic> {
+        sheet::Sheet::of(&self.file.canvas)
+            .map_err(|(field, message)| self.fault(&["canvas", field], message, "give px, mm, in or pt"))
     }
 
     /// A fault of a field of this file.
@@ -150,8 +156,7 @@ fn laid(
     chosen: &[chosen::Chosen<'_>],
 ) -> Result<Warned<Composition>, Diagnostic> {
     let file = &layout.file;
-    let sheet = sheet::Sheet::of(&file.canvas)
-        .map_err(|(field, message)| layout.fault(&["canvas", field], message, "give px, mm, in or pt"))?;
+    let sheet = layout.sheet()?;
     let eclipse = wanted::eclipse_of(night);
     let words = |text: &Option<String>| text.as_ref().and_then(|t| arrange::heading(t, night, eclipse.as_ref()));
     let [title, subtitle, caption, credit] = [&file.title, &file.subtitle, &file.caption, &file.credit].map(words);

@@ -1,12 +1,12 @@
 //! The layout changed by hand on its picture: what is dragged, and which moments are shown.
 
-use super::answers::{Answer, Refused, Shared, aside, on_desk};
+use super::answers::{Answer, Refused, Shared, aside, on_desk, whole_night};
 use super::desk::Desk;
 use crate::composition::Composition;
 use crate::ingest::Night;
-use crate::layout::{Edit, Layout, Touched, edited, handles, resolve, touched};
+use crate::layout::{Arrangement, Edit, Layout, Touched, edited, handles, resolve, touched};
 use crate::raster::PixelPoint;
-use crate::registration::{FrameRegistration, Registration};
+use crate::registration::{FrameRegistration, Registration, Status};
 use crate::sky::{Danjon, ShadowLight, eclipse_within, geocentric_shadow};
 use crate::units::Instant;
 use axum::Json;
@@ -91,9 +91,10 @@ const BEYOND: f64 = 0.04;
 /// The night's light and its frames by their times: where moments are pointed at.
 pub(super) async fn curve(State(desk): Shared) -> Answer<Json<serde_json::Value>> {
     aside(move || {
-        let (_, registration, _) = on_desk(&desk)?;
+        let (_, registration) = whole_night(&desk)?;
+        let is_seen = |f: &&FrameRegistration| f.status() == Status::Measured && !f.exclude && !f.foreground;
         let frames: Vec<(&FrameRegistration, Instant)> =
-            registration.frames.iter().filter(|f| f.disc().is_some()).filter_map(|f| Some((f, f.time?))).collect();
+            registration.frames.iter().filter(is_seen).filter_map(|f| Some((f, f.time?))).collect();
         let times = || frames.iter().map(|(_, at)| *at);
         let by_time = |a: &Instant, b: &Instant| a.tt_seconds().total_cmp(&b.tt_seconds());
         let Some((first, last)) = times().min_by(by_time).zip(times().max_by(by_time)) else {
@@ -110,16 +111,24 @@ pub(super) async fn curve(State(desk): Shared) -> Answer<Json<serde_json::Value>
         });
         let contacts = eclipse_within(first, 1.0).map_or(Vec::new(), |e| e.contacts);
         let contacts = contacts.iter().filter(|(_, at)| *at >= from && *at <= until);
-        let shown = frames.iter().filter(|(f, _)| !f.exclude && !f.foreground);
         Ok(Json(json!({
+            "panels": panels(&desk),
             "light": points.collect::<Vec<_>>(),
             "contacts": contacts.map(|(c, at)| json!({ "name": c.to_string(), "at": seconds(*at) })).collect::<Vec<_>>(),
-            "frames": shown.map(|(f, at)| json!({
+            "frames": frames.iter().map(|(f, at)| json!({
                 "file": f.file, "at": seconds(*at), "umbral_fraction": f.umbral_fraction,
             })).collect::<Vec<_>>(),
         })))
     })
     .await
+}
+
+/// Of a poster, whose moments a touch changes for each panel: its own, or the whole layout's.
+fn panels(desk: &Desk) -> Vec<String> {
+    let Ok((_, _, layout)) = on_desk(desk) else { return Vec::new() };
+    let Arrangement::Panels(panels) = &layout.file.arrangement else { return Vec::new() };
+    let whose = |own: bool| if own { "" } else { " (the whole layout's)" };
+    panels.panels.iter().enumerate().map(|(i, p)| format!("panel {}{}", i + 1, whose(p.selection.is_some()))).collect()
 }
 
 /// Seconds since 1970, UTC.
@@ -140,8 +149,12 @@ pub(super) async fn touch(State(desk): Shared, Json(asked): Json<Touch>) -> Answ
     aside(move || {
         let before = laid(&desk)?;
         let at = Instant::parse_utc(&asked.utc).map_err(|e| Refused(e.to_string()))?;
+        if !(0.0..=3600.0).contains(&asked.reach_s) {
+            return Err("a touch reaches from nought to an hour".into());
+        }
         let touch = Touched { panel: asked.panel, at, reach_s: asked.reach_s };
-        let edits = touched(&before.layout, &before.night, &before.composition, touch).map_err(Refused::from)?;
+        let night = (&*before.night, &*before.registration);
+        let edits = touched(&before.layout, night, &before.composition, touch).map_err(Refused::from)?;
         change(&desk, &before, &edits)?;
         Ok(StatusCode::OK)
     })

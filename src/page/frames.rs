@@ -62,9 +62,12 @@ async fn in_turn<T: Send + 'static>(
     desk: Arc<Desk>,
     work: impl FnOnce(&Desk) -> Answer<T> + Send + 'static,
 ) -> Answer<T> {
-    let working = desk.clone();
-    let _turn = desk.thumbnails.turn().await;
-    aside(move || work(&working)).await
+    let turn = desk.thumbnails.turn().await;
+    aside(move || {
+        let _held = turn;
+        work(&desk)
+    })
+    .await
 }
 
 fn frame_of(registration: &Registration, index: usize) -> Answer<&FrameRegistration> {

@@ -2,8 +2,8 @@
 
 use super::answers::{Answer, Refused, Shared, aside, fault};
 use super::desk::Desk;
-use crate::diag::{append_value, remove_value, set_value as with_value};
-use crate::layout::{Layout, first_words, schema, stock};
+use crate::diag::{append_value, last_item, remove_value};
+use crate::layout::{Layout, first_words, schema, stock, with_value};
 use axum::Json;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
@@ -75,7 +75,7 @@ pub(super) struct Value {
     way: Vec<String>,
     /// None takes an item out of a list.
     value: Option<String>,
-    /// Whether the value becomes another item of a list.
+    /// Whether the value becomes another item of a list; none is one like the last.
     #[serde(default)]
     more: bool,
 }
@@ -88,7 +88,10 @@ pub(super) async fn set_value(State(desk): Shared, Json(asked): Json<Value>) -> 
         let changed = match (&asked.value, asked.more) {
             (Some(value), false) => with_value(text, &names, value),
             (Some(value), true) => append_value(text, &names, value),
-            (None, _) => names.pop().and_then(|n| n.parse().ok()).and_then(|index| remove_value(text, &names, index)),
+            (None, true) => last_item(text, &names).and_then(|last| append_value(text, &names, &last)),
+            (None, false) => {
+                names.pop().and_then(|n| n.parse().ok()).and_then(|index| remove_value(text, &names, index))
+            }
         };
         still_read(text, changed.ok_or_else(|| format!("the layout's text has no place for `{way}`"))?)
     })

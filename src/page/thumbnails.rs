@@ -6,7 +6,7 @@ use crate::proof::Window;
 use crate::registration::FrameRegistration;
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex};
-use tokio::sync::{Semaphore, SemaphorePermit};
+use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 
 /// What is kept of windows, bytes: a few thousand of them. When it is full it begins anew.
 const MOST_BYTES: usize = 128 << 20;
@@ -25,13 +25,13 @@ struct Kept {
 pub(super) struct Thumbnails {
     kept: Mutex<Kept>,
     /// Leave to open a frame: one more than there are processors, so that none waits for the disk.
-    opening: Semaphore,
+    opening: Arc<Semaphore>,
 }
 
 impl Default for Thumbnails {
     fn default() -> Self {
         let at_once = std::thread::available_parallelism().map_or(2, std::num::NonZero::get);
-        Thumbnails { kept: Mutex::default(), opening: Semaphore::new(at_once + 1) }
+        Thumbnails { kept: Mutex::default(), opening: Arc::new(Semaphore::new(at_once + 1)) }
     }
 }
 
@@ -55,13 +55,14 @@ impl Thumbnails {
                 (kept.windows, kept.bytes) = (HashMap::new(), 0);
             }
             kept.bytes += window.jpeg.len();
-            kept.windows.insert(key(f), window);
+            let before = kept.windows.insert(key(f), window);
+            kept.bytes -= before.map_or(0, |w| w.jpeg.len());
         });
     }
 
-    /// Leave to open a frame, for as long as it is held.
-    pub async fn turn(&self) -> Option<SemaphorePermit<'_>> {
-        self.opening.acquire().await.ok()
+    /// Leave to open a frame, for as long as it is held: by the work itself, which goes on when nobody waits for it any longer.
+    pub async fn turn(&self) -> Option<OwnedSemaphorePermit> {
+        self.opening.clone().acquire_owned().await.ok()
     }
 }
 

@@ -244,6 +244,7 @@ try {
   await check("a poster arranged by hand");
   await page.click("button:has-text('One more panel')");
   await page.waitForFunction(() => [...document.querySelectorAll(".panel summary")].some((s) => s.textContent === "panel 4"), null, { timeout: 60000 });
+  assert.equal(await page.locator(".cannot").count(), 0);
   await page.locator(".panel details:has(> summary:text-is('panel 4'))").evaluate((d) => { d.open = true; });
   await page.click("button:has-text('Take panel 4 out')");
   await page.waitForFunction(() => ![...document.querySelectorAll(".panel summary")].some((s) => s.textContent === "panel 4"), null, { timeout: 60000 });
@@ -252,6 +253,15 @@ try {
   await page.click("summary:has-text('Begin from another layout')");
   await page.locator(".previews button", { hasText: "shadow-map.ron" }).click();
   await page.waitForFunction(() => document.querySelector("#said").textContent.startsWith("begun from shadow"), null, { timeout: 60000 });
+  // A text that cannot be read can be mended after the page was loaded anew.
+  const { text: whole } = await layoutNow();
+  await page.locator(".panel textarea").evaluate((t) => t.closest("details").open = true);
+  await page.fill(".panel textarea", whole.replace("version", "vers(ion"));
+  await page.waitForSelector(".cannot", { timeout: 60000 });
+  await page.reload();
+  await page.waitForSelector(".panel textarea", { timeout: 60000 });
+  await page.fill(".panel textarea", whole);
+  await page.waitForFunction(() => !document.querySelector(".cannot") && document.querySelector(".shown img")?.naturalWidth > 0, null, { timeout: 60000 });
   // What makes no picture of this night is said where the picture would be, with the way back.
   const { text: stood } = await (await page.request.get(new URL("/api/layout", address).href)).json();
   await page.locator(".panel textarea").evaluate((t) => t.closest("details").open = true);

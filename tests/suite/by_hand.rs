@@ -144,6 +144,7 @@ fn spacing_is_dragged_in_what_the_selection_says() {
         (sky, "", "minutes_apart: 30.0"),
         (sky, "apart: \"7disc\"", "apart: \"2"),
         (line, "count: 8", "count: 5"),
+        (line, "apart: \"7disc\"", "apart: \"14.00disc\""),
     ];
     for (arrangement, selection, wanted) in cases {
         let text = with(arrangement, selection);
@@ -168,7 +169,7 @@ fn a_touch_of_the_curve_puts_a_moment_in_or_takes_it_out() {
         let layout = parsed(text);
         let at = Instant::parse_utc(utc).unwrap();
         let composition = laid(&layout, &night);
-        touched(&layout, &night.0, &composition, Touched { panel, at, reach_s: 1.0 })
+        touched(&layout, (&night.0, &night.1), &composition, Touched { panel, at, reach_s: 1.0 })
             .map(|edits| edited(text, &edits).expect("the text has a place for it"))
     };
     let shown = |text: &str| -> Vec<String> {
@@ -202,5 +203,22 @@ fn a_touch_of_the_curve_puts_a_moment_in_or_takes_it_out() {
     assert_eq!(shown(&two), ["m001.jpg", "m005.jpg"]);
     let fault = touch(&poster, Some(0), &time(1)).unwrap_err();
     assert_eq!(fault.code, "last-moment");
-    assert_eq!(touch(&poster, Some(3), &time(1)).unwrap_err().code, "no-such-panel");
+    for (text, panel) in [(&poster, Some(3)), (&poster, Some(usize::MAX)), (&poster, None), (&text, Some(0))] {
+        assert_eq!(touch(text, panel, &time(1)).unwrap_err().code, "no-such-panel");
+    }
+    // What other conditions leave out does not come in by its moment.
+    let late = with("PhaseGrid(columns: 4, rows: 2)", "count: 4, from: \"2028-12-31T15:50:00Z\"");
+    assert_eq!(touch(&late, None, &time(0)).unwrap_err().code, "moment-left-out");
+    // The disc that stands for the greatest eclipse goes with that name, wherever it stands.
+    let far =
+        with("PhaseGrid(columns: 4, rows: 2)", "at: [\"2028-12-31T15:15:00Z\", \"greatest\"], within_minutes: 20");
+    let greatest = laid(&parsed(&far), &night).placements.last().unwrap().utc.clone();
+    assert!(touch(&far, None, &greatest).unwrap().contains("at: [\"2028-12-31T15:15:00Z\"]"));
+    // Older names of fields are changed where they stand.
+    let old = "(version: 1, canvas: (width_px: 1600, height_px: 1200, margin_px: 40), arrangement: PhaseGrid(columns: 4, rows: 2))";
+    let layout = parsed(old);
+    let all = found(&layout, &laid(&layout, &night));
+    let margin = all.iter().find(|h| h.name == "margin").unwrap();
+    let moved = edited(old, &margin.moved(PixelPoint::new(55.0, 600.0)).unwrap()).unwrap();
+    assert_eq!(moved, old.replace("margin_px: 40", "margin_px: 55"));
 }

@@ -5,6 +5,17 @@ use crate::composition::Composition;
 use crate::diag::Diagnostic;
 use crate::layout::notation::{Arrangement, Panel, Panels};
 use crate::layout::select::select;
+use crate::raster::PixelPoint;
+
+/// No panel is smaller, pixels.
+pub(in crate::layout) const LEAST_SIDE_PX: f64 = 16.0;
+
+impl Area {
+    /// A panel's; its own margin is small: the poster has one.
+    pub(in crate::layout) fn of_panel(corner: PixelPoint, width: f64, height: f64) -> Self {
+        Area { x0: corner.x, y0: corner.y, width, height, margin: 0.03 * width.min(height) }
+    }
+}
 
 pub(super) fn panels(
     context: &Context<'_>,
@@ -45,11 +56,10 @@ fn draw(context: &Context<'_>, panel: &Panel, out: &mut Composition) -> Result<V
     let corner = context.point(panel.at, "at")?;
     let far = context.point(panel.size, "size")?;
     let (width, height) = (far.x - context.area.x0, far.y - context.area.y0);
-    if width < 16.0 || height < 16.0 {
+    if width < LEAST_SIDE_PX || height < LEAST_SIDE_PX {
         return Err(context.layout.fault(&["Panels", "size"], "a panel is smaller than 16 pixels", "give it room"));
     }
-    // A panel's own margin is small: the poster has one.
-    let area = Area { x0: corner.x, y0: corner.y, width, height, margin: 0.03 * width.min(height) };
+    let area = Area::of_panel(corner, width, height);
     let selection = panel.selection.as_ref().unwrap_or(&context.layout.file.selection);
     let chosen = select(context.layout, (&panel.arrangement, selection), context.night, context.registration)?;
     let title = panel.title.as_ref().and_then(|t| heading(t, context.night, context.eclipse));

@@ -1,16 +1,13 @@
 //! Moments put into a layout's selection, and taken out of it, by pointing at the night's light curve.
 
-use super::{Edit, onward};
+use super::{Edit, edited, onward};
 use crate::composition::{Composition, Placement};
 use crate::diag::Diagnostic;
 use crate::ingest::Night;
-use crate::layout::Layout;
 use crate::layout::notation::{Arrangement, Selection};
-use crate::layout::wanted;
+use crate::layout::{Layout, resolve, wanted};
+use crate::registration::Registration;
 use crate::units::Instant;
-
-/// How far from its moment a frame may lie where the frames that are shown become moments, minutes: those very frames are meant.
-const THE_FRAME_ITSELF: &str = "0.5";
 
 /// Where the light curve was touched.
 #[derive(Clone, Copy, Debug)]
@@ -23,86 +20,132 @@ pub struct Touched {
     pub reach_s: f64,
 }
 
+/// A layout's moments, each with the instants that it stands for on this night.
+type Moments = Vec<(String, Vec<Instant>)>;
+
 /// What the layout's text is to say after a touch: the moment of a disc that is shown there is taken out, else the moment is put in.
-/// A selection by number or spacing becomes one by the moments that it shows.
+/// A selection by number or spacing becomes one by the moments of the frames that it shows.
 ///
 /// # Errors
-/// A [`Diagnostic`] where the last moment would go, or the panel is none.
+/// A [`Diagnostic`] where the last moment would go, the moment does not come into the picture, or the panel is none.
 pub fn touched(
     layout: &Layout,
-    night: &Night,
+    (night, registration): (&Night, &Registration),
     composition: &Composition,
     touch: Touched,
 ) -> Result<Vec<Edit>, Diagnostic> {
-    let (selection, way) = selection_of(layout, touch.panel)?;
-    let group = touch.panel.map_or(0, |p| p + 1);
-    let shown: Vec<Instant> = composition.placements.iter().filter(|p| p.group == group).filter_map(instant).collect();
+    let target = Target::of(layout, touch.panel)?;
     let eclipse = wanted::eclipse_of(night);
     let instants =
         |name: &str| wanted::parse(name).map(|m| wanted::instants(m, night, eclipse.as_ref())).unwrap_or_default();
-    let mut moments: Vec<(String, Vec<Instant>)> = match &selection.at {
+    let shown = target.shown(composition);
+    let moments: Moments = match &target.selection.at {
         Some(names) => names.iter().map(|n| (n.clone(), instants(n))).collect(),
-        None => shown.iter().map(|i| (name_of(*i), vec![*i])).collect(),
+        None => shown.iter().map(|i| Some((name_of((*i)?), vec![(*i)?]))).collect::<Option<_>>().ok_or_else(|| {
+            Diagnostic::error("no-time", "some of the discs have no time: moments cannot name them")
+                .with_help("write the clock into shoot.ron, or name frames by `selection: (files: …)`")
+        })?,
     };
-    match nearest(&shown, touch.at).filter(|i| i.seconds_since(touch.at).abs() <= touch.reach_s) {
-        Some(disc) => take_out(&mut moments, disc),
-        None => put_in(&mut moments, touch.at),
-    }
-    if moments.is_empty() {
+    let is_meant = |i: &&Instant| i.seconds_since(touch.at).abs() <= touch.reach_s;
+    let after = |edits: &[Edit]| -> Option<Vec<Instant>> {
+        let changed = Layout::parse(&layout.path, &edited(&layout.text, edits)?).ok()?;
+        let laid = resolve(&changed, night, registration).ok()?.value;
+        Some(target.shown(&laid).into_iter().flatten().collect())
+    };
+    let Some(disc) = shown.iter().flatten().find(is_meant).copied() else {
+        let edits = target.edits(&put_in(&moments, touch.at));
+        // A layout that makes no picture then is refused with its own reason.
+        let is_left_out = after(&edits).is_some_and(|now| now.iter().all(|i| shown.contains(&Some(*i))));
+        return if is_left_out { Err(left_out()) } else { Ok(edits) };
+    };
+    if moments.iter().map(|m| m.1.len()).sum::<usize>() <= 1 {
         return Err(Diagnostic::error("last-moment", "a picture shows one moment at least")
             .with_help("put another in before this one is taken out"));
     }
-    let names: Vec<String> = moments.iter().map(|(name, _)| format!("{name:?}")).collect();
-    let mut edits = vec![(onward(&way, &["at"]), format!("[{}]", names.join(", ")))];
-    if selection.at.is_none() {
-        let no = |field: &str| (onward(&way, &[field]), "None".to_owned());
-        let said = [
-            ("count", selection.count.is_some()),
-            ("minutes_apart", selection.minutes_apart.is_some()),
-            ("apart", selection.apart.is_some()),
-            ("files", selection.files.is_some()),
-        ];
-        edits.extend(said.into_iter().filter(|(_, is_said)| *is_said).map(|(field, _)| no(field)));
-        edits.push((onward(&way, &["within_minutes"]), THE_FRAME_ITSELF.into()));
+    // The nearest moment whose going takes the disc along: another disc may stand for a moment far from its own.
+    let mut near: Vec<Instant> = moments.iter().flat_map(|m| m.1.clone()).collect();
+    near.sort_by(|a, b| a.seconds_since(disc).abs().total_cmp(&b.seconds_since(disc).abs()));
+    let without = near.iter().take(MOST_TRIED).map(|moment| target.edits(&take_out(&moments, *moment)));
+    without.into_iter().find(|edits| after(edits).is_some_and(|shown| !shown.contains(&disc))).ok_or_else(|| {
+        Diagnostic::error("moment-stays", "this disc is shown for more than one of the layout's moments")
+            .with_help("change `at` in the text")
+    })
+}
+
+/// Moments that are tried for the one that a disc stands for.
+const MOST_TRIED: usize = 6;
+
+fn left_out() -> Diagnostic {
+    Diagnostic::error("moment-left-out", "the frame of that moment does not come into the picture")
+        .with_help("`from`, `to`, `rig` or `least_quality` leave it out, or a better one of its bracket stands for it")
+}
+
+/// Whose moments are changed.
+struct Target<'a> {
+    selection: &'a Selection,
+    way: Vec<String>,
+    /// Of the placements.
+    group: usize,
+}
+
+impl<'a> Target<'a> {
+    /// The whole layout's, or of a poster a panel's: its own selection, where it has one.
+    fn of(layout: &'a Layout, panel: Option<usize>) -> Result<Self, Diagnostic> {
+        let whole = (&layout.file.selection, vec!["selection".to_owned()]);
+        let no_panel = || Diagnostic::error("no-such-panel", "this layout has no such panel");
+        let (index, panels) = match (panel, &layout.file.arrangement) {
+            (Some(index), Arrangement::Panels(panels)) => (index, panels),
+            (None, Arrangement::Panels(_)) | (Some(_), _) => return Err(no_panel()),
+            (None, _) => return Ok(Target { selection: whole.0, way: whole.1, group: 0 }),
+        };
+        let own = panels.panels.get(index).ok_or_else(no_panel)?.selection.as_ref();
+        let way = || onward(&[], &["arrangement", "panels", &index.to_string(), "selection"]);
+        let (selection, way) = own.map_or(whole, |own| (own, way()));
+        Ok(Target { selection, way, group: index + 1 })
     }
-    Ok(edits)
-}
 
-fn instant(p: &Placement) -> Option<Instant> {
-    Instant::parse_utc(&p.utc).ok()
-}
+    /// When its discs were taken.
+    fn shown(&self, composition: &Composition) -> Vec<Option<Instant>> {
+        let instant = |p: &Placement| Instant::parse_utc(&p.utc).ok();
+        composition.placements.iter().filter(|p| p.group == self.group).map(instant).collect()
+    }
 
-fn nearest(of: &[Instant], to: Instant) -> Option<Instant> {
-    of.iter().copied().min_by(|a, b| a.seconds_since(to).abs().total_cmp(&b.seconds_since(to).abs()))
-}
-
-/// The selection that is meant, and the way to it: a panel's own, where it has one.
-fn selection_of(layout: &Layout, panel: Option<usize>) -> Result<(&Selection, Vec<String>), Diagnostic> {
-    let whole = (&layout.file.selection, vec!["selection".to_owned()]);
-    let Some(index) = panel else { return Ok(whole) };
-    let Arrangement::Panels(panels) = &layout.file.arrangement else { return Ok(whole) };
-    let no_panel = || Diagnostic::error("no-such-panel", format!("there is no panel {}", index + 1));
-    let own = panels.panels.get(index).ok_or_else(no_panel)?.selection.as_ref();
-    let way = || onward(&[], &["arrangement", "panels", &index.to_string(), "selection"]);
-    Ok(own.map_or(whole, |own| (own, way())))
-}
-
-/// Takes out the moment that a disc was shown for; of a name that stands for two, the other stays.
-fn take_out(moments: &mut Vec<(String, Vec<Instant>)>, disc: Instant) {
-    let off = |i: &Instant| i.seconds_since(disc).abs();
-    let places = moments.iter().enumerate().flat_map(|(k, (_, all))| all.iter().map(move |i| (k, *i)));
-    let Some((k, moment)) = places.min_by(|a, b| off(&a.1).total_cmp(&off(&b.1))) else { return };
-    moments[k].1.retain(|i| *i != moment);
-    match moments[k].1.first() {
-        None => drop(moments.remove(k)),
-        Some(other) => moments[k].0 = name_of(*other),
+    fn edits(&self, moments: &Moments) -> Vec<Edit> {
+        let names: Vec<String> = moments.iter().map(|(name, _)| format!("{name:?}")).collect();
+        let mut edits = vec![(onward(&self.way, &["at"]), format!("[{}]", names.join(", ")))];
+        if self.selection.at.is_none() {
+            let said = [
+                ("count", self.selection.count.is_some()),
+                ("minutes_apart", self.selection.minutes_apart.is_some()),
+                ("apart", self.selection.apart.is_some()),
+                ("files", self.selection.files.is_some()),
+            ];
+            let no = |field: &str| (onward(&self.way, &[field]), "None".to_owned());
+            edits.extend(said.into_iter().filter(|(_, is_said)| *is_said).map(|(field, _)| no(field)));
+        }
+        edits
     }
 }
 
-/// Puts a moment before the first that is later.
-fn put_in(moments: &mut Vec<(String, Vec<Instant>)>, at: Instant) {
-    let later = moments.iter().position(|(_, all)| all.first().is_some_and(|i| *i > at));
-    moments.insert(later.unwrap_or(moments.len()), (name_of(at), vec![at]));
+/// Without a moment; of a name that stands for two, the other stays.
+fn take_out(moments: &Moments, moment: Instant) -> Moments {
+    let mut out = moments.clone();
+    if let Some(k) = out.iter().position(|(_, all)| all.contains(&moment)) {
+        out[k].1.retain(|i| *i != moment);
+        match out[k].1.first() {
+            None => drop(out.remove(k)),
+            Some(other) => out[k].0 = name_of(*other),
+        }
+    }
+    out
+}
+
+/// With a moment before the first that is later.
+fn put_in(moments: &Moments, at: Instant) -> Moments {
+    let mut out = moments.clone();
+    let later = out.iter().position(|(_, all)| all.first().is_some_and(|i| *i > at));
+    out.insert(later.unwrap_or(out.len()), (name_of(at), vec![at]));
+    out
 }
 
 /// An instant as a layout names it, whole seconds without a fraction.
@@ -115,17 +158,13 @@ mod tests {
     use super::*;
 
     #[test]
-    fn moments_go_in_by_their_time_and_out_by_their_disc() {
+    fn moments_go_in_by_their_time_and_out_one_by_one() {
         let at = |minute: u32| Instant::parse_utc(&format!("2028-12-31T16:{minute:02}:00Z")).unwrap();
-        let mut moments = vec![("U2".to_owned(), vec![at(10)]), ("25%".to_owned(), vec![at(20), at(40)])];
-        put_in(&mut moments, at(15));
-        put_in(&mut moments, at(50));
-        let names = |m: &[(String, Vec<Instant>)]| m.iter().map(|m| m.0.clone()).collect::<Vec<_>>();
-        assert_eq!(names(&moments), ["U2", "2028-12-31T16:15:00Z", "25%", "2028-12-31T16:50:00Z"]);
-        // The disc shown for the share that shrinks was taken a minute late.
-        take_out(&mut moments, at(41));
-        assert_eq!(names(&moments)[2], "2028-12-31T16:20:00Z");
-        take_out(&mut moments, at(9));
-        assert_eq!(names(&moments).len(), 3);
+        let moments = vec![("U2".to_owned(), vec![at(10)]), ("25%".to_owned(), vec![at(20), at(40)])];
+        let names = |m: &Moments| m.iter().map(|m| m.0.clone()).collect::<Vec<_>>();
+        let more = put_in(&put_in(&moments, at(15)), at(50));
+        assert_eq!(names(&more), ["U2", "2028-12-31T16:15:00Z", "25%", "2028-12-31T16:50:00Z"]);
+        assert_eq!(names(&take_out(&more, at(40)))[2], "2028-12-31T16:20:00Z");
+        assert_eq!(names(&take_out(&more, at(10))).len(), 3);
     }
 }

@@ -15,7 +15,8 @@ pub struct Selection {
     /// sky track shows rig 0, and every other arrangement those whose Moon is at least a third as large as the largest.
     pub rig: Option<RigChoice>,
     /// The best frame at each of these moments, in this order: `P1`, `U1`, `U2`, `greatest`, `U3`, `U4`, `P4`; a share of the
-    /// disc in the umbra, `25%` (both times), `25% in` or `25% out`; or a UTC instant.
+    /// disc in the umbra, `25%` (both times), `25% in` or `25% out`; or a UTC instant (that of a frame's own middle, to half a
+    /// second, is that frame).
     pub at: Option<Vec<String>>,
     /// How far from a moment a frame may lie, minutes (5 where it is left out); what has none stays an empty place.
     /// With `count`, the best frame this close to each even place is taken.

@@ -32,7 +32,10 @@ impl<'a> Chooser<'a, '_> {
             }
             wanted.extend(instants.into_iter().map(|at| (name.as_str(), is_greatest, at)));
         }
-        let near: Vec<Option<Chosen<'a>>> = wanted.iter().map(|(_, _, at)| self.best_near(chosen, *at)).collect();
+        let near = |(name, _, at): &(&str, bool, Instant)| {
+            self.the_very_frame(chosen, name, *at).or_else(|| self.best_near(chosen, *at))
+        };
+        let near: Vec<Option<Chosen<'a>>> = wanted.iter().map(near).collect();
         let is_good = |c: &Option<Chosen<'a>>| c.as_ref().is_some_and(|c| !self.is_poor(c));
         // What another moment shows stands for no second one.
         let others = wanted.iter().zip(&near).filter(|((_, is_greatest, _), c)| !is_greatest || is_good(c));
@@ -87,6 +90,14 @@ impl<'a> Chooser<'a, '_> {
 
     fn within(&self) -> f64 {
         self.wanted.within_minutes.unwrap_or(WITHIN_MINUTES)
+    }
+
+    /// The frame that an instant is the middle of, to half a second: who names that, means it.
+    fn the_very_frame(&self, chosen: &[Chosen<'a>], name: &str, at: Instant) -> Option<Chosen<'a>> {
+        const HALF_A_SECOND: f64 = 0.5;
+        wanted::parse(name).filter(|m| matches!(m, Moment::At(_)))?;
+        let off = |c: &Chosen<'a>| c.instant.map_or(f64::INFINITY, |i| i.seconds_since(at).abs());
+        chosen.iter().filter(|c| off(c) <= HALF_A_SECOND).min_by(|a, b| off(a).total_cmp(&off(b))).cloned()
     }
 
     /// The best frame near an instant, by its quality less half of the best for standing at the end of the reach; a poor one

@@ -86,7 +86,7 @@ export function controls(schema, values, root, set, way = []) {
 /** Two values in one: a place, a size. */
 function pair(kinds, { name, words, value, at, optional }, set) {
   const inputs = kinds.map((kind, i) => {
-    const input = el("input", { value: value?.[i] ?? "", "aria-label": `${name.replaceAll("_", " ")}, ${["across", "down"][i] ?? i + 1}`, placeholder: isLength(kind) ? "12mm, 4%" : "" });
+    const input = el("input", { value: value?.[i] ?? "", "aria-label": `${name.replaceAll("_", " ")}, ${kinds.length === 2 && kinds.every(isLength) ? ["across", "down"][i] : i + 1}`, placeholder: isLength(kind) ? "12mm, 4%" : "" });
     input.dataset.way = [...at, i].join(".");
     return input;
   });
@@ -99,12 +99,20 @@ function pair(kinds, { name, words, value, at, optional }, set) {
   return el("fieldset", { class: "pair", title: words }, el("legend", {}, name.replaceAll("_", " ")), ...inputs);
 }
 
+/** A button that keeps the focus when the fields come anew. */
+function button(words, way, onclick) {
+  const b = el("button", { type: "button", onclick }, words);
+  b.dataset.way = way.join(".");
+  return b;
+}
+
 /** A list of structs: each by its own fields, taken out, or one more. */
 function list(item, { name, value, at }, root, set) {
   const one = name.replaceAll("_", " ").replace(/s$/, "");
   return [...value.map((v, i) => el("details", {}, el("summary", {}, `${one} ${i + 1}`),
-    el("div", { class: "fields" }, ...controls(item, v, root, set, [...at, String(i)]), el("button", { type: "button", onclick: () => set([...at, String(i)], null) }, `Take ${one} ${i + 1} out`)))),
-  el("button", { type: "button", onclick: () => set(at, `(${required(item, root)})`, true) }, `One more ${one}`)];
+    el("div", { class: "fields" }, ...controls(item, v, root, set, [...at, String(i)]), button(`Take ${one} ${i + 1} out`, [...at, String(i), "out"], () => set([...at, String(i)], null))))),
+  // One like the last stands where that does, and is dragged away from there.
+  button(`One more ${one}`, [...at, "more"], () => set(at, value.length ? null : `(${required(item, root)})`, true))];
 }
 
 /** What a variant cannot be without, at a value to begin with. */

@@ -6,10 +6,13 @@ const STEP = 0.005, FINE = 0.001;
 /** An arrow key is done with when none follows for so long, milliseconds. */
 const PAUSE = 500;
 
-/** Shows the layout's handles over the picture, or none; `changed` is told when one was moved. */
-export function handles(whole, changed) {
+/** Shows the layout's handles over the picture, or none; `before` is waited for before one is moved, `changed` is told after. */
+export function handles(whole, before, changed) {
   let on = false, held = false, again = false;
-  const clear = () => whole.querySelectorAll(".handle").forEach((h) => h.remove());
+  const clear = () => {
+    held = false;
+    whole.querySelectorAll(".handle").forEach((h) => h.remove());
+  };
 
   /** Lays a handle at a place; an edge keeps its length. */
   const lay = (button, at, edge) => {
@@ -22,11 +25,14 @@ export function handles(whole, changed) {
 
   const move = async (name, at) => {
     try {
+      await before();
       const edits = await (await ask("/api/layout/handles", { name, at })).json();
+      held = false;
       await changed();
       say(edits.map((e) => `${e.way.slice(-1)[0].replaceAll("_", " ")} is ${e.value.replaceAll("\"", "")} now`).join(", "));
     } catch {
       // It was said; the handle goes back to where it was.
+      held = false;
       await draw();
     }
   };
@@ -41,11 +47,12 @@ export function handles(whole, changed) {
     const end = (done) => {
       if (!drag) return;
       drag = null;
-      held = false;
+      // Until it was moved no other picture takes it away; what came meanwhile is made up for.
       if (done) move(handle.name, at);
-      else { at = [...handle.at]; lay(button, at, handle.edge); }
+      else { held = false; at = [...handle.at]; lay(button, at, handle.edge); draw().catch(() => {}); }
     };
     button.addEventListener("pointerdown", (e) => {
+      clearTimeout(timer);
       const p = place(e);
       drag = { by: [at[0] - p[0], at[1] - p[1]], moved: false };
       held = true;
@@ -63,11 +70,13 @@ export function handles(whole, changed) {
     });
     button.addEventListener("pointerup", () => end(drag?.moved));
     button.addEventListener("pointercancel", () => end(false));
+    button.addEventListener("lostpointercapture", () => end(false));
     button.addEventListener("keydown", (e) => {
       const by = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[e.key];
       if (e.key === "Escape") end(false);
       if (!by) return;
       e.preventDefault();
+      held = true;
       const step = e.shiftKey ? FINE : STEP;
       at = [at[0] + by[0] * step, at[1] + by[1] * step];
       lay(button, at, handle.edge);

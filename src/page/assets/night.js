@@ -61,9 +61,10 @@ export async function show(sheet) {
     const recommended = plan.recommendation ? el("p", {}, `Frames from ${plan.recommendation.begin.slice(0, 16)} to ${plan.recommendation.stop.slice(0, 16)}.`) : el("p", {}, "This site sees nothing of it.");
     result.replaceChildren(
       el("h2", {}, `${e.type[0].toUpperCase()}${e.type.slice(1)} lunar eclipse, umbral magnitude ${e.umbral_magnitude.toFixed(3)}`), recommended,
+      ...plan.rigs.flatMap((rig) => camera(plan, rig, query)),
+      el("h2", {}, "Hour by hour"),
       document.importNode(svg, true),
       table(["Contact", `Local (${plan.zone})`, "UTC", "Altitude", "Azimuth", "Sun", "Umbra", "Stops below full"], rows),
-      ...plan.rigs.flatMap((rig) => camera(plan, rig, query)),
       el("h2", {}, "Have ready"), el("ul", {}, ...plan.checklist.map((c) => el("li", {}, c))),
       el("h2", {}, "Beware"), el("ul", {}, ...plan.cautions.map((c) => el("li", {}, c))));
   };

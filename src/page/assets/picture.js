@@ -50,7 +50,7 @@ async function draw() {
     spots(shown.querySelector(".whole"), composition);
     pixels.changed();
     await hands.draw();
-    night.update(composition);
+    await night.update(composition);
     board.querySelector(".time").textContent = `${composition.placements.length} discs, ${answer.headers.get("x-seconds")} s`;
     board.querySelector(".remarks").replaceChildren(...said.map((d) => el("li", {}, `${d.severity}: ${d.message}${d.help ? ` (${d.help})` : ""}`)));
   } catch { /* it was said */ } finally {
@@ -99,7 +99,7 @@ async function fieldsOf(panel) {
     try {
       await flush();
       await ask("/api/layout/value", { way, value, more });
-      say(value === null ? `${way.join(": ")} is taken out` : more ? `one more of ${way.join(": ")}` : `${way.join(": ")} is ${value} now`);
+      say(value === null && !more ? `${way.join(": ")} is taken out` : more ? `one more of ${way.join(": ")}` : `${way.join(": ")} is ${value} now`);
     } catch {
       // What cannot be is shown as it is.
       await fieldsOf(panel);
@@ -195,8 +195,8 @@ export async function show(sheet, changed) {
   const whole = el("div", { class: "whole" }, el("img", { alt: "" }));
   const shown = el("div", { class: "shown", tabindex: "0", role: "group", "aria-label": "the picture" }, whole);
   pixels = trueWindow(shown, whole);
-  hands = handles(whole, follow);
-  night = await moments(follow);
+  hands = handles(whole, flush, follow);
+  night = moments(flush, follow);
   const panel = el("div", { class: "panel" });
   board = el("div", { class: "board" },
     el("div", {}, el("div", { class: "row" }, zoom, byHand, el("span", { class: "time faint" })), shown, night.part, el("ul", { class: "remarks faint" })),

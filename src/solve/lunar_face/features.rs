@@ -34,7 +34,7 @@ impl Features {
         Self::of_any_disc(cutout, fit).filter(|_| fit.radius_px >= LEAST_RADIUS_PX)
     }
 
-    /// Those of a smaller disc, too: they place it where its turn is known, and do not tell that.
+    /// Those of a smaller disc, too: they place it where its turn is known, and tell a Moon from a lamp, but the turn not surely.
     pub fn of_any_disc(cutout: &Cutout, fit: &DiscFit) -> Option<Self> {
         Self::above(cutout.noise, cutout, fit)
     }

@@ -23,7 +23,7 @@ fn shows_the_moon_dimly(look: &Look, place: Option<&SkyPlace>) -> bool {
     is_face(look.cutout.as_ref().and_then(features), place)
 }
 
-/// Whether a disc too small to tell its turn surely shows the Moon's seas, and one way up only: of lamps, windows and letters of
+/// Whether a disc, though it may be too small to tell its turn surely, shows the Moon's seas, and one way up only: of lamps, windows and letters of
 /// 12 to 30 pixels none resembles the map by more than 0.42, nor one way up more than 1.2 times as well as any other (rendered);
 /// full Moons of 16 to 25 pixels over a landscape reach 0.53 to 0.73, and 2.4 to 3.7 times.
 fn shows_the_moon_small(look: &Look, place: Option<&SkyPlace>) -> bool {
