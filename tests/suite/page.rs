@@ -487,8 +487,18 @@ fn windows_that_were_seen_are_kept_and_hands_are_heeded_or_refused() {
     // Moments: one that is shown goes, a panel that is not there is refused.
     let curve = page.get("/api/layout/moments").1;
     assert!(curve.contains("\"light\"") && curve.contains(&first), "{curve}");
-    for (utc, status) in [("yesterday", 422), ("2028-12-31T16:00:00Z", 200)] {
-        let (got, answer) = page.post("/api/layout/moments", &format!(r#"{{"utc":"{utc}","reach_s":0.5}}"#));
-        assert_eq!(got, status, "{utc}: {answer}");
+    let answer = page.get("/api/composition?side=800").1;
+    let json: serde_json::Value = serde_json::from_str(answer.split_once("\r\n\r\n").unwrap().1).unwrap();
+    let shown = json["composition"]["placements"][2]["utc"].as_str().unwrap();
+    // Nonsense; a moment beside frames that are shown already; a frame's own.
+    for (utc, reach, status) in [
+        ("yesterday", "0.5", 422),
+        (shown, "-1", 422),
+        (shown, "1e300", 422),
+        ("2028-12-31T16:00:00Z", "0.5", 422),
+        (shown, "0.5", 200),
+    ] {
+        let (got, answer) = page.post("/api/layout/moments", &format!(r#"{{"utc":"{utc}","reach_s":{reach}}}"#));
+        assert_eq!(got, status, "{utc} {reach}: {answer}");
     }
 }
