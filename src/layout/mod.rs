@@ -27,7 +27,7 @@ mod stock;
 mod wanted;
 
 pub use beforehand::{beside, forecheck};
-pub use by_hand::{Edit, Handle, Touched, edited, handles, touched, with_value};
+pub use by_hand::{Edit, Handle, Touched, edited, handles, set_aside, touched, with_value};
 pub use notation::*;
 #[cfg(feature = "schema")]
 pub use reference::{reference_text, schema};

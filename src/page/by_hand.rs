@@ -3,6 +3,7 @@
 use super::answers::{Answer, Refused, Shared, aside, on_desk, whole_night};
 use super::desk::Desk;
 use crate::composition::Composition;
+use crate::diag::Diagnostic;
 use crate::ingest::Night;
 use crate::layout::{Arrangement, Edit, Layout, Touched, edited, handles, resolve, touched};
 use crate::raster::PixelPoint;
@@ -29,11 +30,16 @@ fn laid(desk: &Desk) -> Answer<Laid> {
     Ok(Laid { night, registration, layout, composition })
 }
 
+/// A fault for somebody who pressed a picture and saw no text: without its line and column.
+fn in_words(d: Diagnostic) -> Refused {
+    Refused::from(Diagnostic { span: None, ..d })
+}
+
 /// Changes the layout, unless it makes no picture of this night then.
 fn change(desk: &Desk, before: &Laid, edits: &[Edit]) -> Answer<()> {
     let text = edited(&before.layout.text, edits).ok_or("the layout's text has no place for that")?;
-    let layout = Layout::parse(&before.layout.path, &text).map_err(Refused::from)?;
-    resolve(&layout, &before.night, &before.registration).map_err(Refused::from)?;
+    let layout = Layout::parse(&before.layout.path, &text).map_err(in_words)?;
+    resolve(&layout, &before.night, &before.registration).map_err(in_words)?;
     Ok(desk.change_layout(|_, now| {
         if *now != before.layout.text {
             return Err("the layout was changed meanwhile".into());

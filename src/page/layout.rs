@@ -3,7 +3,7 @@
 use super::answers::{Answer, Refused, Shared, aside, fault};
 use super::desk::Desk;
 use crate::diag::{append_value, last_item, remove_value};
-use crate::layout::{Layout, first_words, schema, stock, with_value};
+use crate::layout::{Layout, edited, first_words, schema, set_aside, stock, with_value};
 use axum::Json;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
@@ -88,7 +88,7 @@ pub(super) async fn set_value(State(desk): Shared, Json(asked): Json<Value>) -> 
         let changed = match (&asked.value, asked.more) {
             (Some(value), false) => with_value(text, &names, value),
             (Some(value), true) => append_value(text, &names, value),
-            (None, true) => last_item(text, &names).and_then(|last| append_value(text, &names, &last)),
+            (None, true) => one_like_the_last(text, &names),
             (None, false) => {
                 names.pop().and_then(|n| n.parse().ok()).and_then(|index| remove_value(text, &names, index))
             }
@@ -96,6 +96,13 @@ pub(super) async fn set_value(State(desk): Shared, Json(asked): Json<Value>) -> 
         still_read(text, changed.ok_or_else(|| format!("the layout's text has no place for `{way}`"))?)
     })
     .await
+}
+
+/// One more of a list, like the last; a panel is moved aside, for it would not be seen on the other.
+fn one_like_the_last(text: &str, names: &[&str]) -> Option<String> {
+    let more = append_value(text, names, &last_item(text, names)?)?;
+    let aside = Layout::examine(std::path::Path::new("layout.ron"), &more).0.and_then(|layout| set_aside(&layout));
+    Some(aside.and_then(|edits| edited(&more, &edits)).unwrap_or(more))
 }
 
 /// A layout's changed text; one that could be read stays one.

@@ -224,7 +224,6 @@ try {
     await drawn();
   }
   assert.equal((await layoutNow()).text, changed);
-  await page.click("button:has-text('Arrange by hand')");
   // True pixels: what is seen is drawn at the picture's own size, the middle first.
   await page.click("button:has-text('True pixels')");
   await page.waitForFunction(() => { const p = document.querySelector(".part"); return p && !p.hidden && p.naturalWidth > 0; }, null, { timeout: 60000 });
@@ -249,7 +248,6 @@ try {
   await page.click("summary:has-text('Begin from another layout')");
   await page.locator(".previews button", { hasText: "panels.ron" }).click();
   await page.waitForFunction(() => document.querySelector("#said").textContent === "begun from panels.ron", null, { timeout: 60000 });
-  await page.click("button:has-text('Arrange by hand')");
   const edge = page.locator(".handle[title='panel 1: right edge']");
   await edge.waitFor();
   const panelOne = (await layoutNow()).values.arrangement.Panels.panels[0];
@@ -267,6 +265,16 @@ try {
   await page.click("button:has-text('One more panel')");
   await page.waitForFunction(() => [...document.querySelectorAll(".panel summary")].some((s) => s.textContent === "panel 4"), null, { timeout: 60000 });
   assert.equal(await page.locator(".cannot").count(), 0);
+  const [third, fourth] = (await layoutNow()).values.arrangement.Panels.panels.slice(2).map((p) => p.at.map(parseFloat));
+  assert.ok(Math.abs(fourth[0] - third[0]) > 1 && Math.abs(fourth[1] - third[1]) > 1, `${third} ${fourth}`);
+  // No hand takes it off the sheet.
+  const corner = page.locator(".handle[title='panel 4: its place']");
+  const gripped = await corner.boundingBox();
+  await page.mouse.move(gripped.x + 9, gripped.y + 9);
+  await page.mouse.down();
+  await page.mouse.move(5, 5, { steps: 3 });
+  await page.mouse.up();
+  await page.waitForFunction(() => /^at is \(0%, 0%\)/.test(document.querySelector("#said").textContent), null, { timeout: 60000 });
   await page.locator(".panel details:has(> summary:text-is('panel 4'))").evaluate((d) => { d.open = true; });
   await page.click("button:has-text('Take panel 4 out')");
   await page.waitForFunction(() => ![...document.querySelectorAll(".panel summary")].some((s) => s.textContent === "panel 4"), null, { timeout: 60000 });

@@ -98,10 +98,7 @@ fn what_is_dragged_lies_where_it_was_left() {
                 _ if is_edge("upper edge") || is_edge("lower edge") => PixelPoint::new(handle.at.x, to.y),
                 "radius of the ellipse, across" => PixelPoint::new(to.x, handle.at.y),
                 "radius of the ellipse, down" => PixelPoint::new(handle.at.x, to.y),
-                name if name.starts_with("radius")
-                    || name.starts_with("size")
-                    || name.contains("end of the spiral") =>
-                {
+                name if name.starts_with("radius") || name.starts_with("size") || name.contains("the spiral ") => {
                     let centre = |name: &str| all.iter().find(|h| h.name.ends_with(name)).map(|h| h.at);
                     let centre = match name {
                         _ if name.starts_with("size") => first_of(&handle.name, &before),
@@ -112,7 +109,7 @@ fn what_is_dragged_lies_where_it_was_left() {
                     let now = if name.starts_with("size") { first_of(&handle.name, &after) } else { centre };
                     PixelPoint::new(now.x + scale * (handle.at.x - centre.x), now.y + scale * (handle.at.y - centre.y))
                 }
-                name if name.starts_with("where") => {
+                name if name.starts_with("where the arc") || name.starts_with("where the ellipse") => {
                     let turned = (to.y - lies.y) * (handle.at.x - lies.x) - (to.x - lies.x) * (handle.at.y - lies.y);
                     assert!(turned.is_finite() && lies.distance(handle.at) > 1.0, "{}", handle.name);
                     continue;

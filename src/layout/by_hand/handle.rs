@@ -35,7 +35,7 @@ impl Handle {
 pub fn handles(layout: &Layout, composition: &Composition) -> Result<Vec<Handle>, Diagnostic> {
     let file = &layout.file;
     let sheet = layout.sheet()?;
-    let mut hands = Hands { sheet, out: Vec::new() };
+    let mut hands = Hands::on(sheet);
     let whole = Part {
         arrangement: &file.arrangement,
         way: vec!["arrangement".into()],
@@ -71,6 +71,10 @@ pub(super) struct Hands {
 }
 
 impl Hands {
+    pub(super) fn on(sheet: Sheet) -> Self {
+        Hands { sheet, out: Vec::new() }
+    }
+
     pub(super) fn add(
         &mut self,
         name: String,

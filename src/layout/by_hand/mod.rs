@@ -10,6 +10,7 @@ mod path_handle;
 
 pub use handle::{Handle, handles};
 pub use moments::{Touched, touched};
+pub use panel_handle::set_aside;
 
 use super::notation::{Length, Unit};
 use crate::diag::{has_value, set_value};

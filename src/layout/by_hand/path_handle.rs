@@ -34,9 +34,9 @@ impl Hands {
             }
             Along::Spiral { centre, inner, outer, turns, from_deg } => {
                 self.place(part, (&["along", "centre"], *centre), "centre of the spiral");
-                self.round(part, (*centre, [*inner; 2]), [("inner", "inner end of the spiral")], *from_deg);
+                self.round(part, (*centre, [*inner; 2]), [("inner", "where the spiral begins")], *from_deg);
                 let last = from_deg + 360.0 * turns;
-                self.round(part, (*centre, [*outer; 2]), [("outer", "outer end of the spiral")], last);
+                self.round(part, (*centre, [*outer; 2]), [("outer", "where the spiral ends")], last);
             }
             Along::Svg { .. } => {}
         }

@@ -6,9 +6,12 @@ const STEP = 0.005, FINE = 0.001;
 /** An arrow key is done with when none follows for so long, milliseconds. */
 const PAUSE = 500;
 
+/** Whether things are arranged by hand: that stays when another layout is begun. */
+export let byHand = false;
+
 /** Shows the layout's handles over the picture, or none; `before` is waited for before one is moved, `changed` is told after. */
 export function handles(whole, before, changed) {
-  let on = false, held = false, again = false;
+  let held = false, again = false;
   const clear = () => {
     held = false;
     whole.querySelectorAll(".handle").forEach((h) => h.remove());
@@ -38,7 +41,7 @@ export function handles(whole, before, changed) {
   };
 
   function one(handle) {
-    const kind = !handle.edge ? "" : handle.edge[0][0] === handle.edge[1][0] ? " upright" : " level";
+    const kind = !handle.edge ? (/size|radius/.test(handle.name) ? " round" : "") : handle.edge[0][0] === handle.edge[1][0] ? " upright" : " level";
     const button = el("button", { type: "button", class: `handle${kind}`, title: handle.name, "aria-label": `${handle.name}: drag it, or use the arrow keys`, onfocus: () => { if (!again) say(handle.name); } });
     button.dataset.name = handle.name;
     let at = [...handle.at], drag = null, timer = null;
@@ -87,10 +90,10 @@ export function handles(whole, before, changed) {
   }
 
   async function draw() {
-    if (!on) { clear(); return; }
+    if (!byHand) { clear(); return; }
     const found = await json("/api/layout/handles");
     // What is being dragged is not taken out of the hand.
-    if (held || !on) return;
+    if (held || !byHand) return;
     const focused = document.activeElement?.dataset?.name;
     clear();
     whole.append(...found.map(one));
@@ -99,5 +102,5 @@ export function handles(whole, before, changed) {
     if (focused) whole.querySelector(`.handle[data-name="${CSS.escape(focused)}"]`)?.focus({ preventScroll: true });
     again = false;
   }
-  return { draw: () => draw().catch(() => {}), gone: clear, set: (v) => { on = v; draw().catch(() => {}); } };
+  return { draw: () => draw().catch(() => {}), gone: clear, set: (v) => { byHand = v; draw().catch(() => {}); } };
 }

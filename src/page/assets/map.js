@@ -24,5 +24,5 @@ export function map(latitude, longitude, chosen = () => {}) {
   });
   [latitude, longitude].forEach((i) => i.addEventListener("input", show));
   show();
-  return svg;
+  return el("div", {}, svg, el("p", { class: "faint" }, "Press a place on the map, or give its latitude and longitude."));
 }

@@ -1,7 +1,7 @@
 // The picture: begun from a layout, changed by its fields or its text, seen at once, written.
 import { $, ask, el, json, refresh, say, state } from "./page.js";
 import { controls } from "./fields.js";
-import { handles } from "./handles.js";
+import { byHand as isByHand, handles } from "./handles.js";
 import { moments } from "./moments.js";
 import { trueWindow } from "./window.js";
 
@@ -175,7 +175,8 @@ export async function show(sheet, changed) {
     draw();
     return;
   }
-  const name = el("input", { "aria-label": "the layout's name", value: /in-work|^phase-grid|^drift|^panels|^banner/.test(state.layout) ? "my-layout.ron" : state.layout });
+  const { layouts } = await json("/api/layouts");
+  const name = el("input", { "aria-label": "the layout's name", value: /in-work/.test(state.layout) || layouts.some((l) => !l.own && l.name === state.layout) ? "my-layout.ron" : state.layout });
   const file = el("input", { "aria-label": "the picture's name", value: "picture.tif" });
   const zoom = el("button", { type: "button", "aria-pressed": "false", onclick: async (e) => {
     const on = e.target.getAttribute("aria-pressed") !== "true";
@@ -187,7 +188,7 @@ export async function show(sheet, changed) {
     await fieldsOf(panel);
     await draw();
   };
-  const byHand = el("button", { type: "button", "aria-pressed": "false", onclick: (e) => {
+  const byHand = el("button", { type: "button", "aria-pressed": String(isByHand), onclick: (e) => {
     const on = e.target.getAttribute("aria-pressed") !== "true";
     e.target.setAttribute("aria-pressed", String(on));
     hands.set(on);
