@@ -31,6 +31,7 @@ pub use by_hand::{Edit, Handle, Touched, edited, handles, set_aside, touched, wi
 pub use notation::*;
 #[cfg(feature = "schema")]
 pub use reference::{reference_text, schema};
+pub use select::may_be_shown;
 pub use stock::{first_words, stock};
 
 use crate::composition::Composition;

@@ -92,7 +92,7 @@ struct ShownRig {
 }
 
 /// Whether a frame has a disc that may be chosen by itself.
-fn may_be_shown(f: &FrameRegistration) -> bool {
+pub fn may_be_shown(f: &FrameRegistration) -> bool {
     f.status() == Status::Measured && !f.exclude && !f.foreground
 }
 

@@ -5,9 +5,9 @@ use super::desk::Desk;
 use crate::composition::Composition;
 use crate::diag::Diagnostic;
 use crate::ingest::Night;
-use crate::layout::{Arrangement, Edit, Layout, Touched, edited, handles, resolve, touched};
+use crate::layout::{Arrangement, Edit, Layout, Touched, edited, handles, may_be_shown, resolve, touched};
 use crate::raster::PixelPoint;
-use crate::registration::{FrameRegistration, Registration, Status};
+use crate::registration::{FrameRegistration, Registration};
 use crate::sky::{Danjon, ShadowLight, eclipse_within, geocentric_shadow};
 use crate::units::Instant;
 use axum::Json;
@@ -98,9 +98,8 @@ const BEYOND: f64 = 0.04;
 pub(super) async fn curve(State(desk): Shared) -> Answer<Json<serde_json::Value>> {
     aside(move || {
         let (_, registration) = whole_night(&desk)?;
-        let is_seen = |f: &&FrameRegistration| f.status() == Status::Measured && !f.exclude && !f.foreground;
-        let frames: Vec<(&FrameRegistration, Instant)> =
-            registration.frames.iter().filter(is_seen).filter_map(|f| Some((f, f.time?))).collect();
+        let shown = registration.frames.iter().filter(|f| may_be_shown(f));
+        let frames: Vec<(&FrameRegistration, Instant)> = shown.filter_map(|f| Some((f, f.time?))).collect();
         let times = || frames.iter().map(|(_, at)| *at);
         let by_time = |a: &Instant, b: &Instant| a.tt_seconds().total_cmp(&b.tt_seconds());
         let Some((first, last)) = times().min_by(by_time).zip(times().max_by(by_time)) else {

@@ -101,6 +101,9 @@ pub(super) async fn set_value(State(desk): Shared, Json(asked): Json<Value>) -> 
 /// One more of a list, like the last; a panel is moved aside, for it would not be seen on the other.
 fn one_like_the_last(text: &str, names: &[&str]) -> Option<String> {
     let more = append_value(text, names, &last_item(text, names)?)?;
+    if names != ["arrangement", "panels"] {
+        return Some(more);
+    }
     let aside = Layout::examine(std::path::Path::new("layout.ron"), &more).0.and_then(|layout| set_aside(&layout));
     Some(aside.and_then(|edits| edited(&more, &edits)).unwrap_or(more))
 }

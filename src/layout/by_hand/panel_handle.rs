@@ -15,13 +15,14 @@ const ASIDE: f64 = 0.04;
 pub fn set_aside(layout: &Layout) -> Option<Vec<Edit>> {
     let Arrangement::Panels(panels) = &layout.file.arrangement else { return None };
     let (panel, index) = (panels.panels.last()?, panels.panels.len() - 1);
-    let (mut hands, way) =
-        (Hands::on(layout.sheet().ok()?), onward(&[], &["arrangement", "panels", &index.to_string()]));
-    let sheet = Area::of(&layout.sheet().ok()?);
+    let sheet = layout.sheet().ok()?;
+    let mut hands = Hands::on(sheet);
+    let sheet = Area::of(&sheet);
+    let way = onward(&[], &["arrangement", "panels", &index.to_string()]);
     hands.panel(&sheet, (panel, &way), "")?;
     let place = hands.out.first()?;
+    // From the half that it begins in towards the other: there is room.
     let towards = |at: f64, side: f64| at + ASIDE * if at > side / 2.0 { -side } else { side };
-    // Where there is no room below or beside, it goes the other way.
     place.moved(PixelPoint::new(towards(place.at.x, sheet.width), towards(place.at.y, sheet.height)))
 }
 
