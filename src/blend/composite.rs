@@ -89,6 +89,12 @@ pub(super) fn tone(curve: &ToneCurve, most: f32, light: [f32; 3]) -> [f32; 3] {
     light.map(|v| v * (held + (asked - held) * t))
 }
 
+/// By how many stops the tone curve shows light darker than it asks, for it is [`tone`]'s to raise it by no more than `most`.
+pub(super) fn stops_lost(curve: &ToneCurve, most: f32, light: f32) -> f32 {
+    let free = tone(curve, f32::INFINITY, [light; 3])[0];
+    if free > 0.0 { (free / tone(curve, most, [light; 3])[0].max(1e-9)).log2() } else { 0.0 }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -129,6 +135,15 @@ mod tests {
     fn the_tone_curve_keeps_ratios_of_channels() {
         let out = tone(&ToneCurve { exponent: 0.5, white: 0.64 }, f32::INFINITY, [0.04, 0.02, 0.01]);
         assert!((out[0] - 0.16).abs() < 1e-6 && (out[0] / out[2] - 4.0).abs() < 1e-5);
+    }
+
+    #[test]
+    fn what_is_held_is_told_in_stops() {
+        let curve = ToneCurve { exponent: 0.5, white: 1.0 };
+        // A ten-thousandth is raised a hundredfold; where it bears 25 times it is two stops darker.
+        assert!((stops_lost(&curve, 25.0, 1e-4) - 2.0).abs() < 0.01);
+        assert_eq!(stops_lost(&curve, 25.0, 0.5), 0.0);
+        assert_eq!(stops_lost(&curve, f32::INFINITY, 1e-4), 0.0);
     }
 
     #[test]

@@ -115,11 +115,13 @@ fn measure(image: &LinearImage, saturated: &[bool], centre: PixelPoint, radius: 
         return DiscMeasure::default();
     }
     let at = (count - 1) * 98 / 100;
+    let mut brightest: Vec<f32> = (0..count).map(|i| values[0][i].max(values[1][i]).max(values[2][i])).collect();
+    let dark = *brightest.select_nth_unstable_by((count - 1) / 10, f32::total_cmp).1;
     let bright = values.map(|mut v| *v.select_nth_unstable_by(at, f32::total_cmp).1);
     let saturated_share = clipped.len() as f32 / count as f32;
     let tenth = clipped.len() / 10;
     let saturated_from =
         if clipped.is_empty() { 0.0 } else { *clipped.select_nth_unstable_by(tenth, f32::total_cmp).1 };
     let mean = sum.map(|s| (s / f64::max(unclipped, 1.0)) as f32);
-    DiscMeasure { bright, mean, saturated_share, saturated_from, step: Step::default(), smallest_step: 0.0 }
+    DiscMeasure { bright, dark, mean, saturated_share, saturated_from, step: Step::default(), smallest_step: 0.0 }
 }

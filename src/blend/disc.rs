@@ -114,6 +114,8 @@ impl DevelopedDisc {
 pub struct DiscMeasure {
     /// 98th percentile within the limb, red, green and blue.
     pub bright: [f32; 3],
+    /// 10th percentile of the brightest channel: of an eclipsed disc the deep of its shadow.
+    pub dark: f32,
     /// Mean of the pixels that are not saturated, limb left out: the colour, which a camera's curve bends most where it is
     /// bright.
     pub mean: [f32; 3],

@@ -7,6 +7,7 @@
 //!   rim moves it) comes to one level. It goes by what was photographed and not by the exposure's numbers, which
 //!   cameras round by up to a sixth of a stop, so that neighbours never flicker.
 
+use super::composite::stops_lost;
 use super::disc::{Clipped, DiscMeasure};
 use super::grain::most_lift_of_a_step;
 use crate::composition::{AirTreatment, Composition, Gain, Lift, Placement};
@@ -171,18 +172,24 @@ pub fn normalise(composition: &Composition, measures: &[Option<Borne>]) -> Norma
             .then_some(Clipped { from: d.measure.saturated_from, weight })
     };
     let clipped = discs.iter().map(|disc| disc.as_ref().and_then(clipped)).collect();
-    let most_raised = discs.iter().zip(&gains).map(|(disc, gain)| {
-        let most =
-            disc.as_ref().map_or(f32::INFINITY, |d| d.most_lift.min(most_lift_of_a_step(d.measure.smallest_step)));
-        most / gain.iter().copied().fold(1e-9, f32::max)
-    });
-    let most_raised = most_raised.collect();
+    let most_raised: Vec<f32> = discs
+        .iter()
+        .zip(&gains)
+        .map(|(disc, gain)| {
+            let most =
+                disc.as_ref().map_or(f32::INFINITY, |d| d.most_lift.min(most_lift_of_a_step(d.measure.smallest_step)));
+            most / gain.iter().copied().fold(1e-9, f32::max)
+        })
+        .collect();
+    diagnostics.extend(dark_words(composition, &discs, &gains, &most_raised));
     Normalised { gains, most_raised, lifts, clipped, diagnostics }
 }
 
+/// So many frames are named in a line.
+const MOST_NAMED: usize = 24;
+
 /// Which discs were raised by less than evenness asks: their names, the stops they got and the stops that were asked.
 fn held_words(held: &[(&str, f64, f64)]) -> Option<Diagnostic> {
-    const MOST_NAMED: usize = 24;
     let one = |(frame, got, asked): &(&str, f64, f64)| format!("{frame} (+{got:.1} of +{asked:.1} stops)");
     let some: Vec<String> = held.iter().take(MOST_NAMED).map(one).collect();
     let more = if held.len() > MOST_NAMED { ", …" } else { "" };
@@ -196,6 +203,40 @@ fn held_words(held: &[(&str, f64, f64)]) -> Option<Diagnostic> {
             ),
         )
         .with_help("longer exposures, camera raw or brackets with `merge` bear more; or leave these frames out")
+    })
+}
+
+/// Which discs of true ratios have a shadow whose deep is shown darker than it was, for the tone curve raises it no further
+/// than its frame bears.
+fn dark_words(
+    composition: &Composition,
+    discs: &[Option<Disc<'_>>],
+    gains: &[[f32; 3]],
+    most_raised: &[f32],
+) -> Option<Diagnostic> {
+    /// What a stop less looks like: nobody sees the tenth of one.
+    const SEEN: f32 = 0.5;
+    let mut names = Vec::new();
+    for ((disc, gain), most) in discs.iter().zip(gains).zip(most_raised) {
+        let Some(disc) = disc.as_ref().filter(|d| matches!(d.placement.gain, Gain::Factor(_))) else { continue };
+        let is_eclipsed = disc.placement.sky.is_some_and(|s| s.penumbral_fraction > 0.5);
+        let light = disc.measure.dark * gain.iter().copied().fold(0.0, f32::max);
+        if is_eclipsed && stops_lost(&composition.tone, *most, light) > SEEN {
+            names.push(disc.placement.frame.as_str());
+        }
+    }
+    let more = if names.len() > MOST_NAMED { ", …" } else { "" };
+    let some = names.iter().take(MOST_NAMED).copied().collect::<Vec<_>>().join(", ");
+    (!names.is_empty()).then(|| {
+        Diagnostic::note(
+            "shadow-held",
+            format!(
+                "the deep of the shadow of {} discs is shown darker than it was, for beyond that its noise or its files' steps \
+                 would show: {some}{more}",
+                names.len()
+            ),
+        )
+        .with_help("longer exposures, camera raw or brackets with `merge` bear more")
     })
 }
 

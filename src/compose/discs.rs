@@ -23,7 +23,7 @@ use std::path::Path;
 use std::sync::{Arc, Mutex};
 
 /// Developed discs that may stay in memory until they are drawn, bytes.
-const ROOM: usize = 400 << 20;
+const ROOM: usize = 256 << 20;
 
 /// How many pixels of a disc's own image beyond its limb can be drawn: its feather and the kernel's reach. A power of two,
 /// so that pictures of nearly one size share what is kept.
