@@ -3,7 +3,7 @@
 use super::align::align;
 use super::bands::dissolve;
 use super::disc::{DevelopedDisc, DiscMeasure, Photographed, Step};
-use super::grain::shown_step;
+use super::grain::{mottle, shown_step};
 use super::lift::{Told, lift};
 use super::merge::{MomentFrame, merge};
 use super::sharpen::sharpen;
@@ -57,6 +57,8 @@ pub fn develop(cut_outs: Vec<CutOut>, block_px: usize, p: &Placement, compositio
         return DevelopedDisc { image, block_px, origin, photographed, measure: DiscMeasure::default() };
     };
     let centre = lead.centre;
+    // Several frames' mottle is not the same, and goes with their mean.
+    let mottle = if frames.len() == 1 { mottle(&lead.light, (centre, p.source_radius_px)) } else { [0.0; 3] };
     let (mut image, saturated) = match frames.len() {
         1 => frames.pop().map_or((LinearImage::new(0, 0), Vec::new()), |mut frame| {
             dissolve(&mut frame.light, (frame.centre, p.source_radius_px), finest, block_px);
@@ -88,22 +90,29 @@ pub fn develop(cut_outs: Vec<CutOut>, block_px: usize, p: &Placement, compositio
     if sharpening != Sharpening::Off {
         sharpen(&mut image, sharpening, p.edge_width_px, (centre, p.source_radius_px));
     }
-    let measure = DiscMeasure { step, smallest_step, ..measure(&image, &saturated, centre, p.source_radius_px) };
+    let measure =
+        DiscMeasure { step, smallest_step, mottle, ..measure(&image, &saturated, centre, p.source_radius_px) };
     DevelopedDisc { image, block_px, origin, photographed, measure }
 }
+
+/// A saturated pixel whose least channel is below this share of its largest has a colour: white's own channels differ by
+/// less, whatever the balance.
+const TINTED: f32 = 0.5;
 
 /// Light of a disc's brighter part: what a print must hold without clipping.
 fn measure(image: &LinearImage, saturated: &[bool], centre: PixelPoint, radius: f64) -> DiscMeasure {
     let mut values: [Vec<f32>; 3] = Default::default();
     let mut clipped: Vec<f32> = Vec::new();
-    let (mut sum, mut unclipped) = ([0.0f64; 3], 0.0);
+    let (mut sum, mut unclipped, mut tinted) = ([0.0f64; 3], 0.0, 0.0f32);
     for (i, p) in image.data().as_chunks::<3>().0.iter().enumerate() {
         let (x, y) = ((i % image.width()) as f64 + 0.5 - centre.x, (i / image.width()) as f64 + 0.5 - centre.y);
         let away = x.hypot(y);
         if away < 0.97 * radius {
             (0..3).for_each(|c| values[c].push(p[c]));
             if saturated[i] {
-                clipped.push(p[0].max(p[1]).max(p[2]));
+                let brightest = p[0].max(p[1]).max(p[2]);
+                tinted += f32::from(p[0].min(p[1]).min(p[2]) < TINTED * brightest);
+                clipped.push(brightest);
             } else if away < 0.9 * radius {
                 (0..3).for_each(|c| sum[c] += f64::from(p[c]));
                 unclipped += 1.0;
@@ -123,5 +132,6 @@ fn measure(image: &LinearImage, saturated: &[bool], centre: PixelPoint, radius: 
     let saturated_from =
         if clipped.is_empty() { 0.0 } else { *clipped.select_nth_unstable_by(tenth, f32::total_cmp).1 };
     let mean = sum.map(|s| (s / f64::max(unclipped, 1.0)) as f32);
-    DiscMeasure { bright, dark, mean, saturated_share, saturated_from, step: Step::default(), smallest_step: 0.0 }
+    let tinted_share = tinted / count as f32;
+    DiscMeasure { bright, dark, mean, saturated_share, saturated_from, tinted_share, ..DiscMeasure::default() }
 }

@@ -124,6 +124,11 @@ pub struct DiscMeasure {
     /// Light of the brightest channel from which on pixels are saturated: the lowest tenth of them lies below. Zero
     /// where none is.
     pub saturated_from: f32,
+    /// Share of the disc's pixels of which one channel is saturated and another is not: burnt copper.
+    pub tinted_share: f32,
+    /// Standard deviation of the sky's light beside the disc, red, green and blue, over patches of a twelfth of its radius:
+    /// blotches that a camera's noise reduction and a file's compression leave.
+    pub mottle: [f32; 3],
     /// The step of the file's numbers that shows on its dark part.
     pub step: Step,
     /// The light of the file's smallest step above black, whether it shows or not; zero where it has none that matters, or

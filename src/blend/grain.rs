@@ -2,9 +2,11 @@
 //!
 //! Both are judged as the eye sees them, in Oklab (Ottosson 2020), after the light that a print or a screen always adds
 //! to its black. Noise is what second differences between neighbouring sheet pixels leave: the Moon's own features are
-//! smoother than that. What is neglected: blotches wider than two sheet pixels, which heavy compression leaves.
+//! smoother than that. Wider blotches, which noise reduction and heavy compression leave, are told by the sky beside the disc,
+//! which has no features: where the sky is as bright as the dark of the disc they are as strong in both.
 
-use super::disc::{DevelopedDisc, Step};
+use super::disc::{DevelopedDisc, DiscMeasure, Step};
+use super::sky_model::ring;
 use crate::composition::Placement;
 use crate::raster::{LinearImage, PixelPoint};
 use palette::{LinSrgb, Oklab, convert::FromColorUnclamped};
@@ -17,6 +19,9 @@ const FLARE: f32 = 0.005;
 /// Noise of a sheet pixel beyond which a disc looks torn rather than grainy: by eye, on discs of real and simulated
 /// nights; neighbours that one hardly tells apart differ by 0.02.
 const MOST_NOISE: f32 = 0.04;
+/// The same for blotches of a twelfth of the radius, which the eye takes for features of the Moon: by eye, on discs that
+/// showed none at 0.004 and were torn at 0.02.
+const MOST_MOTTLE: f32 = 0.012;
 /// The step of one of the file's numbers to the next beyond which bands and blocks show: by eye likewise. Blocks of
 /// compressed files are two numbers high.
 const MOST_STEP: f32 = 0.03;
@@ -58,7 +63,74 @@ pub(super) fn shown_step(image: &LinearImage, disc: (PixelPoint, f64), reduction
 /// The largest factor by which a placement's disc can be multiplied, from 1 to 256.
 pub fn most_lift(disc: &DevelopedDisc, p: &Placement) -> f32 {
     let centre = PixelPoint::new(p.map.source_centre.x - disc.origin.x, p.map.source_centre.y - disc.origin.y);
-    borne(&disc.image, (centre, p.source_radius_px), p.map.reduction(), disc.measure.step)
+    let by_grain = borne(&disc.image, (centre, p.source_radius_px), p.map.reduction(), disc.measure.step);
+    largest_lift(by_grain, |lift| mottle_shown(&disc.measure, lift) <= MOST_MOTTLE)
+}
+
+/// How much of its sky's mottle a disc shows at a lift, where it is dark.
+fn mottle_shown(measure: &DiscMeasure, lift: f32) -> f32 {
+    // Of a disc that is saturated almost everywhere the mean of the rest is its rim's.
+    let colour = if measure.saturated_share < 0.5 { measure.mean } else { measure.bright };
+    let brightest = colour.iter().copied().fold(1e-6, f32::max);
+    let level = colour.map(|m| (m / brightest * measure.dark).max(0.0) * lift);
+    let plain = as_seen(level);
+    let by = |c: usize| {
+        let mut other = level;
+        other[c] += measure.mottle[c] * lift;
+        let other = as_seen(other);
+        (0..3).map(|i| (other[i] - plain[i]).powi(2)).sum::<f32>()
+    };
+    (0..3).map(by).sum::<f32>().sqrt()
+}
+
+/// Standard deviation of patches of a twelfth of the radius in the sky around a disc, channel by channel, by their second
+/// differences, in the quieter part of the ring: what else lies there, a branch or a cloud, is no noise.
+pub(super) fn mottle(image: &LinearImage, (centre, radius): (PixelPoint, f64)) -> [f32; 3] {
+    const SECTORS: usize = 12;
+    /// Fewest triples whose median tells a sector's noise.
+    const FEWEST: usize = 8;
+    let side = (radius / 12.0).round().max(1.0) as usize;
+    let (inner, outer) = ring(radius);
+    let (columns, rows) = (image.width() / side, image.height() / side);
+    let patch = |column: usize, row: usize| {
+        let mut sum = [0.0f32; 3];
+        for (y, x) in
+            (row * side..(row + 1) * side).flat_map(|y| (column * side..(column + 1) * side).map(move |x| (y, x)))
+        {
+            let p = image.pixel(x, y);
+            (0..3).for_each(|c| sum[c] += p[c]);
+        }
+        sum.map(|s| s / (side * side) as f32)
+    };
+    let in_ring = |column: usize, row: usize| {
+        let at = |i: usize, centre: f64| (i as f64 + 0.5) * side as f64 - centre;
+        let (x, y) = (at(column, centre.x), at(row, centre.y));
+        let sector = (y.atan2(x) / std::f64::consts::TAU + 0.5) * SECTORS as f64;
+        (inner..outer).contains(&x.hypot(y)).then_some(sector as usize % SECTORS)
+    };
+    let mut bends: [[Vec<f32>; 3]; SECTORS] = Default::default();
+    for (row, column) in (0..rows).flat_map(|row| (0..columns).map(move |column| (row, column))) {
+        let Some(sector) = in_ring(column, row) else { continue };
+        for (across, down) in [(1, 0), (0, 1)] {
+            let (middle, last) = ((column + across, row + down), (column + 2 * across, row + 2 * down));
+            if last.0 < columns && last.1 < rows && in_ring(middle.0, middle.1).and(in_ring(last.0, last.1)).is_some() {
+                let [a, b, c] = [(column, row), middle, last].map(|(x, y)| patch(x, y));
+                (0..3).for_each(|i| bends[sector][i].push((a[i] - 2.0 * b[i] + c[i]).abs()));
+            }
+        }
+    }
+    [0, 1, 2].map(|channel| {
+        let of_sector = |bends: &mut [Vec<f32>; 3]| {
+            let bends = &mut bends[channel];
+            let middle = bends.len() / 2;
+            // Of a Gaussian the median lies at 0.67 standard deviations.
+            (bends.len() >= FEWEST)
+                .then(|| *bends.select_nth_unstable_by(middle, f32::total_cmp).1 / 0.6745 / 6f32.sqrt())
+        };
+        let mut sectors: Vec<f32> = bends.iter_mut().filter_map(of_sector).collect();
+        let quiet = sectors.len() / 3;
+        if sectors.is_empty() { 0.0 } else { *sectors.select_nth_unstable_by(quiet, f32::total_cmp).1 }
+    })
 }
 
 /// The largest factor by which light of a file's lowest numbers can be multiplied, wherever on a disc it lies and however
@@ -74,11 +146,15 @@ fn borne(image: &LinearImage, disc: (PixelPoint, f64), reduction: f64, step: Ste
     let tells_noise = disc.1 / reduction >= LEAST_RADIUS;
     let by_noise = |lift: f32| !tells_noise || noise(&triples, lift) <= MOST_NOISE;
     let by_step = |lift: f32| (lift * step.above + FLARE).cbrt() - (lift * step.below + FLARE).cbrt() <= MOST_STEP;
-    let bears = |lift: f32| by_noise(lift) && by_step(lift);
-    if bears(MOST_LIFT) {
-        return MOST_LIFT;
+    largest_lift(MOST_LIFT, |lift| by_noise(lift) && by_step(lift))
+}
+
+/// The largest factor from 1 to `most` that a disc bears.
+fn largest_lift(most: f32, bears: impl Fn(f32) -> bool) -> f32 {
+    if bears(most) {
+        return most;
     }
-    let (mut low, mut high) = (0.0f32, MOST_LIFT.log2());
+    let (mut low, mut high) = (0.0f32, most.log2());
     while high - low > 0.02 {
         let middle = 0.5 * (low + high);
         if bears(middle.exp2()) { low = middle } else { high = middle }
@@ -122,14 +198,17 @@ fn triples(image: &LinearImage, (centre, radius): (PixelPoint, f64), reduction: 
     out
 }
 
+/// Light as the eye sees it on a sheet: Oklab.
+fn as_seen(light: [f32; 3]) -> [f32; 3] {
+    let [r, g, b] = light.map(|v| v + FLARE);
+    let lab = Oklab::from_color_unclamped(LinSrgb::new(r, g, b));
+    [lab.l, lab.a, lab.b]
+}
+
 /// Standard deviation of the noise as seen at some lift: by the 80th percentile of second differences, so that rims and
 /// hot pixels do not count, and a flat half neither.
 fn noise(triples: &[[[f32; 3]; 3]], lift: f32) -> f32 {
-    let seen = |p: [f32; 3]| {
-        let [r, g, b] = p.map(|v| v * lift + FLARE);
-        let lab = Oklab::from_color_unclamped(LinSrgb::new(r, g, b));
-        [lab.l, lab.a, lab.b]
-    };
+    let seen = |p: [f32; 3]| as_seen(p.map(|v| v * lift));
     let mut bends: Vec<f32> = triples
         .iter()
         .map(|t| {
@@ -164,6 +243,33 @@ mod tests {
         let step = shown_step(&smooth, WHOLE, 1.0, 1.0 / 255.0 / 12.92);
         let stops = borne(&smooth, WHOLE, 1.0, step).log2();
         assert!((1.5..3.5).contains(&stops), "{stops}");
+    }
+
+    #[test]
+    fn blotches_are_told_by_the_sky_and_a_branch_before_it_is_none() {
+        const SIGMA: f32 = 0.002;
+        // Twelve uniform numbers' sum is as good as Gaussian; patches of four pixels a side, as the disc's radius has it.
+        let mixed = |i: u32| (i ^ i >> 15).wrapping_mul(2_654_435_761);
+        let uniform = |i: u32| (mixed(mixed(mixed(i))) >> 8) as f32 / 16_777_216.0;
+        let gauss = |i: u32| (0..12).map(|k| uniform(i * 12 + k + 7)).sum::<f32>() - 6.0;
+        let light = |i: usize, branch: bool| {
+            let (x, y) = (i % 200, i / 200);
+            let is_branch = branch && (x + y / 3) % 200 < 60 && y < 90 && (x * 7 + y) % 13 < 6;
+            if is_branch { 0.0 } else { 0.02 + SIGMA * gauss((y / 4 * 50 + x / 4) as u32) }
+        };
+        for branch in [false, true] {
+            let data = (0..200 * 200).flat_map(|i| [light(i, branch); 3]).collect();
+            let image = LinearImage::from_data(200, 200, data).unwrap();
+            for sigma in mottle(&image, (PixelPoint::new(100.0, 100.0), 48.0)) {
+                assert!((sigma / SIGMA - 1.0).abs() < 0.35, "{branch}: {sigma}");
+            }
+        }
+        let measure =
+            DiscMeasure { mean: [0.02, 0.01, 0.01], dark: 0.02, mottle: [SIGMA; 3], ..DiscMeasure::default() };
+        let most = largest_lift(MOST_LIFT, |lift| mottle_shown(&measure, lift) <= MOST_MOTTLE);
+        assert!(most < 4.0, "{most}");
+        let clean = DiscMeasure { mottle: [0.0; 3], ..measure };
+        assert_eq!(largest_lift(MOST_LIFT, |lift| mottle_shown(&clean, lift) <= MOST_MOTTLE), MOST_LIFT);
     }
 
     #[test]

@@ -147,7 +147,10 @@ pub fn normalise(composition: &Composition, measures: &[Option<Borne>]) -> Norma
                     // Air and white raise some channel further.
                     let most = f64::from(d.most_lift) / colour.iter().copied().fold(1.0, f64::max);
                     let borne = even.min(most);
-                    *lift = Some(Lift { stops: borne.log2(), asked_stops: even.log2() });
+                    let borne = as_burnt(d, *colour).map_or(borne, |(shot, weight)| {
+                        if shot > borne { borne.powf(1.0 - weight) * shot.powf(weight) } else { borne }
+                    });
+                    *lift = Some(Lift { stops: borne.log2(), asked_stops: even.max(borne).log2() });
                     if borne < 0.9 * even {
                         held.push((d.placement.frame.as_str(), borne.log2(), even.log2()));
                     }
@@ -383,6 +386,15 @@ fn white(
 fn median(mut values: Vec<f64>) -> f64 {
     let middle = values.len() / 2;
     if values.is_empty() { 0.0 } else { *values.select_nth_unstable_by(middle, f64::total_cmp).1 }
+}
+
+/// Burnt copper shows its colour at the brightness that it was photographed with: red that is clipped and green that is not
+/// are gold there, and olive when they are dimmed. The factor that keeps its file's light, and how much of it counts.
+fn as_burnt(disc: &Disc<'_>, colour: [f64; 3]) -> Option<(f64, f64)> {
+    /// Shares of the disc: a bright rim alone is left even, and between the two it turns slowly.
+    const BURNT: (f64, f64) = (0.02, 0.2);
+    let weight = ((f64::from(disc.measure.tinted_share) - BURNT.0) / (BURNT.1 - BURNT.0)).clamp(0.0, 1.0);
+    (weight > 0.0).then(|| (1.0 / colour.iter().copied().fold(1.0, f64::max), weight))
 }
 
 /// The level of each disc's brightest channel that its evening goes by.

@@ -99,7 +99,7 @@ impl DiscCache {
         if Sha256::digest(bytes).as_slice() != digest {
             return None;
         }
-        let (head, body) = bytes.split_at_checked(MAGIC.len() + 8 + 16 + 40 + 4 + 32 + 4 + 4)?;
+        let (head, body) = bytes.split_at_checked(MAGIC.len() + 8 + 16 + 40 + 4 + 32 + 4 + 4 + 16)?;
         let head = head.strip_prefix(MAGIC)?;
         let whole = |at: usize| Some(u32::from_le_bytes(head.get(at..at + 4)?.try_into().ok()?) as usize);
         let number = |at: usize| Some(f64::from_le_bytes(head.get(at..at + 8)?.try_into().ok()?));
@@ -114,6 +114,8 @@ impl DiscCache {
             step: Step { below: single(56)?, above: single(60)? },
             smallest_step: single(100)?,
             dark: single(104)?,
+            tinted_share: single(108)?,
+            mottle: [single(112)?, single(116)?, single(120)?],
         };
         Some(DevelopedDisc {
             image: LinearImage::from_data(width, height, light)?,
@@ -126,7 +128,7 @@ impl DiscCache {
 
     /// Keeps a disc.
     pub(super) fn write(path: &Path, disc: &DevelopedDisc) {
-        let mut bytes = Vec::with_capacity(MAGIC.len() + 140 + disc.image.data().len() * 4);
+        let mut bytes = Vec::with_capacity(MAGIC.len() + 156 + disc.image.data().len() * 4);
         bytes.extend_from_slice(MAGIC);
         bytes.extend((disc.image.width() as u32).to_le_bytes());
         bytes.extend((disc.image.height() as u32).to_le_bytes());
@@ -141,7 +143,7 @@ impl DiscCache {
         let seen = &disc.photographed;
         [seen.left, seen.top, seen.right, seen.bottom].iter().for_each(|v| bytes.extend(v.to_le_bytes()));
         bytes.extend(m.smallest_step.to_le_bytes());
-        bytes.extend(m.dark.to_le_bytes());
+        [m.dark, m.tinted_share].iter().chain(&m.mottle).for_each(|v| bytes.extend(v.to_le_bytes()));
         disc.image.data().iter().for_each(|v| bytes.extend(v.to_le_bytes()));
         let digest = Sha256::digest(&bytes);
         bytes.extend_from_slice(&digest);
