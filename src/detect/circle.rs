@@ -5,8 +5,10 @@
 //! residuals themselves. A start is found by trying triples of points, so that a roof's edge or a
 //! branch cannot lead the fit astray.
 
+use super::carried::{LEAST_WEIGHT, carried};
 use super::limb::LimbPoint;
-use nalgebra::{Matrix3, Vector3};
+use nalgebra::{Matrix3, Matrix4, Vector4};
+use std::f64::consts::TAU;
 
 /// What is known of the radius before the fit.
 #[derive(Clone, Copy, Debug)]
@@ -16,7 +18,7 @@ pub(crate) struct RadiusPrior {
 }
 
 /// A circle in the points' own coordinates.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub(super) struct Circle {
     pub x: f64,
     pub y: f64,
@@ -29,6 +31,8 @@ pub(super) struct Circle {
     pub arc_deg: f64,
     /// Share of the weight of all points that counts.
     pub agreeing: f64,
+    /// How far outside the circle a glow carried each point; none where there is no such part.
+    pub carried: Vec<f64>,
 }
 
 fn distance(p: &LimbPoint, x: f64, y: f64, r: f64) -> f64 {
@@ -91,29 +95,116 @@ fn start(points: &[LimbPoint], guess: f64, tolerance: f64) -> Option<(f64, f64, 
 }
 
 /// Fits a circle near radius `guess`; `None` when the points do not hold one.
-pub(super) fn fit_circle(points: &[LimbPoint], guess: f64, prior: Option<RadiusPrior>) -> Option<Circle> {
-    if points.len() < 6 {
+///
+/// Where a lens's glow carried a burnt part of the limb outwards and another part shows where it is, the circle is that other
+/// part's ([`carried`]); faint points are heeded there alone. `on_codes`: whether the points' light is told by codes.
+pub(super) fn fit_circle(
+    points: &[LimbPoint],
+    guess: f64,
+    prior: Option<RadiusPrior>,
+    on_codes: bool,
+) -> Option<Circle> {
+    let apart = carried(points, on_codes).and_then(|carried| {
+        let apart = settle(points, guess, prior, Some(&carried))?;
+        apart.is_told_by_the_rest(points, &carried, prior.is_some()).then_some((apart, carried))
+    });
+    if let Some((apart, carried)) = apart {
+        return Some(describe(points, &apart, Some(&carried)));
+    }
+    let clear: Vec<LimbPoint> = points.iter().filter(|p| !p.is_faint).copied().collect();
+    if clear.len() < 6 {
         return None;
     }
-    let (mut x, mut y, mut r) = start(points, guess, 0.02 * guess + 1.2)?;
+    Some(describe(&clear, &settle(&clear, guess, prior, None)?, None))
+}
+
+/// How much less a point counts that is carried: along a sliver, and where it is thicker, glows carry by more than one number says.
+const OF_CARRIED: f64 = 0.97;
+
+/// A circle settled on points, and by how much those that are carried lie outside it.
+struct Settled {
+    x: f64,
+    y: f64,
+    radius: f64,
+    carried_by: f64,
+    scale: f64,
+    /// Of the four, as least squares have it.
+    normal: Matrix4<f64>,
+}
+
+impl Settled {
+    fn distance(&self, p: &LimbPoint, carried: f64) -> f64 {
+        distance(p, self.x, self.y, self.radius) - carried * self.carried_by
+    }
+
+    /// Whether the part that is not carried lies along the circle, over much of it and across from the other; `is_known`: whether
+    /// the radius was known before.
+    fn is_told_by_the_rest(&self, points: &[LimbPoint], carried: &[f64], is_known: bool) -> bool {
+        /// Least arc of it, degrees, and of that across from the burnt part.
+        const LEAST_DEG: f64 = 70.0;
+        const LEAST_ACROSS_DEG: f64 = 30.0;
+        /// Least share of its weight: noise lies anywhere.
+        const LEAST_AGREEING: f64 = 0.6;
+        /// By no more than this share of the radius, and two pixels, does a glow carry a limb.
+        const MOST: f64 = 0.04;
+        /// By less, pixels, it tells nothing; but where the sequence put it back already, that may have been too much.
+        const LEAST_PX: f64 = 0.3;
+        let least = if is_known { -0.01 * self.radius - 1.0 } else { LEAST_PX };
+        if !(least..MOST * self.radius + 2.0).contains(&self.carried_by) {
+            return false;
+        }
+        let (mut u, mut v) = (0.0, 0.0);
+        for (p, _) in points.iter().zip(carried).filter(|(p, c)| **c > 0.5 && p.weight > LEAST_WEIGHT) {
+            let rho = (p.x - self.x).hypot(p.y - self.y).max(1e-9);
+            (u, v) = (u + (p.x - self.x) / rho, v + (p.y - self.y) / rho);
+        }
+        let burnt = v.atan2(u);
+        let near = (2.5 * self.scale).clamp(0.5, 0.02 * self.radius + 0.5);
+        let (mut dim, mut across, mut agreeing, mut all) = ([false; 72], [false; 72], 0.0, 0.0);
+        for (p, c) in points.iter().zip(carried).filter(|(p, c)| **c < 0.5 && p.weight > LEAST_WEIGHT) {
+            all += p.weight;
+            if self.distance(p, *c).abs() < near {
+                agreeing += p.weight;
+                let angle = (p.y - self.y).atan2(p.x - self.x);
+                let sector = (((angle / TAU).rem_euclid(1.0) * 72.0) as usize).min(71);
+                dim[sector] = true;
+                across[sector] |= (angle - burnt).cos() < -0.5;
+            }
+        }
+        let degrees = |sectors: [bool; 72]| sectors.iter().filter(|s| **s).count() as f64 * 5.0;
+        agreeing > LEAST_AGREEING * all && degrees(dim) >= LEAST_DEG && degrees(across) >= LEAST_ACROSS_DEG
+    }
+}
+
+/// Iterates from the best start to the circle that points agree on; `carried` points lie further out by one number, told too.
+fn settle(points: &[LimbPoint], guess: f64, prior: Option<RadiusPrior>, carried: Option<&[f64]>) -> Option<Settled> {
+    let tolerance = 0.02 * guess + 1.2;
+    let share = |i: usize| carried.map_or(0.0, |c| c[i]);
+    let (mut x, mut y, mut r) = match carried {
+        None => start(points, guess, tolerance)?,
+        Some(carried) => {
+            let rest: Vec<LimbPoint> = points.iter().zip(carried).filter(|(_, c)| **c < 0.5).map(|(p, _)| *p).collect();
+            start(&rest, guess, tolerance)?
+        }
+    };
     if let Some(p) = prior {
         r = p.radius;
     }
-    let mut scale = 0.03 * guess + 1.0;
-    let mut normal = Matrix3::identity();
+    let (mut by, mut scale) = (0.0, 0.03 * guess + 1.0);
+    let mut normal = Matrix4::identity();
     for round in 0..30 {
-        let mut gradient = Vector3::zeros();
-        normal = Matrix3::zeros();
-        for p in points {
+        let mut gradient = Vector4::zeros();
+        normal = Matrix4::zeros();
+        for (i, p) in points.iter().enumerate() {
             let (dx, dy) = (p.x - x, p.y - y);
             let rho = dx.hypot(dy).max(1e-9);
-            let d = rho - r;
+            let d = rho - r - by * share(i);
             let u = d / (4.685 * scale);
             if u.abs() >= 1.0 {
                 continue;
             }
-            let w = p.weight * (1.0 - u * u).powi(2);
-            let j = Vector3::new(-dx / rho, -dy / rho, -1.0);
+            let w = p.weight * (1.0 - OF_CARRIED * share(i)) * (1.0 - u * u).powi(2);
+            let j = Vector4::new(-dx / rho, -dy / rho, -1.0, -share(i));
             normal += j * j.transpose() * w;
             gradient += j * (d * w);
         }
@@ -123,25 +214,35 @@ pub(super) fn fit_circle(points: &[LimbPoint], guess: f64, prior: Option<RadiusP
             normal[(2, 2)] += w;
             gradient[2] += (r - p.radius) * w;
         }
-        let step = (normal + Matrix3::identity() * 1e-9).cholesky()?.solve(&gradient);
+        if carried.is_none() {
+            normal[(3, 3)] += 1.0;
+        }
+        let step = (normal + Matrix4::identity() * 1e-9).cholesky()?.solve(&gradient);
         let limit = 0.25 * guess;
         (x, y, r) = (x - step.x.clamp(-limit, limit), y - step.y.clamp(-limit, limit), r - step.z.clamp(-limit, limit));
+        by -= step.w.clamp(-limit, limit);
         if !(x.is_finite() && y.is_finite() && r > 0.3 * guess && r < 3.0 * guess) {
             return None;
         }
-        let shrunk = robust_scale(points, x, y, r).max(0.08);
+        let off = |i: usize, p: &LimbPoint| distance(p, x, y, r) - by * share(i);
+        let shrunk = robust_scale(points, off, |i| 1.0 - OF_CARRIED * share(i)).max(0.08);
         // The scale shrinks gently so that a good arc is not lost before the centre has settled.
         scale = if round < 6 { shrunk.max(scale * 0.6) } else { shrunk };
         if round > 8 && step.norm() < 1e-6 * guess {
             break;
         }
     }
-    Some(describe(points, (x, y, r), scale, &normal))
+    Some(Settled { x, y, radius: r, carried_by: by, scale, normal })
 }
 
 /// Weighted median of the absolute distances, as a standard deviation.
-fn robust_scale(points: &[LimbPoint], x: f64, y: f64, r: f64) -> f64 {
-    let mut d: Vec<(f64, f64)> = points.iter().map(|p| (distance(p, x, y, r).abs(), p.weight)).collect();
+fn robust_scale(
+    points: &[LimbPoint],
+    distance: impl Fn(usize, &LimbPoint) -> f64,
+    counts: impl Fn(usize) -> f64,
+) -> f64 {
+    let weighed = |(i, p): (usize, &LimbPoint)| (distance(i, p).abs(), p.weight * counts(i));
+    let mut d: Vec<(f64, f64)> = points.iter().enumerate().map(weighed).collect();
     d.sort_by(|a, b| a.0.total_cmp(&b.0));
     let total: f64 = d.iter().map(|p| p.1).sum();
     let mut sum = 0.0;
@@ -154,26 +255,28 @@ fn robust_scale(points: &[LimbPoint], x: f64, y: f64, r: f64) -> f64 {
     f64::INFINITY
 }
 
-fn describe(points: &[LimbPoint], (x, y, r): (f64, f64, f64), scale: f64, normal: &Matrix3<f64>) -> Circle {
+fn describe(points: &[LimbPoint], settled: &Settled, carried: Option<&[f64]>) -> Circle {
+    let &Settled { x, y, radius: r, scale, ref normal, .. } = settled;
     const SECTORS: usize = 72;
     let mut sectors = [false; SECTORS];
     let (mut sum, mut weight, mut all) = (0.0, 0.0, 0.0);
     let reach = (3.0 * scale).max(0.02 * r).max(0.5);
-    for p in points {
+    for (i, p) in points.iter().enumerate() {
         all += p.weight;
-        let d = distance(p, x, y, r);
+        let d = settled.distance(p, carried.map_or(0.0, |c| c[i]));
         if d.abs() < reach && p.weight > 0.02 {
             sum += p.weight * d * d;
             weight += p.weight;
-            let turn = ((p.y - y).atan2(p.x - x) / std::f64::consts::TAU).rem_euclid(1.0);
+            let turn = ((p.y - y).atan2(p.x - x) / TAU).rem_euclid(1.0);
             sectors[((turn * SECTORS as f64) as usize).min(SECTORS - 1)] = true;
         }
     }
     let residual = if weight > 0.0 { (sum / weight).sqrt() } else { f64::INFINITY };
     // Neighbouring rays share pixels; the points count for about half as many observations.
-    let covariance = normal
-        .try_inverse()
-        .map_or_else(|| Matrix3::identity() * f64::MAX.sqrt(), |inverse| inverse * (2.0 * residual * residual));
+    let covariance = normal.try_inverse().map_or_else(
+        || Matrix3::identity() * f64::MAX.sqrt(),
+        |inverse| inverse.fixed_view::<3, 3>(0, 0) * (2.0 * residual * residual),
+    );
     Circle {
         x,
         y,
@@ -182,6 +285,7 @@ fn describe(points: &[LimbPoint], (x, y, r): (f64, f64, f64), scale: f64, normal
         residual,
         arc_deg: sectors.iter().filter(|s| **s).count() as f64 * 360.0 / SECTORS as f64,
         agreeing: if all > 0.0 { weight / all } else { 0.0 },
+        carried: carried.map_or_else(Vec::new, |c| c.iter().map(|c| c * settled.carried_by).collect()),
     }
 }
 
@@ -199,7 +303,9 @@ mod tests {
                     y: -2.0 + (40.0 + wobble) * s,
                     weight: 1.0,
                     step: 1.0,
+                    level: 1.0,
                     width_px: 1.0,
+                    is_faint: false,
                 }
             })
             .collect()
@@ -207,12 +313,40 @@ mod tests {
 
     #[test]
     fn a_third_of_the_limb_is_enough() {
-        let circle = fit_circle(&arc(20, 140, 0.0), 42.0, None).unwrap();
+        let circle = fit_circle(&arc(20, 140, 0.0), 42.0, None, false).unwrap();
         assert!(
             (circle.x - 3.0).abs() < 0.1 && (circle.y + 2.0).abs() < 0.1 && (circle.radius - 40.0).abs() < 0.1,
             "{circle:?}"
         );
         assert!((circle.arc_deg - 120.0).abs() <= 10.0);
+    }
+
+    /// A disc whose copper limb is seen along most of the circle and whose sliver's limb was carried outwards, more in its middle than
+    /// at its ends; the light of that from one end to the other.
+    fn burnt(level: impl Fn(f64) -> f32) -> Vec<LimbPoint> {
+        let mut points = arc(0, 360, 0.0);
+        for (d, p) in points.iter_mut().enumerate() {
+            let along = (d as f64 - 90.0) / 120.0;
+            if (0.0..1.0).contains(&along) {
+                let share = 1.0 + (1.0 + 2.0 * (along * std::f64::consts::PI).sin()) / 40.0;
+                (p.x, p.y) = (3.0 + (p.x - 3.0) * share, -2.0 + (p.y + 2.0) * share);
+                p.level = level(along);
+            } else {
+                (p.level, p.weight) = (0.1, 0.15);
+            }
+        }
+        points
+    }
+
+    #[test]
+    fn a_sliver_that_glows_past_its_limb_does_not_pull_the_fit() {
+        let off = |c: &Circle| (c.x - 3.0).hypot(c.y + 2.0);
+        let circle = fit_circle(&burnt(|_| 0.95), 41.0, None, false).unwrap();
+        assert!(off(&circle) < 0.2 && (circle.radius - 40.0).abs() < 0.2, "{circle:?}");
+        assert!(circle.carried.iter().any(|c| *c > 1.5), "{circle:?}");
+        // Light that falls off along the limb is none that is burnt: nothing says that the lens carried it.
+        let lit = fit_circle(&burnt(|along| 0.95 - 0.5 * along as f32), 41.0, None, false).unwrap();
+        assert!(lit.carried.is_empty() && off(&lit) > 0.5, "{lit:?}");
     }
 
     #[test]
@@ -224,16 +358,18 @@ mod tests {
             y: 8.0,
             weight: 1.0,
             step: 1.0,
+            level: 1.0,
             width_px: 1.0,
+            is_faint: false,
         }));
-        let circle = fit_circle(&points, 42.0, None).unwrap();
+        let circle = fit_circle(&points, 42.0, None, false).unwrap();
         assert!((circle.x - 3.0).abs() < 0.1 && (circle.radius - 40.0).abs() < 0.1, "{circle:?}");
     }
 
     #[test]
     fn a_known_radius_steadies_a_short_arc() {
         let prior = RadiusPrior { radius: 40.0, sigma: 0.05 };
-        let circle = fit_circle(&arc(0, 50, 0.0), 40.0, Some(prior)).unwrap();
+        let circle = fit_circle(&arc(0, 50, 0.0), 40.0, Some(prior), false).unwrap();
         assert!((circle.x - 3.0).hypot(circle.y + 2.0) < 0.2, "{circle:?}");
     }
 }

@@ -21,8 +21,12 @@ pub struct LimbPoint {
     pub weight: f64,
     /// Step of light across the edge, linear file units.
     pub step: f32,
+    /// Light just inside, the brightest along a stretch of the ray.
+    pub level: f32,
     /// Width of the edge (Gaussian sigma), rectified pixels.
     pub width_px: f64,
+    /// Whether it was seen over a longer stretch of arc only: evidence beside a burnt part, and noise or hills anywhere else.
+    pub is_faint: bool,
 }
 
 /// What to look for.
@@ -37,6 +41,8 @@ pub(super) struct LimbSearch {
     pub by_profile: bool,
     /// Heed edges with hardly any sky between them and the frame's end: they are seen, and not placed exactly.
     pub to_the_last: bool,
+    /// Where a part of the limb was seen, look for what is left of it over longer stretches of arc.
+    pub faint_too: bool,
 }
 
 /// Samples along a ray, rectified pixels.
@@ -48,6 +54,20 @@ struct Samples {
     until: f64,
 }
 
+/// Over how much of the arc a profile is the mean.
+#[derive(Clone, Copy, PartialEq)]
+enum Along {
+    /// As much as leaves the limb sharp.
+    Short,
+    /// As much as a faint limb needs to stand out of its noise.
+    Long,
+}
+
+/// Half of a long stretch of arc, pixels: the limb bends away from its tangent by a tenth of a pixel there.
+fn long_arc(radius: f64) -> f64 {
+    (0.2 * radius).sqrt()
+}
+
 /// Sub-pixel place of a peak of three equally spaced values, in steps from the middle one.
 fn parabola(l: f64, m: f64, r: f64) -> f64 {
     let bend = l - 2.0 * m + r;
@@ -55,10 +75,15 @@ fn parabola(l: f64, m: f64, r: f64) -> f64 {
 }
 
 /// Profile along one ray: means over a short stretch of arc; it ends where the ray leaves the frame, if not before `until`.
-fn profile(plane: &Plane, s: &LimbSearch, angle: f64, samples: &Samples) -> Option<Vec<f32>> {
+fn profile(plane: &Plane, s: &LimbSearch, angle: f64, samples: &Samples, along: Along) -> Option<Vec<f32>> {
     let &Samples { step, count, from, until } = samples;
-    let spread = (s.radius * 0.012).clamp(0.0, 2.5);
-    let offsets: &[f64] = if spread > 0.6 { &[-1.0, 0.0, 1.0] } else { &[0.0] };
+    let (spread, offsets): (f64, &[f64]) = match along {
+        Along::Short => {
+            let spread = (s.radius * 0.012).clamp(0.0, 2.5);
+            (spread, if spread > 0.6 { &[-1.0, 0.0, 1.0] } else { &[0.0] })
+        }
+        Along::Long => (long_arc(s.radius), &[-1.0, -0.667, -0.333, 0.0, 0.333, 0.667, 1.0]),
+    };
     let (sin, cos) = angle.sin_cos();
     let (w, h) = (plane.width() as f64, plane.height() as f64);
     let mut out = vec![0.0f32; count];
@@ -110,6 +135,11 @@ enum Placed {
     TooSoft(Vec<LimbPoint>),
 }
 
+/// One ray in so many shows a limb before faint ones are looked for, and discs are so large: the limb of a small one bends away
+/// from any arc that is long enough.
+const LEAST_SEEN: usize = 10;
+const LEAST_RADIUS_OF_FAINT: f64 = 20.0;
+
 fn points_by(plane: &Plane, s: &LimbSearch, lengths: Lengths) -> Placed {
     let rays = (2.0 * std::f64::consts::PI * s.radius).clamp(48.0, 540.0) as usize;
     let step = 0.5f64.max(s.reach / 160.0);
@@ -126,15 +156,23 @@ fn points_by(plane: &Plane, s: &LimbSearch, lengths: Lengths) -> Placed {
     }
     let beyond = if s.to_the_last { narrow } else { wide };
     let samples = Samples { step, count, from, until: s.radius + (beyond as f64 * step).max(2.0) };
-    let edges: Vec<(f64, Vec<f32>, Edge)> = (0..rays)
-        .filter_map(|i| {
-            let angle = i as f64 / rays as f64 * std::f64::consts::TAU;
-            let values = profile(plane, s, angle, &samples).filter(|values| values.len() >= 2 * wide + 4)?;
-            let end = last.min(values.len() - beyond);
-            let edge = edge_of(&values, (narrow, wide), begin..end, s.noise)?;
-            Some((angle, values, edge))
-        })
-        .collect();
+    let edge_along = |i: usize, along: Along, noise: f32| {
+        let angle = i as f64 / rays as f64 * std::f64::consts::TAU;
+        let values = profile(plane, s, angle, &samples, along).filter(|values| values.len() >= 2 * wide + 4)?;
+        let end = last.min(values.len() - beyond);
+        let edge = edge_of(&values, (narrow, wide), begin..end, noise)?;
+        Some((angle, values, edge))
+    };
+    let found: Vec<Option<(f64, Vec<f32>, Edge)>> = (0..rays).map(|i| edge_along(i, Along::Short, s.noise)).collect();
+    let seen = found.iter().flatten().count();
+    let mut faint: Vec<(f64, Vec<f32>, Edge)> = Vec::new();
+    if s.faint_too && s.radius > LEAST_RADIUS_OF_FAINT && seen * LEAST_SEEN >= rays {
+        // Pixels of an arc share some of their noise: two in three count.
+        let noise = s.noise / (long_arc(s.radius) * 4.0 / 3.0).max(1.0).sqrt() as f32;
+        let unseen = (0..rays).filter(|i| found[*i].is_none());
+        faint.extend(unseen.filter_map(|i| edge_along(i, Along::Long, noise)));
+    }
+    let edges: Vec<(f64, Vec<f32>, Edge)> = found.into_iter().flatten().collect();
     // One blur for the frame: single rays are too noisy to tell theirs.
     let told = if s.by_profile { blur_of(&edges, s.radius, (narrow, wide)) } else { Ok(None) };
     let blur = told.as_ref().ok().copied().flatten();
@@ -148,14 +186,21 @@ fn points_by(plane: &Plane, s: &LimbSearch, lengths: Lengths) -> Placed {
         Some(blur) => !fits && (blur.wider > 1.0 || lengths.is_last),
     };
     let wider = blur.filter(|_| fits).map_or(1.0, |b| b.wider);
-    let points = edges.into_iter().zip(placed).map(|((angle, _, edge), placed)| {
+    // What is faint is placed by the blur of the rest, which tells it better.
+    let placed_faint: Vec<Option<f64>> =
+        faint.iter().map(|(_, values, edge)| edge_profile::place(values, edge.at, blur?.sigma)).collect();
+    let clear = edges.into_iter().zip(placed).map(|one| (one, false));
+    let faint = faint.into_iter().zip(placed_faint).map(|one| (one, true));
+    let points = clear.chain(faint).map(|(((angle, _, edge), placed), is_faint)| {
         let rho = from + placed.unwrap_or(edge.at) * step;
         LimbPoint {
             x: rho * angle.cos(),
             y: rho * angle.sin(),
             weight: edge.weight,
             step: edge.fall,
+            level: edge.level,
             width_px: edge.width * step * wider,
+            is_faint,
         }
     });
     if too_soft { Placed::TooSoft(points.collect()) } else { Placed::Well(points.collect()) }
@@ -242,6 +287,7 @@ fn blur_of(
 struct Edge {
     at: f64,
     fall: f32,
+    level: f32,
     weight: f64,
     /// How clear of the noise it is, 0..1.
     clearness: f64,
@@ -289,7 +335,8 @@ fn edge_of(values: &[f32], (narrow, wide): (usize, usize), range: std::ops::Rang
     let slope = (-1i64..=1).map(|d| fall((best as i64 + d) as usize, 1)).fold(1e-12, f64::max);
     let width = (broad / slope / (2.0 * std::f64::consts::PI).sqrt()).clamp(0.3, wide as f64);
     let clearness = (significance / 12.0).min(1.0).powi(2);
-    Some(Edge { at: place, fall: best_fall as f32, weight: clearness * sharpness * sharpness, clearness, width })
+    let level = values[best - wide.min(best)..best].iter().copied().fold(0.0, f32::max);
+    Some(Edge { at: place, fall: best_fall as f32, level, weight: clearness * sharpness * sharpness, clearness, width })
 }
 
 #[cfg(test)]
@@ -316,6 +363,7 @@ mod tests {
             noise: 0.002,
             by_profile: false,
             to_the_last: false,
+            faint_too: false,
         };
         let points = limb_points(&plane, &search);
         assert!(points.iter().all(|p| (p.x.hypot(p.y) - 40.0).abs() < 0.5), "each is of the limb");
@@ -343,6 +391,7 @@ mod tests {
             noise: 0.0005,
             by_profile: true,
             to_the_last: false,
+            faint_too: false,
         };
         limb_points(&plane, &search).into_iter().filter(|p| p.x > 30.0).collect()
     }

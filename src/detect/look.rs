@@ -112,7 +112,7 @@ pub(super) fn first_look(
     };
     let mut traced = trace(&view, expected, (at, radius), reaches, care)?;
     let light = light_of_disc(frame, traced.centre, traced.radius * traced.metric.stretch());
-    let rim = Rim::of(frame, (traced.centre, traced.radius), traced.metric, &traced.points);
+    let rim = Rim::of(frame, (traced.centre, traced.radius), traced.metric, &traced.limb());
     let open_share = rim.open_share(light.sky, light.high);
     let small = (traced.radius * traced.metric.stretch() < small_disc::LARGEST_PX).then(|| {
         let reach = 1.5 * traced.radius * traced.metric.largest_stretch() + 8.0;
@@ -385,7 +385,7 @@ impl Look {
     pub fn larger_than(&self, radius: f64, shape: &dyn Shape, outwards: impl Fn(&LimbPoint) -> f64) -> Option<f64> {
         let mut points = self.limb_in_light(shape)?;
         points.iter_mut().for_each(|p| move_inwards(p, outwards(p)));
-        let circle = fit_circle(&points, radius, None)?;
+        let circle = fit_circle(&points, radius, None, false)?;
         let weight = points.iter().map(|p| p.weight).sum::<f64>().max(1e-9);
         let width = points.iter().map(|p| p.weight * p.width_px).sum::<f64>() / weight;
         Some((circle.radius - radius) / width.max(0.3))
@@ -432,7 +432,7 @@ impl Look {
                 LimbPoint { x: x * share, y: y * share, ..*p }
             })
             .collect();
-        let circle = fit_circle(&points, known, expected.radius)?;
+        let circle = fit_circle(&points, known, expected.radius, self.in_light.is_none() && self.on_codes)?;
         let (dx, dy) = metric.to_pixels(circle.x, circle.y);
         let centre = PixelPoint::new(from.x + dx, from.y + dy);
         let points = points.into_iter().map(|p| LimbPoint { x: p.x - circle.x, y: p.y - circle.y, ..p }).collect();

@@ -29,6 +29,19 @@ pub(super) struct Traced {
     pub on_codes: bool,
 }
 
+impl Traced {
+    /// The limb where the Moon's is: what a glow carried outwards put back.
+    pub fn limb(&self) -> Vec<LimbPoint> {
+        let mut points = self.points.clone();
+        for (p, carried) in points.iter_mut().zip(&self.circle.carried) {
+            let (u, v) = self.metric.to_rectified(p.x, p.y);
+            let share = 1.0 - carried / u.hypot(v).max(1.0);
+            (p.x, p.y) = (p.x * share, p.y * share);
+        }
+        points
+    }
+}
+
 /// Traces the limb near a first circle, rectified, in rounds of the given reaches, each a share of the radius.
 pub(super) fn trace(
     view: &View,
@@ -49,9 +62,10 @@ pub(super) fn trace(
             noise: view.noise,
             by_profile: care == Care::Exact && round + 1 == reaches.len(),
             to_the_last: care == Care::Rough,
+            faint_too: care == Care::Exact,
         };
         let points = view.shown(limb_points(&view.plane, &search), centre, metric, 1.0);
-        let circle = fit_circle(&points, radius, expected.radius)?;
+        let circle = fit_circle(&points, radius, expected.radius, view.on_codes)?;
         // Stars and corners end here, before anything costly is asked of them.
         if circle.arc_deg < 0.6 * LEAST_ARC_DEG || circle.agreeing < 0.6 * LEAST_AGREEING {
             return None;
@@ -63,6 +77,9 @@ pub(super) fn trace(
         last = Some((points, circle, metric, origin));
     }
     let (mut points, circle, metric, origin) = last?;
+    if circle.carried.is_empty() {
+        points.retain(|p| !p.is_faint);
+    }
     for p in &mut points {
         (p.x, p.y) = metric.to_pixels(p.x, p.y);
         (p.x, p.y) = (p.x + origin.x - centre.x, p.y + origin.y - centre.y);
@@ -91,10 +108,11 @@ pub(super) fn converge(
             noise: copy.noise,
             by_profile: false,
             to_the_last: true,
+            faint_too: true,
         };
         let prior = expected.radius.map(|p| RadiusPrior { radius: p.radius / f, sigma: p.sigma / f + 0.2 });
         let points = view.shown(limb_points(&copy.plane, &search), centre, metric, f);
-        let circle = fit_circle(&points, radius / f, prior)?;
+        let circle = fit_circle(&points, radius / f, prior, view.on_codes)?;
         let (dx, dy) = metric.to_pixels(circle.x, circle.y);
         centre = PixelPoint::new(centre.x + dx * f, centre.y + dy * f);
         radius = circle.radius * f;

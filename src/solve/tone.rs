@@ -238,7 +238,15 @@ mod tests {
             let (s, c) = f64::from(degree).to_radians().sin_cos();
             let step = level * (1.0 + 0.6 * (c * side.cos() + s * side.sin()));
             let rho = 54.0 + 0.3 * c - 0.2 * s + WIDTH * outwards(step);
-            LimbPoint { x: rho * c, y: rho * s, weight: 1.0, step: step as f32, width_px: WIDTH }
+            LimbPoint {
+                x: rho * c,
+                y: rho * s,
+                weight: 1.0,
+                step: step as f32,
+                level: step as f32,
+                width_px: WIDTH,
+                is_faint: false,
+            }
         });
         Limb { points: points.collect(), radius_px: 54.2, arc_deg: 360.0, at: None }
     }

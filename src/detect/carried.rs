@@ -1,0 +1,50 @@
+//! Which points of a limb a lens's glow carried outwards: those of a part that is burnt, where another part is not.
+//!
+//! Copper is five hundred times darker than what the Sun still lights, and more. A frame that shows its limb has the sliver beside it
+//! stops beyond white, and there the glow is white past the limb, by pixels. A circle through both lies towards the sliver, and
+//! thinks itself sure. So the two parts are told apart by their light, and the burnt one may lie further out by one
+//! number that the fit tells along with the circle. Nothing is told where only one of them is seen, or where the bright part is not
+//! even, as what is burnt is.
+
+use super::limb::LimbPoint;
+
+/// Of the brightest light a carried point has at least this share; where less than the first is left it is of the other part.
+const BRIGHT: (f64, f64) = (0.3, 0.6);
+/// How far the bright part's light may differ, as a share: seas and highlands differ by more.
+const MOST_UNEVEN: f64 = 0.12;
+/// Least arcs of the two parts, degrees.
+const LEAST_DIM_DEG: f64 = 70.0;
+const LEAST_BRIGHT_DEG: f64 = 15.0;
+/// Points of less weight are noise, and tell no arc.
+pub(super) const LEAST_WEIGHT: f64 = 0.05;
+
+/// How much of what the burnt part is carried by each point is: nought to one. `None` where there are not two such parts.
+/// `on_codes`: whether light is told by codes, which show the dark brighter than it is.
+pub(super) fn carried(points: &[LimbPoint], on_codes: bool) -> Option<Vec<f64>> {
+    let told = points.iter().filter(|p| p.weight > LEAST_WEIGHT);
+    let mut levels: Vec<f64> = told.map(|p| f64::from(p.level)).collect();
+    if levels.len() < 24 {
+        return None;
+    }
+    levels.sort_by(f64::total_cmp);
+    let top = levels[(levels.len() - 1) * 97 / 100];
+    let exponent = if on_codes { 2.2 } else { 1.0 };
+    let share = |p: &LimbPoint| (f64::from(p.level) / top).clamp(0.0, 1.1).powf(exponent);
+    let is_bright = |p: &&LimbPoint| p.weight > LEAST_WEIGHT && share(p) > BRIGHT.1;
+    let mut bright: Vec<f64> = points.iter().filter(is_bright).map(share).collect();
+    bright.sort_by(f64::total_cmp);
+    let at = |tenths: usize| bright[(bright.len() - 1) * tenths / 10];
+    if bright.is_empty() || at(3) < (1.0 - MOST_UNEVEN) * at(9) {
+        return None;
+    }
+    let arc = |of: &dyn Fn(&LimbPoint) -> bool| {
+        let mut sectors = [false; 72];
+        for p in points.iter().filter(|p| p.weight > LEAST_WEIGHT && of(p)) {
+            let turn = (p.y.atan2(p.x) / std::f64::consts::TAU).rem_euclid(1.0);
+            sectors[((turn * 72.0) as usize).min(71)] = true;
+        }
+        sectors.iter().filter(|s| **s).count() as f64 * 5.0
+    };
+    let is_told = arc(&|p| share(p) < BRIGHT.0) >= LEAST_DIM_DEG && arc(&|p| share(p) > BRIGHT.1) >= LEAST_BRIGHT_DEG;
+    is_told.then(|| points.iter().map(|p| ((share(p) - BRIGHT.0) / (BRIGHT.1 - BRIGHT.0)).clamp(0.0, 1.0)).collect())
+}
