@@ -1,6 +1,6 @@
 //! Whether a disc that nothing else speaks for is the Moon: by its face, or by a phase of it.
 
-use super::{Features, shows_the_moon_dimly, shows_the_moon_small};
+use super::{Features, shows_the_moon_dimly, shows_the_moon_small, shows_the_moon_softly};
 use crate::detect::{Cutout, DiscFit, Look, SIDE};
 use crate::solve::sky_place::SkyPlace;
 
@@ -28,7 +28,10 @@ const ROUGH: f64 = 0.095;
 pub(in crate::solve) fn is_proved(look: &Look, place: Option<&SkyPlace>) -> bool {
     let is_large = look.fit.radius_px >= FACE_IN_CLEAR_AIR_PX;
     let phase = |c: &Cutout| is_large && look.fit.confidence() > SURE_PHASE && shows_a_phase(c, &look.fit);
-    shows_the_moon_dimly(look, place) || shows_the_moon_small(look, place) || look.cutout.as_ref().is_some_and(phase)
+    shows_the_moon_dimly(look, place)
+        || shows_the_moon_small(look, place)
+        || shows_the_moon_softly(look, place)
+        || look.cutout.as_ref().is_some_and(phase)
 }
 
 /// Whether a disc, fitted with the Moon's size, may be the Moon by that, where nothing says where the Moon stands; if too poor a

@@ -13,10 +13,19 @@ use nalgebra::{Matrix3, Vector3};
 
 /// Smaller discs do not show which way they are turned, pixels.
 const LEAST_RADIUS_PX: f64 = 30.0;
-/// Smooth light is the mean over a Gaussian of this many cells.
-const SMOOTH: f64 = 8.0;
-/// Detail finer than this is noise.
-const FINE: f64 = 1.2;
+/// How fine the features are that are looked at, cells of the grid.
+#[derive(Clone, Copy)]
+struct Band {
+    /// Detail finer than a Gaussian of this is noise.
+    fine: f64,
+    /// Smooth light is the mean over a Gaussian of this.
+    smooth: f64,
+}
+
+/// Seas, bays and rays.
+const SHARP: Band = Band { fine: 1.2, smooth: 8.0 };
+/// Seas alone, as a disc out of focus, in noise or in few colours shows them.
+const SOFT: Band = Band { fine: 4.0, smooth: 14.0 };
 /// The limb's own blur and darkening lie outside this share of the radius.
 const RIM: f64 = 0.93;
 
@@ -36,35 +45,52 @@ impl Features {
 
     /// Those of a smaller disc, too: they place it where its turn is known, and tell a Moon from a lamp, but the turn not surely.
     pub fn of_any_disc(cutout: &Cutout, fit: &DiscFit) -> Option<Self> {
-        Self::above(cutout.noise, cutout, fit)
+        Self::above(cutout.noise, cutout, fit, SHARP)
     }
 
     /// Where the mean over a cell does: enough to tell that a dark disc is a face, and too noisy to place it by.
     pub fn of_dark_disc(cutout: &Cutout, fit: &DiscFit) -> Option<Self> {
-        Self::above(cutout.cell_noise(), cutout, fit).filter(|_| fit.radius_px >= LEAST_RADIUS_PX)
+        Self::above(cutout.cell_noise(), cutout, fit, SHARP).filter(|_| fit.radius_px >= LEAST_RADIUS_PX)
     }
 
-    fn above(noise: f32, cutout: &Cutout, fit: &DiscFit) -> Option<Self> {
+    /// Its seas alone, where the mean over some cells stands clear of the noise: of a disc that is blurred or noisy.
+    pub fn of_soft_disc(cutout: &Cutout, fit: &DiscFit) -> Option<Self> {
+        Self::above(cutout.cell_noise() / SOFT.fine as f32, cutout, fit, SOFT)
+            .filter(|_| fit.radius_px >= LEAST_RADIUS_PX)
+    }
+
+    fn above(noise: f32, cutout: &Cutout, fit: &DiscFit, band: Band) -> Option<Self> {
         let half = SIDE as f64 / 2.0;
         let least = fit.sky_level + (6.0 * noise).max(0.02 * fit.disc_level);
         let mut light = vec![0.0f32; SIDE * SIDE];
         let mut known = vec![0.0f32; SIDE * SIDE];
+        // A soft disc's cells are judged by means, too, lest the brighter half of noise pass for light.
+        let lit = if band.fine > SHARP.fine { cutout.light.blurred(0.5 * band.fine) } else { (*cutout.light).clone() };
         // Beside clipped light the rest is bent, too.
         let clipped = cutout.light.data().iter().map(|v| f32::from(u8::from(*v > 0.95))).collect();
         let clipped = Plane::from_data(SIDE, SIDE, clipped)?.blurred(1.5);
         for (i, (l, k)) in light.iter_mut().zip(&mut known).enumerate() {
             let (x, y) = ((i % SIDE) as f64 + 0.5 - half, (i / SIDE) as f64 + 0.5 - half);
             let at = cutout.cell_of(fit, x / RADIUS, y / RADIUS);
-            let value = cutout.light.sample(at.0, at.1);
+            let value = lit.sample(at.0, at.1);
             if x.hypot(y) < RIM * RADIUS && value > least && clipped.sample(at.0, at.1) < 0.05 {
                 (*l, *k) = ((value - fit.sky_level).ln(), 1.0);
             }
         }
-        Self::from_logarithms(light, known)
+        Self::from_logarithms(light, known, band)
     }
 
     /// What the map of known features shows of a globe turned like this, its north up.
     pub fn of_map(libration: &Libration) -> Option<Self> {
+        Self::of_map_in(libration, SHARP)
+    }
+
+    /// The seas alone.
+    pub fn of_soft_map(libration: &Libration) -> Option<Self> {
+        Self::of_map_in(libration, SOFT)
+    }
+
+    fn of_map_in(libration: &Libration, band: Band) -> Option<Self> {
         let half = SIDE as f64 / 2.0;
         let globe = libration.globe();
         let mut light = vec![0.0f32; SIDE * SIDE];
@@ -75,10 +101,10 @@ impl Features {
                 (*l, *k) = (lunar_albedo(SurfaceDetail::Coarse, &globe.place(x, y)).ln() as f32, 1.0);
             }
         }
-        Self::from_logarithms(light, known)
+        Self::from_logarithms(light, known, band)
     }
 
-    fn from_logarithms(light: Vec<f32>, known: Vec<f32>) -> Option<Self> {
+    fn from_logarithms(light: Vec<f32>, known: Vec<f32>, band: Band) -> Option<Self> {
         let count = known.iter().filter(|k| **k > 0.0).count();
         if (count as f64) < 0.12 * std::f64::consts::PI * RADIUS * RADIUS {
             return None;
@@ -91,7 +117,7 @@ impl Features {
             let data = sum.data().iter().zip(weight.data()).map(|(s, w)| if *w > 0.02 { s / w } else { 0.0 });
             Plane::from_data(SIDE, SIDE, data.collect())
         };
-        let (fine, smooth) = (averaged(FINE)?, averaged(SMOOTH)?);
+        let (fine, smooth) = (averaged(band.fine)?, averaged(band.smooth)?);
         let mut detail = Plane::filled(SIDE, SIDE, 0.0);
         let mut worth = Plane::filled(SIDE, SIDE, 0.0);
         for y in 1..SIDE - 1 {
@@ -383,7 +409,7 @@ pub(in crate::solve) fn align(first: &Features, second: &Features, passage: &Pas
         }
         let inverse = solver.inverse();
         // What the fine smoothing leaves alike: cells this near are one observation.
-        let shared = 2.0 * std::f64::consts::PI * FINE * FINE / 4.0;
+        let shared = 2.0 * std::f64::consts::PI * SHARP.fine * SHARP.fine / 4.0;
         let variance = misfit / weights * shared.max(1.0);
         result = Some(Shift {
             right,
@@ -403,6 +429,8 @@ pub(in crate::solve) fn align(first: &Features, second: &Features, passage: &Pas
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::raster::PixelPoint;
+    use std::sync::Arc;
 
     fn globe(longitude_deg: f64, latitude_deg: f64) -> Libration {
         Libration {
@@ -426,7 +454,7 @@ mod tests {
                 known[i] = 1.0;
             }
         }
-        Features::from_logarithms(light, known).unwrap()
+        Features::from_logarithms(light, known, SHARP).unwrap()
     }
 
     #[test]
@@ -438,6 +466,33 @@ mod tests {
             assert!(found.is_certain() && found.mirrored == mirrored, "{found:?}");
             assert!(apart(found.north.degrees(), north) < 0.2, "{north}: {found:?}");
         }
+    }
+
+    /// A disc of 60 pixels out of focus by a seventh of its radius: its rays are gone and its seas are not.
+    #[test]
+    fn the_seas_of_a_disc_out_of_focus_are_told() {
+        let (libration, half) = (globe(3.0, -4.0), SIDE as f64 / 2.0);
+        let image = globe_to_image(&libration, Angle::from_degrees(37.0), false);
+        let mut light = Plane::filled(SIDE, SIDE, 0.0);
+        for (i, value) in light.data_mut().iter_mut().enumerate() {
+            let (x, y) = (((i % SIDE) as f64 + 0.5 - half) / RADIUS, ((i / SIDE) as f64 + 0.5 - half) / RADIUS);
+            if x.hypot(y) < 1.0 {
+                let p = image.transpose() * Vector3::new(x, y, (1.0 - x * x - y * y).sqrt());
+                *value = 0.4 * lunar_albedo(SurfaceDetail::Coarse, &p) as f32;
+            }
+        }
+        let centre = PixelPoint::new(half, half);
+        let fit = DiscFit::well_seen(centre, RADIUS);
+        let cutout = Cutout { light: Arc::new(light.blurred(9.0)), centre, cell_px: 1.0, noise: 0.004 };
+        let turned =
+            |disc: Option<Features>, map: Option<Features>| turn_against(&disc.unwrap(), &map.unwrap()).unwrap();
+        let sharp = turned(Features::of_disc(&cutout, &fit), Features::of_map(&libration));
+        let soft = turned(Features::of_soft_disc(&cutout, &fit), Features::of_soft_map(&libration));
+        assert!(
+            soft.correlation > 2.0 * sharp.correlation && soft.correlation > 2.2 * soft.runner_up,
+            "{sharp:?} {soft:?}"
+        );
+        assert!(apart(soft.north.degrees(), 37.0) < 3.0 && soft.sigma.degrees() < 1.0, "{soft:?}");
     }
 
     #[test]
