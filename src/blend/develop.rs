@@ -9,6 +9,7 @@ use super::merge::{MomentFrame, merge};
 use super::sharpen::sharpen;
 use super::sky_model::{self, ring};
 use super::steps::soften;
+use super::white;
 use crate::composition::{Composition, Placement, Sharpening};
 use crate::raster::{CutOut, LinearImage, PixelPoint, PixelRect};
 
@@ -38,19 +39,22 @@ pub fn develop(cut_outs: Vec<CutOut>, block_px: usize, p: &Placement, compositio
         }
         let centre = PixelPoint::new(centre.x - corner.x, centre.y - corner.y);
         let mut light = cut.light;
+        let disc = (centre, p.source_radius_px);
+        let white = white::white(&light, disc);
+        let saturated = cut.saturated.iter().zip(&white).map(|(top, white)| *top || *white).collect();
         let noise = if p.subtract_sky && light.width() > 0 && light.height() > 0 {
             let noise = sky_model::subtract(&mut light, centre, p.source_radius_px);
             noise.iter().copied().fold(0.0, f32::max)
         } else {
             0.0
         };
+        white::keep(&mut light, &white);
         least_told = least_told.min(cut.darkest_told.max(2.0 * noise) / ratio as f32);
-        let disc = (centre, p.source_radius_px);
         if cut.step / (ratio as f32) < finest {
             finest = cut.step / ratio as f32;
             step = shown_step(&light, disc, p.map.reduction(), cut.step).in_light_of(ratio as f32);
         }
-        frames.push(MomentFrame { light, saturated: cut.saturated, centre, ratio: ratio as f32, noise });
+        frames.push(MomentFrame { light, saturated, centre, ratio: ratio as f32, noise });
     }
     let Some(lead) = frames.first() else {
         let image = LinearImage::new(0, 0);
@@ -58,7 +62,7 @@ pub fn develop(cut_outs: Vec<CutOut>, block_px: usize, p: &Placement, compositio
     };
     let centre = lead.centre;
     // Several frames' mottle is not the same, and goes with their mean.
-    let mottle = if frames.len() == 1 { mottle(&lead.light, (centre, p.source_radius_px)) } else { [0.0; 3] };
+    let mut mottle = if frames.len() == 1 { mottle(&lead.light, (centre, p.source_radius_px)) } else { [0.0; 3] };
     let (mut image, saturated) = match frames.len() {
         1 => frames.pop().map_or((LinearImage::new(0, 0), Vec::new()), |mut frame| {
             dissolve(&mut frame.light, (frame.centre, p.source_radius_px), finest, block_px);
@@ -77,7 +81,9 @@ pub fn develop(cut_outs: Vec<CutOut>, block_px: usize, p: &Placement, compositio
         let bright = measure(&image, &saturated, centre, p.source_radius_px).bright;
         let level = bright[0].max(bright[1]).max(bright[2]).max(1e-6);
         let told = Told { level, least: least_told / level, saturated: &saturated };
-        smallest_step *= lift(&mut image, centre, shadow, how.shadow_lift, &told);
+        let lifted = lift(&mut image, centre, shadow, how.shadow_lift, &told);
+        smallest_step *= lifted;
+        mottle = mottle.map(|m| m * lifted);
     }
     // A blur is given in pixels of the frame; one that is finer than a block has gone with it.
     let sharpening = match how.sharpening {
@@ -103,7 +109,7 @@ const TINTED: f32 = 0.5;
 fn measure(image: &LinearImage, saturated: &[bool], centre: PixelPoint, radius: f64) -> DiscMeasure {
     let mut values: [Vec<f32>; 3] = Default::default();
     let mut clipped: Vec<f32> = Vec::new();
-    let (mut sum, mut unclipped, mut tinted) = ([0.0f64; 3], 0.0, 0.0f32);
+    let (mut sum, mut unclipped, mut tinted) = ([0.0f64; 3], 0.0, 0usize);
     for (i, p) in image.data().as_chunks::<3>().0.iter().enumerate() {
         let (x, y) = ((i % image.width()) as f64 + 0.5 - centre.x, (i / image.width()) as f64 + 0.5 - centre.y);
         let away = x.hypot(y);
@@ -111,7 +117,7 @@ fn measure(image: &LinearImage, saturated: &[bool], centre: PixelPoint, radius: 
             (0..3).for_each(|c| values[c].push(p[c]));
             if saturated[i] {
                 let brightest = p[0].max(p[1]).max(p[2]);
-                tinted += f32::from(p[0].min(p[1]).min(p[2]) < TINTED * brightest);
+                tinted += usize::from(p[0].min(p[1]).min(p[2]) < TINTED * brightest);
                 clipped.push(brightest);
             } else if away < 0.9 * radius {
                 (0..3).for_each(|c| sum[c] += f64::from(p[c]));
@@ -132,6 +138,6 @@ fn measure(image: &LinearImage, saturated: &[bool], centre: PixelPoint, radius: 
     let saturated_from =
         if clipped.is_empty() { 0.0 } else { *clipped.select_nth_unstable_by(tenth, f32::total_cmp).1 };
     let mean = sum.map(|s| (s / f64::max(unclipped, 1.0)) as f32);
-    let tinted_share = tinted / count as f32;
+    let tinted_share = tinted as f32 / count as f32;
     DiscMeasure { bright, dark, mean, saturated_share, saturated_from, tinted_share, ..DiscMeasure::default() }
 }

@@ -124,7 +124,7 @@ pub struct DiscMeasure {
     /// Light of the brightest channel from which on pixels are saturated: the lowest tenth of them lies below. Zero
     /// where none is.
     pub saturated_from: f32,
-    /// Share of the disc's pixels of which one channel is saturated and another is not: burnt copper.
+    /// Share of the disc's pixels that are saturated and coloured, one channel less than half as bright as another: burnt copper.
     pub tinted_share: f32,
     /// Standard deviation of the sky's light beside the disc, red, green and blue, over patches of a twelfth of its radius:
     /// blotches that a camera's noise reduction and a file's compression leave.

@@ -83,24 +83,38 @@ fn mottle_shown(measure: &DiscMeasure, lift: f32) -> f32 {
     (0..3).map(by).sum::<f32>().sqrt()
 }
 
-/// Standard deviation of patches of a twelfth of the radius in the sky around a disc, channel by channel, by their second
+/// Standard deviation of patches of a twelfth of the radius in the sky around a disc, channel by channel, beyond what noise that
+/// differs from pixel to pixel leaves in their means: that is grain, and judged as such.
+pub(super) fn mottle(image: &LinearImage, disc: (PixelPoint, f64)) -> [f32; 3] {
+    let side = (disc.1 / 12.0).round().max(1.0) as usize;
+    let (patches, pixels) = (sky_noise(image, disc, side), sky_noise(image, disc, 1));
+    let of_side = side.div_ceil(apart(side)) as f32;
+    [0, 1, 2].map(|c| (patches[c].powi(2) - (pixels[c] / of_side).powi(2)).max(0.0).sqrt())
+}
+
+/// How far apart pixels of a patch are that its mean is taken of: eight a side and more tell enough.
+fn apart(side: usize) -> usize {
+    (side / 8).max(1)
+}
+
+/// Standard deviation of patches of so many pixels a side in the sky around a disc, channel by channel, by their second
 /// differences, in the quieter part of the ring: what else lies there, a branch or a cloud, is no noise.
-pub(super) fn mottle(image: &LinearImage, (centre, radius): (PixelPoint, f64)) -> [f32; 3] {
+fn sky_noise(image: &LinearImage, (centre, radius): (PixelPoint, f64), side: usize) -> [f32; 3] {
     const SECTORS: usize = 12;
     /// Fewest triples whose median tells a sector's noise.
     const FEWEST: usize = 8;
-    let side = (radius / 12.0).round().max(1.0) as usize;
     let (inner, outer) = ring(radius);
     let (columns, rows) = (image.width() / side, image.height() / side);
     let patch = |column: usize, row: usize| {
-        let mut sum = [0.0f32; 3];
-        for (y, x) in
-            (row * side..(row + 1) * side).flat_map(|y| (column * side..(column + 1) * side).map(move |x| (y, x)))
-        {
-            let p = image.pixel(x, y);
-            (0..3).for_each(|c| sum[c] += p[c]);
+        let (mut sum, mut count) = ([0.0f32; 3], 0.0);
+        for y in (row * side..(row + 1) * side).step_by(apart(side)) {
+            for x in (column * side..(column + 1) * side).step_by(apart(side)) {
+                let p = image.pixel(x, y);
+                (0..3).for_each(|c| sum[c] += p[c]);
+                count += 1.0;
+            }
         }
-        sum.map(|s| s / (side * side) as f32)
+        sum.map(|s| s / count)
     };
     let in_ring = |column: usize, row: usize| {
         let at = |i: usize, centre: f64| (i as f64 + 0.5) * side as f64 - centre;
@@ -109,7 +123,11 @@ pub(super) fn mottle(image: &LinearImage, (centre, radius): (PixelPoint, f64)) -
         (inner..outer).contains(&x.hypot(y)).then_some(sector as usize % SECTORS)
     };
     let mut bends: [[Vec<f32>; 3]; SECTORS] = Default::default();
-    for (row, column) in (0..rows).flat_map(|row| (0..columns).map(move |column| (row, column))) {
+    // Of a large ring's pixels some tell enough.
+    let stride = ((radius / 40.0 / side as f64) as usize).max(1);
+    let places =
+        (0..rows).step_by(stride).flat_map(|row| (0..columns).step_by(stride).map(move |column| (row, column)));
+    for (row, column) in places {
         let Some(sector) = in_ring(column, row) else { continue };
         for (across, down) in [(1, 0), (0, 1)] {
             let (middle, last) = ((column + across, row + down), (column + 2 * across, row + 2 * down));

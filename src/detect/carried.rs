@@ -10,8 +10,11 @@ use super::limb::LimbPoint;
 
 /// Of the brightest light a carried point has at least this share; where less than the first is left it is of the other part.
 const BRIGHT: (f64, f64) = (0.3, 0.6);
-/// How far the bright part's light may differ, as a share: seas and highlands differ by more.
+/// How far the bright part's light may differ between its 30th and its 90th percentile, as a share: along the limb of a Moon that is
+/// not burnt it differs by more (0.15 and up on nights of three simulators).
 const MOST_UNEVEN: f64 = 0.12;
+/// Light of the brightest part, at least: some cameras' white ends at code 235 or so.
+const LEAST_WHITE: f64 = 0.55;
 /// Least arcs of the two parts, degrees.
 const LEAST_DIM_DEG: f64 = 70.0;
 const LEAST_BRIGHT_DEG: f64 = 15.0;
@@ -29,6 +32,9 @@ pub(super) fn carried(points: &[LimbPoint], on_codes: bool) -> Option<Vec<f64>> 
     levels.sort_by(f64::total_cmp);
     let top = levels[(levels.len() - 1) * 97 / 100];
     let exponent = if on_codes { 2.2 } else { 1.0 };
+    if top.powf(exponent) < LEAST_WHITE {
+        return None;
+    }
     let share = |p: &LimbPoint| (f64::from(p.level) / top).clamp(0.0, 1.1).powf(exponent);
     let is_bright = |p: &&LimbPoint| p.weight > LEAST_WEIGHT && share(p) > BRIGHT.1;
     let mut bright: Vec<f64> = points.iter().filter(is_bright).map(share).collect();
@@ -47,4 +53,33 @@ pub(super) fn carried(points: &[LimbPoint], on_codes: bool) -> Option<Vec<f64>> 
     };
     let is_told = arc(&|p| share(p) < BRIGHT.0) >= LEAST_DIM_DEG && arc(&|p| share(p) > BRIGHT.1) >= LEAST_BRIGHT_DEG;
     is_told.then(|| points.iter().map(|p| ((share(p) - BRIGHT.0) / (BRIGHT.1 - BRIGHT.0)).clamp(0.0, 1.0)).collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A limb all around, of one light and of another.
+    fn limb(level: impl Fn(usize) -> f32) -> Vec<LimbPoint> {
+        let point = |degree: usize| {
+            let (y, x) = (degree as f64).to_radians().sin_cos();
+            let (x, y) = (40.0 * x, 40.0 * y);
+            LimbPoint { x, y, weight: 0.5, step: 0.1, level: level(degree), width_px: 1.0, is_faint: false }
+        };
+        (0..360).map(point).collect()
+    }
+
+    #[test]
+    fn a_burnt_part_beside_a_dim_one_is_told_and_nothing_else_is() {
+        let two = limb(|degree| if degree < 90 { 0.9 } else { 0.1 });
+        let told = carried(&two, false).unwrap();
+        assert!(told[45] == 1.0 && told[200] == 0.0);
+        // Codes show the dark brighter: 0.45 of white is a sixth of its light.
+        assert!(carried(&limb(|degree| if degree < 90 { 0.95 } else { 0.45 }), true).is_some());
+        // Nothing at all, a whole Moon, a bright part that is no white, and too few points.
+        assert!(carried(&limb(|_| 0.0), false).is_none());
+        assert!(carried(&limb(|_| 0.9), false).is_none());
+        assert!(carried(&limb(|degree| if degree < 90 { 0.4 } else { 0.04 }), false).is_none());
+        assert!(carried(&two[..20], false).is_none());
+    }
 }

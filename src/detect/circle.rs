@@ -1,4 +1,4 @@
-//! A circle through limb points: geometric, robust, with covariance.
+//! A circle through limb points: geometric, robust, with covariance; and by how much a part that is burnt lies outside it.
 //!
 //! Distances to the circle itself are minimised (Gauss-Newton, not an algebraic fit, which is
 //! biased small on arcs), with Tukey's biweight (Beaton & Tukey 1974) on a scale from the
@@ -97,20 +97,25 @@ fn start(points: &[LimbPoint], guess: f64, tolerance: f64) -> Option<(f64, f64, 
 /// Fits a circle near radius `guess`; `None` when the points do not hold one.
 ///
 /// Where a lens's glow carried a burnt part of the limb outwards and another part shows where it is, the circle is that other
-/// part's ([`carried`]); faint points are heeded there alone. `on_codes`: whether the points' light is told by codes.
+/// part's ([`carried`]); faint points are heeded there alone.
 pub(super) fn fit_circle(
     points: &[LimbPoint],
     guess: f64,
     prior: Option<RadiusPrior>,
-    on_codes: bool,
+    placed: PlacedOn,
 ) -> Option<Circle> {
-    let apart = carried(points, on_codes).and_then(|carried| {
-        let apart = settle(points, guess, prior, Some(&carried))?;
-        apart.is_told_by_the_rest(points, &carried, prior.is_some()).then_some((apart, carried))
+    let told_apart = carried(points, placed == PlacedOn::Codes).and_then(|carried| {
+        let settled = settle(points, guess, prior, Some(&carried))?;
+        settled.is_told_by_the_rest(points, &carried, placed).then_some((settled, carried))
     });
-    if let Some((apart, carried)) = apart {
-        return Some(describe(points, &apart, Some(&carried)));
+    match told_apart {
+        Some((settled, carried)) => Some(describe(points, &settled, Some(&carried))),
+        None => fit_one_circle(points, guess, prior),
     }
+}
+
+/// The same, whether a part of the limb was carried outwards or not.
+pub(super) fn fit_one_circle(points: &[LimbPoint], guess: f64, prior: Option<RadiusPrior>) -> Option<Circle> {
     let clear: Vec<LimbPoint> = points.iter().filter(|p| !p.is_faint).copied().collect();
     if clear.len() < 6 {
         return None;
@@ -120,6 +125,17 @@ pub(super) fn fit_circle(
 
 /// How much less a point counts that is carried: along a sliver, and where it is thicker, glows carry by more than one number says.
 const OF_CARRIED: f64 = 0.97;
+
+/// What a limb's points were placed on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum PlacedOn {
+    /// The file's codes, which show the dark brighter than it is.
+    Codes,
+    /// Light.
+    Light,
+    /// Light, and moved by what the sequence knows of the camera's curve and glow since: perhaps by too much.
+    Moved,
+}
 
 /// A circle settled on points, and by how much those that are carried lie outside it.
 struct Settled {
@@ -137,9 +153,8 @@ impl Settled {
         distance(p, self.x, self.y, self.radius) - carried * self.carried_by
     }
 
-    /// Whether the part that is not carried lies along the circle, over much of it and across from the other; `is_known`: whether
-    /// the radius was known before.
-    fn is_told_by_the_rest(&self, points: &[LimbPoint], carried: &[f64], is_known: bool) -> bool {
+    /// Whether the part that is not carried lies along the circle, over much of it and across from the other.
+    fn is_told_by_the_rest(&self, points: &[LimbPoint], carried: &[f64], placed: PlacedOn) -> bool {
         /// Least arc of it, degrees, and of that across from the burnt part.
         const LEAST_DEG: f64 = 70.0;
         const LEAST_ACROSS_DEG: f64 = 30.0;
@@ -147,10 +162,13 @@ impl Settled {
         const LEAST_AGREEING: f64 = 0.6;
         /// By no more than this share of the radius, and two pixels, does a glow carry a limb.
         const MOST: f64 = 0.04;
-        /// By less, pixels, it tells nothing; but where the sequence put it back already, that may have been too much.
+        /// By less, pixels, it makes no other circle.
         const LEAST_PX: f64 = 0.3;
-        let least = if is_known { -0.01 * self.radius - 1.0 } else { LEAST_PX };
-        if !(least..MOST * self.radius + 2.0).contains(&self.carried_by) {
+        /// Inwards by no more than this share and a pixel was it ever put back too far.
+        const MOST_INWARDS: f64 = 0.01;
+        let outwards = (LEAST_PX..MOST * self.radius + 2.0).contains(&self.carried_by);
+        let inwards = (LEAST_PX..MOST_INWARDS * self.radius + 1.0).contains(&-self.carried_by);
+        if !(outwards || (inwards && placed == PlacedOn::Moved)) {
             return false;
         }
         let (mut u, mut v) = (0.0, 0.0);
@@ -190,7 +208,9 @@ fn settle(points: &[LimbPoint], guess: f64, prior: Option<RadiusPrior>, carried:
     if let Some(p) = prior {
         r = p.radius;
     }
-    let (mut by, mut scale) = (0.0, 0.03 * guess + 1.0);
+    let (mut carried_by, mut scale) = (0.0, 0.03 * guess + 1.0);
+    // Glows carry by more where a sliver is thicker: what is carried scatters by itself.
+    let mut scatter = scale;
     let mut normal = Matrix4::identity();
     for round in 0..30 {
         let mut gradient = Vector4::zeros();
@@ -198,8 +218,8 @@ fn settle(points: &[LimbPoint], guess: f64, prior: Option<RadiusPrior>, carried:
         for (i, p) in points.iter().enumerate() {
             let (dx, dy) = (p.x - x, p.y - y);
             let rho = dx.hypot(dy).max(1e-9);
-            let d = rho - r - by * share(i);
-            let u = d / (4.685 * scale);
+            let d = rho - r - carried_by * share(i);
+            let u = d / (4.685 * (scale + share(i) * (scatter - scale)));
             if u.abs() >= 1.0 {
                 continue;
             }
@@ -220,19 +240,22 @@ fn settle(points: &[LimbPoint], guess: f64, prior: Option<RadiusPrior>, carried:
         let step = (normal + Matrix4::identity() * 1e-9).cholesky()?.solve(&gradient);
         let limit = 0.25 * guess;
         (x, y, r) = (x - step.x.clamp(-limit, limit), y - step.y.clamp(-limit, limit), r - step.z.clamp(-limit, limit));
-        by -= step.w.clamp(-limit, limit);
-        if !(x.is_finite() && y.is_finite() && r > 0.3 * guess && r < 3.0 * guess) {
+        carried_by -= step.w.clamp(-limit, limit);
+        if !(x.is_finite() && y.is_finite() && carried_by.is_finite() && r > 0.3 * guess && r < 3.0 * guess) {
             return None;
         }
-        let off = |i: usize, p: &LimbPoint| distance(p, x, y, r) - by * share(i);
-        let shrunk = robust_scale(points, off, |i| 1.0 - OF_CARRIED * share(i)).max(0.08);
+        let outside = |i: usize, p: &LimbPoint| distance(p, x, y, r) - carried_by * share(i);
+        let shrunk = robust_scale(points, outside, |i| 1.0 - OF_CARRIED * share(i)).max(0.08);
+        scatter = if carried.is_some() { robust_scale(points, outside, share).max(shrunk) } else { shrunk };
         // The scale shrinks gently so that a good arc is not lost before the centre has settled.
         scale = if round < 6 { shrunk.max(scale * 0.6) } else { shrunk };
         if round > 8 && step.norm() < 1e-6 * guess {
             break;
         }
     }
-    Some(Settled { x, y, radius: r, carried_by: by, scale, normal })
+    // Where no carried point is left the number is told by nothing.
+    const LEAST_TOLD: f64 = 1e-3;
+    (normal[(3, 3)] > LEAST_TOLD).then_some(Settled { x, y, radius: r, carried_by, scale, normal })
 }
 
 /// Weighted median of the absolute distances, as a standard deviation.
@@ -262,11 +285,13 @@ fn describe(points: &[LimbPoint], settled: &Settled, carried: Option<&[f64]>) ->
     let (mut sum, mut weight, mut all) = (0.0, 0.0, 0.0);
     let reach = (3.0 * scale).max(0.02 * r).max(0.5);
     for (i, p) in points.iter().enumerate() {
-        all += p.weight;
-        let d = settled.distance(p, carried.map_or(0.0, |c| c[i]));
+        let share = carried.map_or(0.0, |c| c[i]);
+        let counts = p.weight * (1.0 - OF_CARRIED * share);
+        all += counts;
+        let d = settled.distance(p, share);
         if d.abs() < reach && p.weight > 0.02 {
-            sum += p.weight * d * d;
-            weight += p.weight;
+            sum += counts * d * d;
+            weight += counts;
             let turn = ((p.y - y).atan2(p.x - x) / TAU).rem_euclid(1.0);
             sectors[((turn * SECTORS as f64) as usize).min(SECTORS - 1)] = true;
         }
@@ -313,7 +338,7 @@ mod tests {
 
     #[test]
     fn a_third_of_the_limb_is_enough() {
-        let circle = fit_circle(&arc(20, 140, 0.0), 42.0, None, false).unwrap();
+        let circle = fit_circle(&arc(20, 140, 0.0), 42.0, None, PlacedOn::Light).unwrap();
         assert!(
             (circle.x - 3.0).abs() < 0.1 && (circle.y + 2.0).abs() < 0.1 && (circle.radius - 40.0).abs() < 0.1,
             "{circle:?}"
@@ -340,12 +365,20 @@ mod tests {
 
     #[test]
     fn a_sliver_that_glows_past_its_limb_does_not_pull_the_fit() {
+        let known = RadiusPrior { radius: 40.0, sigma: 0.05 };
         let off = |c: &Circle| (c.x - 3.0).hypot(c.y + 2.0);
-        let circle = fit_circle(&burnt(|_| 0.95), 41.0, None, false).unwrap();
+        let circle = fit_circle(&burnt(|_| 0.95), 41.0, None, PlacedOn::Light).unwrap();
         assert!(off(&circle) < 0.2 && (circle.radius - 40.0).abs() < 0.2, "{circle:?}");
         assert!(circle.carried.iter().any(|c| *c > 1.5), "{circle:?}");
+        let circle = fit_circle(&burnt(|_| 0.95), 41.0, Some(known), PlacedOn::Moved).unwrap();
+        assert!(off(&circle) < 0.2, "{circle:?}");
+        // A bright part that lies where the rest does is of one circle with it.
+        let mut still = arc(0, 360, 0.0);
+        still.iter_mut().enumerate().for_each(|(d, p)| p.level = if d < 120 { 0.95 } else { 0.1 });
+        let circle = fit_circle(&still, 41.0, Some(known), PlacedOn::Moved).unwrap();
+        assert!(circle.carried.is_empty() && off(&circle) < 0.05, "{circle:?}");
         // Light that falls off along the limb is none that is burnt: nothing says that the lens carried it.
-        let lit = fit_circle(&burnt(|along| 0.95 - 0.5 * along as f32), 41.0, None, false).unwrap();
+        let lit = fit_circle(&burnt(|along| 0.95 - 0.5 * along as f32), 41.0, None, PlacedOn::Light).unwrap();
         assert!(lit.carried.is_empty() && off(&lit) > 0.5, "{lit:?}");
     }
 
@@ -362,14 +395,14 @@ mod tests {
             width_px: 1.0,
             is_faint: false,
         }));
-        let circle = fit_circle(&points, 42.0, None, false).unwrap();
+        let circle = fit_circle(&points, 42.0, None, PlacedOn::Light).unwrap();
         assert!((circle.x - 3.0).abs() < 0.1 && (circle.radius - 40.0).abs() < 0.1, "{circle:?}");
     }
 
     #[test]
     fn a_known_radius_steadies_a_short_arc() {
         let prior = RadiusPrior { radius: 40.0, sigma: 0.05 };
-        let circle = fit_circle(&arc(0, 50, 0.0), 40.0, Some(prior), false).unwrap();
+        let circle = fit_circle(&arc(0, 50, 0.0), 40.0, Some(prior), PlacedOn::Light).unwrap();
         assert!((circle.x - 3.0).hypot(circle.y + 2.0) < 0.2, "{circle:?}");
     }
 }

@@ -19,9 +19,10 @@ pub struct LimbPoint {
     pub y: f64,
     /// 0..1: how significant and how sharp the edge is.
     pub weight: f64,
-    /// Step of light across the edge, linear file units.
+    /// Step of light across the edge, in the plane's own units.
     pub step: f32,
-    /// Light just inside, the brightest along a stretch of the ray.
+    /// Light just inside, with the sky's, the brightest along a stretch of the ray; in the plane's own units (codes, where it is of
+    /// codes), 1 = saturated.
     pub level: f32,
     /// Width of the edge (Gaussian sigma), rectified pixels.
     pub width_px: f64,
@@ -63,6 +64,9 @@ enum Along {
     Long,
 }
 
+/// Where it is sampled, in halves of its length.
+const LONG: [f64; 7] = [-1.0, -0.667, -0.333, 0.0, 0.333, 0.667, 1.0];
+
 /// Half of a long stretch of arc, pixels: the limb bends away from its tangent by a tenth of a pixel there.
 fn long_arc(radius: f64) -> f64 {
     (0.2 * radius).sqrt()
@@ -82,7 +86,7 @@ fn profile(plane: &Plane, s: &LimbSearch, angle: f64, samples: &Samples, along: 
             let spread = (s.radius * 0.012).clamp(0.0, 2.5);
             (spread, if spread > 0.6 { &[-1.0, 0.0, 1.0] } else { &[0.0] })
         }
-        Along::Long => (long_arc(s.radius), &[-1.0, -0.667, -0.333, 0.0, 0.333, 0.667, 1.0]),
+        Along::Long => (long_arc(s.radius), &LONG),
     };
     let (sin, cos) = angle.sin_cos();
     let (w, h) = (plane.width() as f64, plane.height() as f64);
@@ -105,7 +109,12 @@ fn profile(plane: &Plane, s: &LimbSearch, angle: f64, samples: &Samples, along: 
     Some(out)
 }
 
-/// Limb points of a disc, in order of angle; rays without a significant edge give none.
+/// How many points are no faint ones.
+fn clear(points: &[LimbPoint]) -> usize {
+    points.iter().filter(|p| !p.is_faint).count()
+}
+
+/// Limb points of a disc, in order of angle, faint ones behind the others; rays without a significant edge give none.
 pub(super) fn limb_points(plane: &Plane, s: &LimbSearch) -> Vec<LimbPoint> {
     // A limb that is softer than the usual means and profiles are long is looked at once more with longer ones.
     let usual = Lengths { means: 1.0, beyond: 0.0, is_last: false };
@@ -113,7 +122,7 @@ pub(super) fn limb_points(plane: &Plane, s: &LimbSearch) -> Vec<LimbPoint> {
     match points_by(plane, s, usual) {
         Placed::Well(points) => points,
         Placed::TooSoft(points) => match points_by(plane, s, longer) {
-            Placed::Well(longer) if 4 * longer.len() > 3 * points.len() => longer,
+            Placed::Well(longer) if 4 * clear(&longer) > 3 * clear(&points) => longer,
             _ => points,
         },
     }
@@ -135,9 +144,10 @@ enum Placed {
     TooSoft(Vec<LimbPoint>),
 }
 
-/// One ray in so many shows a limb before faint ones are looked for, and discs are so large: the limb of a small one bends away
-/// from any arc that is long enough.
-const LEAST_SEEN: usize = 10;
+/// One ray in so many shows a limb of this light before faint ones are looked for, which matter beside a burnt part; and discs are so
+/// large: the limb of a small one bends away from any arc that is long enough.
+const LEAST_SEEN: usize = 24;
+const LEAST_WHITE: f32 = 0.55;
 const LEAST_RADIUS_OF_FAINT: f64 = 20.0;
 
 fn points_by(plane: &Plane, s: &LimbSearch, lengths: Lengths) -> Placed {
@@ -164,11 +174,12 @@ fn points_by(plane: &Plane, s: &LimbSearch, lengths: Lengths) -> Placed {
         Some((angle, values, edge))
     };
     let found: Vec<Option<(f64, Vec<f32>, Edge)>> = (0..rays).map(|i| edge_along(i, Along::Short, s.noise)).collect();
-    let seen = found.iter().flatten().count();
     let mut faint: Vec<(f64, Vec<f32>, Edge)> = Vec::new();
-    if s.faint_too && s.radius > LEAST_RADIUS_OF_FAINT && seen * LEAST_SEEN >= rays {
-        // Pixels of an arc share some of their noise: two in three count.
-        let noise = s.noise / (long_arc(s.radius) * 4.0 / 3.0).max(1.0).sqrt() as f32;
+    let white = found.iter().flatten().filter(|(_, _, edge)| edge.level > LEAST_WHITE).count();
+    if s.faint_too && s.radius > LEAST_RADIUS_OF_FAINT && white * LEAST_SEEN >= rays {
+        // Samples of an arc share some of their noise: two in three count, and of pixels as many.
+        let independent = (long_arc(s.radius) * 4.0 / 3.0).clamp(1.0, LONG.len() as f64 * 2.0 / 3.0);
+        let noise = s.noise / independent.sqrt() as f32;
         let unseen = (0..rays).filter(|i| found[*i].is_none());
         faint.extend(unseen.filter_map(|i| edge_along(i, Along::Long, noise)));
     }

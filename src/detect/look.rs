@@ -1,7 +1,7 @@
 //! One disc looked at: its limb traced, and what of its pixels is kept for later.
 
 use super::burnt::{self, Burnt};
-use super::circle::fit_circle;
+use super::circle::{PlacedOn, fit_circle, fit_one_circle};
 use super::cutout::Cutout;
 use super::disc_light::{DiscLight, light_of_disc};
 use super::drawn::{bent, lopsided, move_inwards, shifted};
@@ -385,7 +385,7 @@ impl Look {
     pub fn larger_than(&self, radius: f64, shape: &dyn Shape, outwards: impl Fn(&LimbPoint) -> f64) -> Option<f64> {
         let mut points = self.limb_in_light(shape)?;
         points.iter_mut().for_each(|p| move_inwards(p, outwards(p)));
-        let circle = fit_circle(&points, radius, None, false)?;
+        let circle = fit_one_circle(&points, radius, None)?;
         let weight = points.iter().map(|p| p.weight).sum::<f64>().max(1e-9);
         let width = points.iter().map(|p| p.weight * p.width_px).sum::<f64>() / weight;
         Some((circle.radius - radius) / width.max(0.3))
@@ -432,10 +432,17 @@ impl Look {
                 LimbPoint { x: x * share, y: y * share, ..*p }
             })
             .collect();
-        let circle = fit_circle(&points, known, expected.radius, self.in_light.is_none() && self.on_codes)?;
+        let placed = match (self.moved, &self.in_light) {
+            (Some(_), _) => PlacedOn::Moved,
+            (None, None) if self.on_codes => PlacedOn::Codes,
+            _ => PlacedOn::Light,
+        };
+        let circle = fit_circle(&points, known, expected.radius, placed)?;
         let (dx, dy) = metric.to_pixels(circle.x, circle.y);
         let centre = PixelPoint::new(from.x + dx, from.y + dy);
-        let points = points.into_iter().map(|p| LimbPoint { x: p.x - circle.x, y: p.y - circle.y, ..p }).collect();
+        let faint_too = !circle.carried.is_empty();
+        let points = points.into_iter().filter(|p| faint_too || !p.is_faint);
+        let points = points.map(|p| LimbPoint { x: p.x - circle.x, y: p.y - circle.y, ..p }).collect();
         let traced = Traced { centre, radius: circle.radius, points, circle, metric, on_codes: self.on_codes };
         let fit = self.described(&traced);
         fit.holds().then_some(fit)

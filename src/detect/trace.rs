@@ -1,6 +1,6 @@
 //! A circle through the limb that is seen near a first guess, in rounds.
 
-use super::circle::{Circle, RadiusPrior, fit_circle};
+use super::circle::{Circle, PlacedOn, RadiusPrior, fit_circle};
 use super::frame::{Expectation, LEAST_AGREEING, LEAST_ARC_DEG, View};
 use super::limb::{LimbPoint, LimbSearch, limb_points};
 use super::metric::Metric;
@@ -42,6 +42,10 @@ impl Traced {
     }
 }
 
+fn placed_on(view: &View) -> PlacedOn {
+    if view.on_codes { PlacedOn::Codes } else { PlacedOn::Light }
+}
+
 /// Traces the limb near a first circle, rectified, in rounds of the given reaches, each a share of the radius.
 pub(super) fn trace(
     view: &View,
@@ -65,7 +69,7 @@ pub(super) fn trace(
             faint_too: care == Care::Exact,
         };
         let points = view.shown(limb_points(&view.plane, &search), centre, metric, 1.0);
-        let circle = fit_circle(&points, radius, expected.radius, view.on_codes)?;
+        let circle = fit_circle(&points, radius, expected.radius, placed_on(view))?;
         // Stars and corners end here, before anything costly is asked of them.
         if circle.arc_deg < 0.6 * LEAST_ARC_DEG || circle.agreeing < 0.6 * LEAST_AGREEING {
             return None;
@@ -112,7 +116,7 @@ pub(super) fn converge(
         };
         let prior = expected.radius.map(|p| RadiusPrior { radius: p.radius / f, sigma: p.sigma / f + 0.2 });
         let points = view.shown(limb_points(&copy.plane, &search), centre, metric, f);
-        let circle = fit_circle(&points, radius / f, prior, view.on_codes)?;
+        let circle = fit_circle(&points, radius / f, prior, placed_on(view))?;
         let (dx, dy) = metric.to_pixels(circle.x, circle.y);
         centre = PixelPoint::new(centre.x + dx * f, centre.y + dy * f);
         radius = circle.radius * f;

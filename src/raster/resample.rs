@@ -69,7 +69,7 @@ impl Taps {
         self.first = (at - reach - 0.5).ceil() as i64;
         let last = (at + reach - 0.5).floor() as i64;
         self.weights.resize((last - self.first + 1).max(0) as usize, 0.0);
-        // In single precision from the first tap's place on: a table step is a thousandth of a lobe, its error here a tenth of that.
+        // In single precision from the first tap's place on: off by less than a thousandth of a table's step.
         let per_pixel = (STEPS as f64 / stretch) as f32;
         let offset = ((self.first as f64 + 0.5 - at) / stretch * STEPS as f64) as f32;
         let mut total = 0.0f32;
