@@ -61,6 +61,7 @@ pub fn develop(cut_outs: Vec<CutOut>, block_px: usize, p: &Placement, compositio
         return DevelopedDisc { image, block_px, origin, photographed, measure: DiscMeasure::default() };
     };
     let centre = lead.centre;
+    let ratios: Vec<f32> = frames.iter().map(|frame| frame.ratio).collect();
     // Several frames' mottle is not the same, and goes with their mean.
     let mut mottle = if frames.len() == 1 { mottle(&lead.light, (centre, p.source_radius_px)) } else { [0.0; 3] };
     let (mut image, saturated) = match frames.len() {
@@ -75,7 +76,10 @@ pub fn develop(cut_outs: Vec<CutOut>, block_px: usize, p: &Placement, compositio
             merge(&frames)
         }
     };
-    let mut smallest_step = if p.also.is_empty() { finest } else { 0.0 };
+    // Frames of like exposures dissolve each other's steps; of a bracket the longest alone tells the dark.
+    let longest = ratios.iter().copied().fold(0.0, f32::max);
+    let dissolved = ratios.iter().filter(|ratio| **ratio > 0.5 * longest).count() > 1;
+    let mut smallest_step = if dissolved { 0.0 } else { finest };
     let how = &composition.development;
     if let Some(shadow) = &p.shadow {
         let bright = measure(&image, &saturated, centre, p.source_radius_px).bright;

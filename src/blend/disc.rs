@@ -132,7 +132,7 @@ pub struct DiscMeasure {
     /// The step of the file's numbers that shows on its dark part.
     pub step: Step,
     /// The light of the file's smallest step above black, whether it shows or not; zero where it has none that matters, or
-    /// where several frames' noise dissolves it.
+    /// where the noise of several frames of like exposures dissolves it.
     pub smallest_step: f32,
 }
 
