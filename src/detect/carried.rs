@@ -6,15 +6,14 @@
 //! number that the fit tells along with the circle. Nothing is told where only one of them is seen, or where the bright part is not
 //! even, as what is burnt is.
 
-use super::limb::LimbPoint;
+use super::limb::{LEAST_WHITE, LimbPoint};
+use super::sectors::Sectors;
 
 /// Of the brightest light a carried point has at least this share; where less than the first is left it is of the other part.
 const BRIGHT: (f64, f64) = (0.3, 0.6);
 /// How far the bright part's light may differ between its 30th and its 90th percentile, as a share: along the limb of a Moon that is
 /// not burnt it differs by more (0.15 and up on nights of three simulators).
 const MOST_UNEVEN: f64 = 0.12;
-/// Light of the brightest part, at least: some cameras' white ends at code 235 or so.
-const LEAST_WHITE: f64 = 0.55;
 /// Least arcs of the two parts, degrees.
 const LEAST_DIM_DEG: f64 = 70.0;
 const LEAST_BRIGHT_DEG: f64 = 15.0;
@@ -44,12 +43,9 @@ pub(super) fn carried(points: &[LimbPoint], on_codes: bool) -> Option<Vec<f64>> 
         return None;
     }
     let arc = |of: &dyn Fn(&LimbPoint) -> bool| {
-        let mut sectors = [false; 72];
-        for p in points.iter().filter(|p| p.weight > LEAST_WEIGHT && of(p)) {
-            let turn = (p.y.atan2(p.x) / std::f64::consts::TAU).rem_euclid(1.0);
-            sectors[((turn * 72.0) as usize).min(71)] = true;
-        }
-        sectors.iter().filter(|s| **s).count() as f64 * 5.0
+        let mut sectors = Sectors::none();
+        points.iter().filter(|p| p.weight > LEAST_WEIGHT && of(p)).for_each(|p| sectors.mark(p.x, p.y));
+        sectors.degrees()
     };
     let is_told = arc(&|p| share(p) < BRIGHT.0) >= LEAST_DIM_DEG && arc(&|p| share(p) > BRIGHT.1) >= LEAST_BRIGHT_DEG;
     is_told.then(|| points.iter().map(|p| ((share(p) - BRIGHT.0) / (BRIGHT.1 - BRIGHT.0)).clamp(0.0, 1.0)).collect())

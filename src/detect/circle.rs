@@ -7,8 +7,8 @@
 
 use super::carried::{LEAST_WEIGHT, carried};
 use super::limb::LimbPoint;
+use super::sectors::Sectors;
 use nalgebra::{Matrix3, Matrix4, Vector4};
-use std::f64::consts::TAU;
 
 /// What is known of the radius before the fit.
 #[derive(Clone, Copy, Debug)]
@@ -178,19 +178,19 @@ impl Settled {
         }
         let burnt = v.atan2(u);
         let near = (2.5 * self.scale).clamp(0.5, 0.02 * self.radius + 0.5);
-        let (mut dim, mut across, mut agreeing, mut all) = ([false; 72], [false; 72], 0.0, 0.0);
+        let (mut dim, mut across, mut agreeing, mut all) = (Sectors::none(), Sectors::none(), 0.0, 0.0);
         for (p, c) in points.iter().zip(carried).filter(|(p, c)| **c < 0.5 && p.weight > LEAST_WEIGHT) {
             all += p.weight;
             if self.distance(p, *c).abs() < near {
                 agreeing += p.weight;
-                let angle = (p.y - self.y).atan2(p.x - self.x);
-                let sector = (((angle / TAU).rem_euclid(1.0) * 72.0) as usize).min(71);
-                dim[sector] = true;
-                across[sector] |= (angle - burnt).cos() < -0.5;
+                let (x, y) = (p.x - self.x, p.y - self.y);
+                dim.mark(x, y);
+                if (y.atan2(x) - burnt).cos() < -0.5 {
+                    across.mark(x, y);
+                }
             }
         }
-        let degrees = |sectors: [bool; 72]| sectors.iter().filter(|s| **s).count() as f64 * 5.0;
-        agreeing > LEAST_AGREEING * all && degrees(dim) >= LEAST_DEG && degrees(across) >= LEAST_ACROSS_DEG
+        agreeing > LEAST_AGREEING * all && dim.degrees() >= LEAST_DEG && across.degrees() >= LEAST_ACROSS_DEG
     }
 }
 
@@ -280,8 +280,7 @@ fn robust_scale(
 
 fn describe(points: &[LimbPoint], settled: &Settled, carried: Option<&[f64]>) -> Circle {
     let &Settled { x, y, radius: r, scale, ref normal, .. } = settled;
-    const SECTORS: usize = 72;
-    let mut sectors = [false; SECTORS];
+    let mut sectors = Sectors::none();
     let (mut sum, mut weight, mut all) = (0.0, 0.0, 0.0);
     let reach = (3.0 * scale).max(0.02 * r).max(0.5);
     for (i, p) in points.iter().enumerate() {
@@ -292,8 +291,7 @@ fn describe(points: &[LimbPoint], settled: &Settled, carried: Option<&[f64]>) ->
         if d.abs() < reach && p.weight > 0.02 {
             sum += counts * d * d;
             weight += counts;
-            let turn = ((p.y - y).atan2(p.x - x) / TAU).rem_euclid(1.0);
-            sectors[((turn * SECTORS as f64) as usize).min(SECTORS - 1)] = true;
+            sectors.mark(p.x - x, p.y - y);
         }
     }
     let residual = if weight > 0.0 { (sum / weight).sqrt() } else { f64::INFINITY };
@@ -308,7 +306,7 @@ fn describe(points: &[LimbPoint], settled: &Settled, carried: Option<&[f64]>) ->
         radius: r,
         covariance,
         residual,
-        arc_deg: sectors.iter().filter(|s| **s).count() as f64 * 360.0 / SECTORS as f64,
+        arc_deg: sectors.degrees(),
         agreeing: if all > 0.0 { weight / all } else { 0.0 },
         carried: carried.map_or_else(Vec::new, |c| c.iter().map(|c| c * settled.carried_by).collect()),
     }

@@ -147,7 +147,8 @@ enum Placed {
 /// One ray in so many shows a limb of this light before faint ones are looked for, which matter beside a burnt part; and discs are so
 /// large: the limb of a small one bends away from any arc that is long enough.
 const LEAST_SEEN: usize = 24;
-const LEAST_WHITE: f32 = 0.55;
+/// Light that may be burnt, at least: some cameras' white ends at code 235 or so.
+pub(super) const LEAST_WHITE: f64 = 0.55;
 const LEAST_RADIUS_OF_FAINT: f64 = 20.0;
 
 fn points_by(plane: &Plane, s: &LimbSearch, lengths: Lengths) -> Placed {
@@ -175,7 +176,7 @@ fn points_by(plane: &Plane, s: &LimbSearch, lengths: Lengths) -> Placed {
     };
     let found: Vec<Option<(f64, Vec<f32>, Edge)>> = (0..rays).map(|i| edge_along(i, Along::Short, s.noise)).collect();
     let mut faint: Vec<(f64, Vec<f32>, Edge)> = Vec::new();
-    let white = found.iter().flatten().filter(|(_, _, edge)| edge.level > LEAST_WHITE).count();
+    let white = found.iter().flatten().filter(|(_, _, edge)| f64::from(edge.level) > LEAST_WHITE).count();
     if s.faint_too && s.radius > LEAST_RADIUS_OF_FAINT && white * LEAST_SEEN >= rays {
         // Samples of an arc share some of their noise: two in three count, and of pixels as many.
         let independent = (long_arc(s.radius) * 4.0 / 3.0).clamp(1.0, LONG.len() as f64 * 2.0 / 3.0);

@@ -22,6 +22,7 @@ mod look;
 mod metric;
 mod rim;
 mod search;
+mod sectors;
 mod sky_level;
 mod small_disc;
 mod smear;

@@ -3,6 +3,7 @@
 use super::frame::Measured;
 use super::limb::LimbPoint;
 use super::metric::Metric;
+use super::sectors::{self, Sectors};
 use crate::raster::PixelPoint;
 
 /// What lies on either side of a circle, sector by sector.
@@ -25,7 +26,7 @@ struct Sector {
 
 impl Rim {
     /// An even number: each sector has one opposite.
-    const SECTORS: usize = 72;
+    const SECTORS: usize = sectors::COUNT;
 
     /// Around a circle (pixels; the radius rectified), of whose limb some points were seen (offsets from the centre, pixels).
     pub fn of(frame: &Measured<'_>, (centre, radius): (PixelPoint, f64), metric: Metric, limb: &[LimbPoint]) -> Rim {
@@ -34,8 +35,7 @@ impl Rim {
         for p in limb {
             let at = metric.to_rectified(p.x, p.y);
             if (at.0.hypot(at.1) - radius).abs() < near {
-                let turn = (at.1.atan2(at.0) / std::f64::consts::TAU).rem_euclid(1.0);
-                closed[((turn * Rim::SECTORS as f64) as usize).min(Rim::SECTORS - 1)] = true;
+                closed[Sectors::of(at.0, at.1)] = true;
             }
         }
         let (width, height) = (frame.plane.width() as f64, frame.plane.height() as f64);

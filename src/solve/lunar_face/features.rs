@@ -65,7 +65,8 @@ impl Features {
         let mut light = vec![0.0f32; SIDE * SIDE];
         let mut known = vec![0.0f32; SIDE * SIDE];
         // A soft disc's cells are judged by means, too, lest the brighter half of noise pass for light.
-        let lit = if band.fine > SHARP.fine { cutout.light.blurred(0.5 * band.fine) } else { (*cutout.light).clone() };
+        let blurred = (band.fine > SHARP.fine).then(|| cutout.light.blurred(0.5 * band.fine));
+        let lit = blurred.as_ref().unwrap_or(&cutout.light);
         // Beside clipped light the rest is bent, too.
         let clipped = cutout.light.data().iter().map(|v| f32::from(u8::from(*v > 0.95))).collect();
         let clipped = Plane::from_data(SIDE, SIDE, clipped)?.blurred(1.5);
