@@ -316,6 +316,8 @@ fn levels(from_px: f64, to_px: f64) -> Vec<Level> {
 pub(super) struct Sifted<'a> {
     /// How many of the frame's pixels one of the copy's spans, along a side.
     pub factor: usize,
+    /// The least radius that was looked for on it, pixels of the frame.
+    pub from_px: f64,
     /// The copy; `None` for the frame itself.
     pub copy: Option<CodedPlane>,
     frame: &'a CodedPlane,
@@ -343,9 +345,10 @@ struct Keep {
 const ROUND: f64 = 0.3;
 
 impl Keep {
-    /// `factor`: by how much the copy is reduced. A Moon of a few pixels gets few votes, and its rivals are many.
+    /// `factor`: by how much the copy is reduced. A Moon of a few pixels gets few votes, and its rivals are many; of large lights the
+    /// lamps of a street, out of focus, make two dozen.
     fn of(factor: usize) -> Keep {
-        let round = (80 / factor).max(8);
+        let round = (80 / factor).max(32);
         Keep { any: if factor == 1 { round } else { 8 }, round }
     }
 }
@@ -365,7 +368,7 @@ pub(super) fn candidates(frame: &CodedPlane, from_px: f64, to_px: f64) -> Vec<Si
         }
         let sky = SkyLevel::measure(plane);
         let candidates = sift(plane, &sky, &level, &Keep::of(level.factor));
-        out.push(Sifted { factor: level.factor, copy, frame, sky, candidates });
+        out.push(Sifted { factor: level.factor, from_px: level.from_px, copy, frame, sky, candidates });
     }
     out.reverse();
     out

@@ -7,7 +7,7 @@
 //! even, as what is burnt is.
 
 use super::limb::{LEAST_WHITE, LimbPoint};
-use super::sectors::Sectors;
+use super::sectors::{COUNT, Sectors};
 
 /// Of the brightest light a carried point has at least this share; where less than the first is left it is of the other part.
 const BRIGHT: (f64, f64) = (0.3, 0.6);
@@ -45,7 +45,7 @@ pub(super) fn carried(points: &[LimbPoint], on_codes: bool) -> Option<Vec<f64>> 
     let arc = |of: &dyn Fn(&LimbPoint) -> bool| {
         let mut sectors = Sectors::none();
         points.iter().filter(|p| p.weight > LEAST_WEIGHT && of(p)).for_each(|p| sectors.mark(p.x, p.y));
-        sectors.degrees()
+        sectors.degrees(COUNT)
     };
     let is_told = arc(&|p| share(p) < BRIGHT.0) >= LEAST_DIM_DEG && arc(&|p| share(p) > BRIGHT.1) >= LEAST_BRIGHT_DEG;
     is_told.then(|| points.iter().map(|p| ((share(p) - BRIGHT.0) / (BRIGHT.1 - BRIGHT.0)).clamp(0.0, 1.0)).collect())

@@ -6,7 +6,7 @@
 //! branch cannot lead the fit astray.
 
 use super::carried::{LEAST_WEIGHT, carried};
-use super::limb::LimbPoint;
+use super::limb::{LimbPoint, rays_around};
 use super::sectors::Sectors;
 use nalgebra::{Matrix3, Matrix4, Vector4};
 
@@ -178,6 +178,7 @@ impl Settled {
         }
         let burnt = v.atan2(u);
         let near = (2.5 * self.scale).clamp(0.5, 0.02 * self.radius + 0.5);
+        let rays = rays_around(self.radius);
         let (mut dim, mut across, mut agreeing, mut all) = (Sectors::none(), Sectors::none(), 0.0, 0.0);
         for (p, c) in points.iter().zip(carried).filter(|(p, c)| **c < 0.5 && p.weight > LEAST_WEIGHT) {
             all += p.weight;
@@ -190,7 +191,7 @@ impl Settled {
                 }
             }
         }
-        agreeing > LEAST_AGREEING * all && dim.degrees() >= LEAST_DEG && across.degrees() >= LEAST_ACROSS_DEG
+        agreeing > LEAST_AGREEING * all && dim.degrees(rays) >= LEAST_DEG && across.degrees(rays) >= LEAST_ACROSS_DEG
     }
 }
 
@@ -306,7 +307,7 @@ fn describe(points: &[LimbPoint], settled: &Settled, carried: Option<&[f64]>) ->
         radius: r,
         covariance,
         residual,
-        arc_deg: sectors.degrees(),
+        arc_deg: sectors.degrees(rays_around(r)),
         agreeing: if all > 0.0 { weight / all } else { 0.0 },
         carried: carried.map_or_else(Vec::new, |c| c.iter().map(|c| c * settled.carried_by).collect()),
     }

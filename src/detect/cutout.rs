@@ -28,6 +28,8 @@ pub(crate) struct Cutout {
     pub cell_px: f64,
     /// Noise of the frame's pixels.
     pub noise: f32,
+    /// Which cells the frame shows: from the left and the top to the right and the bottom. Beyond them the frame's edge is repeated.
+    pub shown: [f64; 4],
 }
 
 impl Cutout {
@@ -38,6 +40,12 @@ impl Cutout {
             SIDE as f64 / 2.0 + (fitted - taken + offset * fit.radius_px) / self.cell_px
         };
         (cell(fit.centre.x, self.centre.x, right), cell(fit.centre.y, self.centre.y, down))
+    }
+
+    /// Whether the frame shows a place on the grid, and the cells beside it.
+    pub fn shows(&self, (column, row): (f64, f64)) -> bool {
+        let [left, top, right, bottom] = self.shown;
+        column > left + 1.0 && row > top + 1.0 && column < right - 1.0 && row < bottom - 1.0
     }
 
     /// Noise of a cell.
@@ -56,6 +64,9 @@ impl Cutout {
         if window.width() < 2 || window.height() < 2 {
             return None;
         }
+        let side = SIDE as f64;
+        let cell = |pixel: i64, centre: f64| (side / 2.0 + (pixel as f64 - centre) / cell_px).clamp(0.0, side);
+        let shown = [cell(at.x0, centre.x), cell(at.y0, centre.y), cell(at.x1, centre.x), cell(at.y1, centre.y)];
         let samples = samples(cell_px);
         let mut data = Vec::with_capacity(SIDE * SIDE);
         for row in 0..SIDE {
@@ -71,6 +82,6 @@ impl Cutout {
             }
         }
         let light = Arc::new(Plane::from_data(SIDE, SIDE, data)?);
-        Some(Cutout { light, centre, cell_px, noise })
+        Some(Cutout { light, centre, cell_px, noise, shown })
     }
 }

@@ -15,6 +15,34 @@ pub(super) struct DiscLight {
     pub sky: f32,
 }
 
+/// The sky's light at a disc: what the frame's cells say, or if a disc so large may hide that from them, no more than what lies just
+/// outside its limb.
+fn sky_around(frame: &Measured<'_>, centre: PixelPoint, radius: f64) -> f32 {
+    const FROM: f64 = 1.08;
+    const RINGS: usize = 6;
+    const AROUND: usize = 180;
+    const FEWEST: usize = 60;
+    let sky = frame.sky.at(centre.x, centre.y);
+    if !frame.sky.may_be_hidden_by(radius) {
+        return sky;
+    }
+    let (width, height) = (frame.plane.width() as f64, frame.plane.height() as f64);
+    let mut ring: Vec<f32> = (0..RINGS * AROUND)
+        .filter_map(|i| {
+            let (sin, cos) = ((i % AROUND) as f64 / AROUND as f64 * std::f64::consts::TAU).sin_cos();
+            let rho = radius * (FROM + 0.03 * (i / AROUND) as f64);
+            let (x, y) = (centre.x + rho * cos, centre.y + rho * sin);
+            let shown = x >= 0.0 && y >= 0.0 && x < width && y < height && !frame.plane.is_ignored(x, y, 0.0);
+            shown.then(|| frame.plane.get(x as usize, y as usize))
+        })
+        .collect();
+    if ring.len() < FEWEST {
+        return sky;
+    }
+    let middle = ring.len() / 2;
+    sky.min(*ring.select_nth_unstable_by(middle, f32::total_cmp).1)
+}
+
 pub(super) fn light_of_disc(frame: &Measured<'_>, centre: PixelPoint, radius: f64) -> DiscLight {
     let plane = frame.plane;
     let mut values = Vec::new();
@@ -30,7 +58,7 @@ pub(super) fn light_of_disc(frame: &Measured<'_>, centre: PixelPoint, radius: f6
             }
         }
     }
-    let sky = frame.sky.at(centre.x, centre.y);
+    let sky = sky_around(frame, centre, radius);
     if values.is_empty() {
         return DiscLight { saturated_share: 0.0, high: 0.0, mean: 0.0, sky };
     }

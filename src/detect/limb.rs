@@ -151,8 +151,13 @@ const LEAST_SEEN: usize = 24;
 pub(super) const LEAST_WHITE: f64 = 0.55;
 const LEAST_RADIUS_OF_FAINT: f64 = 20.0;
 
+/// Rays along which the limb of a disc of a radius, pixels, is looked for.
+pub(super) fn rays_around(radius: f64) -> usize {
+    (2.0 * std::f64::consts::PI * radius).clamp(48.0, 540.0) as usize
+}
+
 fn points_by(plane: &Plane, s: &LimbSearch, lengths: Lengths) -> Placed {
-    let rays = (2.0 * std::f64::consts::PI * s.radius).clamp(48.0, 540.0) as usize;
+    let rays = rays_around(s.radius);
     let step = 0.5f64.max(s.reach / 160.0);
     let narrow = (lengths.means * (s.radius * 0.008).clamp(1.25, 4.0) / step).round().max(1.0) as usize;
     let wide = narrow * 3;

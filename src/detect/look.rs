@@ -1,7 +1,7 @@
 //! One disc looked at: its limb traced, and what of its pixels is kept for later.
 
 use super::burnt::{self, Burnt};
-use super::circle::{PlacedOn, fit_circle, fit_one_circle};
+use super::circle::{PlacedOn, RadiusPrior, fit_circle, fit_one_circle};
 use super::cutout::Cutout;
 use super::disc_light::{DiscLight, light_of_disc};
 use super::drawn::{bent, lopsided, move_inwards, shifted};
@@ -278,13 +278,22 @@ impl Look {
         Look { fit, ..self }.with_cutout(frame)
     }
 
-    /// What was seen on a reduced copy, looked at in the frame itself; `None` where that shows no disc.
-    pub fn at_full_size(&self, frame: &Measured<'_>, expected: &Expectation<'_>) -> Option<Look> {
-        if self.reduced <= 1.0 {
+    /// What was seen on a reduced copy, looked at in one that is less reduced, by `factor`, or in the frame itself, and in its pixels;
+    /// `None` where that shows no disc.
+    pub fn closer(&self, copy: &Measured<'_>, expected: &Expectation<'_>, factor: f64) -> Option<Look> {
+        /// Of its confidence, what noise leaves.
+        const LEAST_LEFT: f64 = 0.7;
+        if self.reduced <= factor {
             return None;
         }
-        first_look(frame, expected, (self.fit.centre, self.fit.rectified_radius_px), None, Care::Exact)
-            .filter(|l| l.fit.confidence() > 0.7 * self.fit.confidence())
+        let at = PixelPoint::new(self.fit.centre.x / factor, self.fit.centre.y / factor);
+        first_look(copy, expected, (at, self.fit.rectified_radius_px / factor), None, Care::Exact)
+            .filter(|l| l.fit.confidence() > LEAST_LEFT * self.fit.confidence())
+    }
+
+    /// Whether it was seen on a copy that is more reduced than by a factor.
+    pub fn is_of_copy_beyond(&self, factor: usize) -> bool {
+        self.reduced > factor as f64
     }
 
     /// Whether the frame itself shows a line where a reduced copy, on which it ran together, showed a disc.
@@ -416,8 +425,17 @@ impl Look {
     pub fn again(&self, expected: &Expectation<'_>, shading: Option<Shading<'_>>) -> Option<DiscFit> {
         let known = expected.radius?.radius;
         if let Some(view) = self.small.as_ref().filter(|_| self.moved.is_none()) {
-            let mut traced = trace(view, expected, (self.fit.centre, known), &[REACH, 0.15, 0.12], Care::Exact)?;
+            let traced_as = |expected: &Expectation<'_>| {
+                trace(view, expected, (self.fit.centre, known), &[REACH, 0.15, 0.12], Care::Exact)
+            };
+            let mut traced = traced_as(expected)?;
             let model = by_model(view, &mut traced, expected, shading);
+            if model.is_none() {
+                // Cut by the frame's edge, say: so short a limb tells the size less well than the other frames do.
+                const HELD_PX: f64 = 0.01;
+                let held = RadiusPrior { radius: known, sigma: HELD_PX };
+                traced = traced_as(&Expectation { radius: Some(held), ..*expected }).unwrap_or(traced);
+            }
             let fit = describe(&traced, model, self.light(), self.fit.open_share, view.noise);
             return fit.holds().then_some(fit);
         }

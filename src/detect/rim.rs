@@ -1,7 +1,7 @@
 //! What lies on either side of a circle: whether a disc ends there, runs on beyond it, or is none but a line.
 
 use super::frame::Measured;
-use super::limb::LimbPoint;
+use super::limb::{LimbPoint, rays_around};
 use super::metric::Metric;
 use super::sectors::{self, Sectors};
 use crate::raster::PixelPoint;
@@ -30,14 +30,15 @@ impl Rim {
 
     /// Around a circle (pixels; the radius rectified), of whose limb some points were seen (offsets from the centre, pixels).
     pub fn of(frame: &Measured<'_>, (centre, radius): (PixelPoint, f64), metric: Metric, limb: &[LimbPoint]) -> Rim {
-        let mut closed = [false; Rim::SECTORS];
+        let mut seen = Sectors::none();
         let near = (0.03 * radius).max(1.5);
         for p in limb {
             let at = metric.to_rectified(p.x, p.y);
             if (at.0.hypot(at.1) - radius).abs() < near {
-                closed[Sectors::of(at.0, at.1)] = true;
+                seen.mark(at.0, at.1);
             }
         }
+        let closed = seen.closed(rays_around(radius));
         let (width, height) = (frame.plane.width() as f64, frame.plane.height() as f64);
         let sector = |(i, &closed): (usize, &bool)| {
             let angle = (i as f64 + 0.5) / Rim::SECTORS as f64 * std::f64::consts::TAU;

@@ -24,10 +24,13 @@ const BEYOND_DOUBT: f64 = 2.0 / 3.0;
 /// Discs of a frame, best first.
 pub(crate) fn find_discs(frame: &Measured<'_>, expected: &Expectation<'_>, keep: usize) -> Vec<Look> {
     let mut found: Vec<Look> = Vec::new();
-    for level in candidates(frame.plane, expected.from_px, expected.to_px) {
-        judge(frame, &level, expected, &mut found);
-        if found.iter().any(|l| is_beyond_doubt(&l.fit) && !may_be_a_window(l)) {
-            // Nothing smaller in the frame can be the Moon as well.
+    let levels = candidates(frame.plane, expected.from_px, expected.to_px);
+    for level in &levels {
+        judge(frame, level, expected, &mut found);
+        // Nothing smaller in the frame can be the Moon as well. (What is of a size that is looked for next may have its like there:
+        // the lights of a street, out of focus.)
+        let is_of_this_size = |l: &Look| l.fit.radius_px > 0.9 * level.from_px;
+        if found.iter().any(|l| is_beyond_doubt(&l.fit) && is_of_this_size(l) && !may_be_a_window(l)) {
             break;
         }
     }
@@ -41,7 +44,7 @@ pub(crate) fn find_discs(frame: &Measured<'_>, expected: &Expectation<'_>, keep:
         if i > 0 && is_beyond_doubt(&found[0].fit) && found[i].fit.confidence() < NEARLY_AS_SURE {
             break;
         }
-        if let Some(look) = found[i].at_full_size(frame, expected) {
+        if let Some(look) = sharpest(frame, expected, &found[i], &levels) {
             found[i] = look;
         }
     }
@@ -53,6 +56,32 @@ pub(crate) fn find_discs(frame: &Measured<'_>, expected: &Expectation<'_>, keep:
         if order < SMALL_WITH_GRID || look.fit.radius_px >= GRID_OF_ALL_PX { look.with_cutout(frame) } else { look }
     };
     found.into_iter().enumerate().map(ready).collect()
+}
+
+/// A disc that was seen on a reduced copy, looked at in the frame itself; if it drowns in noise there, in the least reduced copy that
+/// shows it.
+fn sharpest(frame: &Measured<'_>, expected: &Expectation<'_>, look: &Look, levels: &[Sifted<'_>]) -> Option<Look> {
+    let on_a_copy = || {
+        let finer = levels.iter().rev().filter(|level| level.factor > 1);
+        finer.take_while(|level| look.is_of_copy_beyond(level.factor)).find_map(|level| {
+            let f = level.factor as f64;
+            let shape = OnReducedCopy(expected.shape, f);
+            let copy = frame.likewise(level.plane(), level.sky.clone());
+            Some(look.closer(&copy, &on_copy(expected, &shape, f), f)?.enlarged(f))
+        })
+    };
+    look.closer(frame, expected, 1.0).or_else(on_a_copy)
+}
+
+/// What is expected of a frame, in the pixels of a copy that is reduced by a factor; `shape` is the copy's.
+fn on_copy<'a>(expected: &Expectation<'_>, shape: &'a OnReducedCopy<'a>, factor: f64) -> Expectation<'a> {
+    Expectation {
+        from_px: expected.from_px / factor,
+        to_px: expected.to_px / factor,
+        shape,
+        radius: expected.radius.map(|p| RadiusPrior { radius: p.radius / factor, sigma: p.sigma / factor }),
+        place_known: false,
+    }
 }
 
 /// Whether a disc is so well seen that none of a fraction of its size need be looked for: large, dark wherever its limb
@@ -110,13 +139,7 @@ fn best_first(found: &mut [Look]) {
 fn judge(frame: &Measured<'_>, level: &Sifted<'_>, expected: &Expectation<'_>, found: &mut Vec<Look>) {
     let f = level.factor as f64;
     let shape = OnReducedCopy(expected.shape, f);
-    let on_copy = Expectation {
-        from_px: expected.from_px / f,
-        to_px: expected.to_px / f,
-        shape: &shape,
-        radius: expected.radius.map(|p| RadiusPrior { radius: p.radius / f, sigma: p.sigma / f }),
-        place_known: false,
-    };
+    let on_copy = on_copy(expected, &shape, f);
     let copy = frame.likewise(level.plane(), level.sky.clone());
     for place in &level.candidates {
         let at = PixelPoint::new(place.centre.x * f, place.centre.y * f);

@@ -14,7 +14,7 @@ impl Sectors {
     }
 
     /// The one in which an offset lies.
-    pub fn of(x: f64, y: f64) -> usize {
+    fn of(x: f64, y: f64) -> usize {
         (((y.atan2(x) / TAU).rem_euclid(1.0) * COUNT as f64) as usize).min(COUNT - 1)
     }
 
@@ -22,7 +22,15 @@ impl Sectors {
         self.0[Self::of(x, y)] = true;
     }
 
-    pub fn degrees(&self) -> f64 {
-        self.0.iter().filter(|marked| **marked).count() as f64 * 360.0 / COUNT as f64
+    /// How much of the circle was marked, degrees, by so many rays around it: fewer than there are sectors reach no more of them.
+    pub fn degrees(&self, rays: usize) -> f64 {
+        let marked = self.0.iter().filter(|marked| **marked).count();
+        (marked as f64 * 360.0 / rays.min(COUNT) as f64).min(360.0)
+    }
+
+    /// With those that lie between two marked ones, where rays are fewer than sectors.
+    pub fn closed(self, rays: usize) -> [bool; COUNT] {
+        let is_between = |i: usize| rays < COUNT && self.0[(i + COUNT - 1) % COUNT] && self.0[(i + 1) % COUNT];
+        std::array::from_fn(|i| self.0[i] || is_between(i))
     }
 }

@@ -16,6 +16,9 @@ pub(crate) struct SkyLevel {
     pub noise: f32,
 }
 
+/// How many cells away a cell's neighbours lie.
+const NEIGHBOURS: i64 = 3;
+
 /// The inverse hyperbolic sine, in `f32` and without the library's detours for huge arguments.
 fn asinh(x: f32) -> f32 {
     let a = x.abs();
@@ -78,6 +81,13 @@ impl SkyLevel {
         self.mesh.sample(x / self.cell as f64, y / self.cell as f64)
     }
 
+    /// Whether a disc of a radius, pixels, may fill more than half of a cell's neighbourhood, so that its own light is taken for the
+    /// sky's at its centre.
+    pub fn may_be_hidden_by(&self, radius_px: f64) -> bool {
+        // Half of a square of so many cells is a circle of 0.4 of its side.
+        radius_px > 0.3 * (2 * NEIGHBOURS + 1) as f64 * self.cell as f64
+    }
+
     /// Noise of the sky around a point.
     pub fn noise_at(&self, x: f64, y: f64) -> f32 {
         self.noises.sample(x / self.cell as f64, y / self.cell as f64)
@@ -105,7 +115,7 @@ impl SkyLevel {
 /// For each cell the value below which a share of its neighbourhood lies: a disc that fills a cell must not
 /// count as sky.
 fn around(values: &[f32], columns: usize, rows: usize, share: f64) -> Vec<f32> {
-    let reach = 3i64;
+    let reach = NEIGHBOURS;
     (0..values.len())
         .map(|i| {
             let (cx, cy) = ((i % columns) as i64, (i / columns) as i64);

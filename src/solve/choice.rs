@@ -1,6 +1,6 @@
 //! Lights that look like a disc and are not the Moon, and why.
 
-use super::lunar_face::{is_proved, is_the_moon, may_be_by_size};
+use super::lunar_face::{is_proved, is_proved_behind, may_be_by_size, may_be_small};
 use super::mount::Aim;
 use super::scale;
 use super::sequence::{Seen, Sequence};
@@ -18,10 +18,6 @@ pub(super) struct Choice {
     pub chosen: Option<usize>,
     pub rejected: Vec<Rejection>,
 }
-
-/// How sure a disc must be that stands behind a surer one which is no Moon: among the lamps, windows and letters of a picture one
-/// or another resembles a face by chance, at a confidence of 0.36 (rendered); the Moon over a town of lamps has 0.7 and more.
-const SURE_BEHIND: f64 = 0.6;
 
 /// How sure one must be that has the Moon's size, wherever it stands.
 const SURE_OF_SIZE: f64 = 0.6 * CONFIDENT;
@@ -43,9 +39,12 @@ pub(super) fn choose(sequence: &Sequence<'_>, seen: &[&Seen], aim: &Aim) -> Vec<
             // one behind it may.
             if let Some(first) = choice.chosen.filter(|_| aim.radius_px(sequence.place(k)).is_none()) {
                 let (all, place) = (seen[k].discs(), sequence.place(k));
-                let is_open = |i: &usize| all[*i].fit.confidence() > SURE_BEHIND && !choice.has_rejected(&all[*i].fit);
-                let behind = || (first + 1..all.len()).filter(is_open).find(|i| is_proved(&all[*i], place));
-                choice.chosen = Some(first).filter(|i| is_the_moon(&all[*i], all, place)).or_else(behind);
+                let shows_it = |i: &usize| is_proved(&all[*i], place);
+                let is_open = |i: &usize| !choice.has_rejected(&all[*i].fit);
+                let behind = || (first + 1..all.len()).filter(is_open).find(|i| is_proved_behind(&all[*i], place));
+                // A lamp or a planet may pass for a Moon too small to show its face, where none shows it.
+                let may_be = || (first..all.len()).filter(is_open).find(|i| may_be_small(&all[*i], all));
+                choice.chosen = Some(first).filter(shows_it).or_else(behind).or_else(may_be);
                 if choice.chosen != Some(first) {
                     choice.rejected.push(Rejection::new(&all[first].fit, RejectionReason::NoMoonsFace));
                 }

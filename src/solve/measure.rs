@@ -236,7 +236,8 @@ fn measure_one(
         }
     };
     if let Some(moon) = again.and_then(refitted) {
-        return Some(moon);
+        // A zoom that the frames grouped with it do not share: its own circle lies along the limb, theirs does not.
+        return if bare.is_some_and(|l| is_of_its_own_size(l, &moon.fit)) { as_found() } else { Some(moon) };
     }
     let everywhere = PixelRect::of_size(width, height);
     let area = expected_at.map_or(everywhere, |at| PixelRect::around(at, 0.6 * radius + 4.0));
@@ -320,6 +321,22 @@ fn unlike_the_others(look: &Look, radius: f64) -> DiscFit {
     }
     let differs = ((look.true_radius_px() - radius).abs() - 0.01 * radius).max(0.0);
     DiscFit { centre_sigma_px: look.fit.centre_sigma_px.hypot(differs), ..look.fit }
+}
+
+/// Whether a disc is well seen and not burnt, and a circle of the size that its frames have in common lies far worse along its limb
+/// than its own: it is of another zoom.
+fn is_of_its_own_size(look: &Look, fit: &DiscFit) -> bool {
+    const LEAST_ARC_DEG: f64 = 180.0;
+    const DIFFERS: f64 = 0.02;
+    /// How much further off the limb the other circle lies, and by which share of the radius at least.
+    const WORSE: f64 = 3.0;
+    const WORSE_SHARE: f64 = 0.005;
+    let differs = (look.fit.radius_px / fit.radius_px - 1.0).abs() > DIFFERS;
+    let worse = fit.residual_px > WORSE * look.fit.residual_px + WORSE_SHARE * fit.radius_px;
+    let is_well_seen = look.fit.confidence() > CONFIDENT && look.fit.arc_deg > LEAST_ARC_DEG;
+    // A disc of a few pixels is as large as its blur makes it.
+    let is_well_seen = is_well_seen && fit.radius_px > SMALL_DISC_PX;
+    differs && worse && is_well_seen && look.fit.saturated_share < CLIPPED_SHARE
 }
 
 /// Whether a first look was good enough to be fitted again without its frame.

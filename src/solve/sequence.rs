@@ -1,5 +1,6 @@
 //! The frames of one rig, where the sky says the Moon is in each, and what each shows.
 
+use super::lunar_face::is_proved;
 use super::sky_place::SkyPlace;
 use crate::detect::{DiscFit, Expectation, Look, Measured, any_disc, find_discs, is_beyond_doubt};
 use crate::ingest::{Channel, Frame, MEASURING_BYTES_A_PIXEL, MeasuringPlane, Night, OPEN_BYTES_A_PIXEL, Rig};
@@ -131,7 +132,9 @@ impl<'a> Sequence<'a> {
         self.look_at_some(&mut out, &probes, 0.0, progress);
         let large: Vec<f64> = probes
             .iter()
-            .filter_map(|&k| out[k].as_ref()?.fits().next().filter(|fit| is_beyond_doubt(fit)).map(|fit| fit.radius_px))
+            .filter_map(|&k| out[k].as_ref()?.discs().first().filter(|first| is_beyond_doubt(&first.fit)))
+            .filter(|first| is_proved(first, None))
+            .map(|first| first.fit.radius_px)
             .collect();
         let least_px = if self.len() > PROBES { LEAST_SHARE * least_common(&large, probes.len()) } else { 0.0 };
         let rest: Vec<usize> = (0..self.len()).filter(|&k| is_wanted(k)).collect();
@@ -170,7 +173,11 @@ impl<'a> Sequence<'a> {
             Ok(MeasuringPlane { plane, told }) => {
                 let any = any_disc(plane.width(), plane.height());
                 let expected = Expectation { from_px: any.from_px.max(least_px), ..any };
-                let discs = find_discs(&Measured::new(&plane), &expected, MOST_DISCS);
+                let measured = Measured::new(&plane);
+                let mut discs = find_discs(&measured, &expected, MOST_DISCS);
+                if least_px == 0.0 {
+                    discs.extend(behind_the_first(&measured, &expected, &discs));
+                }
                 Seen::Found { discs, still: Vec::new(), told }
             }
             Err(why) => Seen::Unreadable(why),
@@ -203,6 +210,18 @@ fn least_common(radii: &[f64], frames: usize) -> f64 {
     let sharers = |r: f64| radii.iter().filter(|other| (*other / r).ln().abs() < SAME).count();
     let common: Vec<f64> = radii.iter().copied().filter(|r| sharers(*r) >= 2).collect();
     if common.is_empty() || 2 * common.len() < frames { 0.0 } else { common.into_iter().fold(f64::INFINITY, f64::min) }
+}
+
+/// Smaller discs than the first, where that is a disc beyond doubt, beside which no smaller one was looked for, but does not show that
+/// it is the Moon: a lit clock, a lamp's globe.
+fn behind_the_first(frame: &Measured<'_>, expected: &Expectation<'_>, discs: &[Look]) -> Vec<Look> {
+    const SMALLER: f64 = 0.7;
+    let Some(first) = discs.first().filter(|first| is_beyond_doubt(&first.fit) && !is_proved(first, None)) else {
+        return Vec::new();
+    };
+    let smaller = Expectation { to_px: SMALLER * first.fit.radius_px, ..*expected };
+    let is_new = |look: &Look| discs.iter().all(|d| d.fit.centre.distance(look.fit.centre) > 0.5 * d.fit.radius_px);
+    find_discs(frame, &smaller, MOST_DISCS).into_iter().filter(is_new).collect()
 }
 
 /// Discs kept of a frame: the Moon, a ghost of it, and the lamps of a town.

@@ -192,7 +192,12 @@ fn score(found: &Registration, rig: &str) -> (usize, usize, Vec<String>) {
             {
                 right += 1;
             }
-            Some(d) => wrong.push(format!("{}: {:.1} px off", t.file, (d.centre.x - x).hypot(d.centre.y - y))),
+            Some(d) => wrong.push(format!(
+                "{}: {:.1} px off, radius {:.2} of {r:.2}",
+                t.file,
+                (d.centre.x - x).hypot(d.centre.y - y),
+                d.radius_px
+            )),
             None => {}
         }
     }

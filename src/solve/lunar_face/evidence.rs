@@ -1,7 +1,8 @@
 //! Whether a disc that nothing else speaks for is the Moon: by its face, or by a phase of it.
 
-use super::{Features, shows_the_moon_dimly, shows_the_moon_small, shows_the_moon_softly};
+use super::{Features, shows_the_moon_alike, shows_the_moon_dimly, shows_the_moon_small, shows_the_moon_softly};
 use crate::detect::{Cutout, DiscFit, Look, SIDE};
+use crate::raster::Plane;
 use crate::solve::sky_place::SkyPlace;
 
 /// Discs below this radius may show no face, pixels: seas are told from 30 px on in a clear frame, copper in a phone's
@@ -12,6 +13,15 @@ const FACE_IN_CLEAR_AIR_PX: f64 = 30.0;
 const WHOLE_LIMB_DEG: f64 = 270.0;
 /// How much surer than every other light in the picture a small disc must be that shows no face.
 const LEAD: f64 = 1.25;
+/// What is smaller than this share of it is no such light: lamps over water are a quarter as large as the Moon over them (rendered).
+const OF_ITS_LIKE: f64 = 0.4;
+/// A planet, a star or a far lamp is burnt to a disc of less than this radius, pixels, as round as a Moon; and of a Moon no more
+/// than this share is white, unless it is burnt as well.
+const POINT_OF_LIGHT_PX: f64 = 8.0;
+/// Shares of a disc that are white: from here on it is burnt, and below that it is not.
+const BURNT: f64 = 0.1;
+const UNBURNT: f64 = 0.02;
+const MOST_BURNT: f64 = 0.25;
 
 /// How sure a lone small disc must be: windows, letters and the like, rendered, reach 0.62.
 const SURE: f64 = 0.65;
@@ -20,6 +30,8 @@ const SURE_IF_ROUND: f64 = 0.55;
 const ROUND_DEG: f64 = 330.0;
 /// How sure the limb of a phase must be: a roof before a lit sky reaches a third.
 const SURE_PHASE: f64 = 0.4;
+/// How many of its own widths it may lie off its circle: lit windows lie by four, limbs in heavy seeing by two.
+const RAGGED_PHASE: f64 = 2.5;
 /// Roughness of a face (root mean square of its logarithms) from which it is no even ball: partly lit Moons of real
 /// photographs show 0.16 to 0.22, evenly shaded balls with a camera's noise 0.07.
 const ROUGH: f64 = 0.095;
@@ -27,11 +39,27 @@ const ROUGH: f64 = 0.095;
 /// Whether a disc shows the Moon's face, or a phase of it.
 pub(in crate::solve) fn is_proved(look: &Look, place: Option<&SkyPlace>) -> bool {
     let is_large = look.fit.radius_px >= FACE_IN_CLEAR_AIR_PX;
-    let phase = |c: &Cutout| is_large && look.fit.confidence() > SURE_PHASE && shows_a_phase(c, &look.fit);
+    let is_ragged = look.fit.residual_px > RAGGED_PHASE * look.fit.edge_width_px;
+    let is_open = is_large && !is_ragged && look.fit.confidence() > SURE_PHASE;
+    let phase = |c: &Cutout| is_open && shows_a_phase(c, &look.fit);
     shows_the_moon_dimly(look, place)
         || shows_the_moon_small(look, place)
         || shows_the_moon_softly(look, place)
+        || shows_the_moon_alike(look, place)
         || look.cutout.as_ref().is_some_and(phase)
+}
+
+/// How sure a disc must be that stands behind a surer one which is no Moon: among the lamps, windows and letters of a picture one
+/// or another resembles a face by chance, at a confidence of 0.36 (rendered); the Moon over a town of lamps has 0.7 and more.
+const SURE_BEHIND: f64 = 0.6;
+/// How sure one whose seas and finer features are turned alike, as none is by chance.
+const SURE_IF_ALIKE: f64 = 0.33;
+
+/// Whether a disc behind a surer one that does not show that it is the Moon does.
+pub(in crate::solve) fn is_proved_behind(look: &Look, place: Option<&SkyPlace>) -> bool {
+    let confidence = look.fit.confidence();
+    (confidence > SURE_BEHIND && is_proved(look, place))
+        || (confidence > SURE_IF_ALIKE && shows_the_moon_alike(look, place))
 }
 
 /// Whether a disc, fitted with the Moon's size, may be the Moon by that, where nothing says where the Moon stands; if too poor a
@@ -42,30 +70,39 @@ pub(in crate::solve) fn may_be_by_size(look: &Look, fit: &DiscFit, place: Option
 
 /// Whether so poor a limb is seen of a disc that its size alone does not make it the Moon: a tree's crown before a bright sky
 /// leaves gaps of any size, at confidences of 0.27 to 0.42, with 120 degrees of limb that lies off its circle by twice its own
-/// width (rendered).
+/// width (rendered). What is small is round all about, or a roof lit by a lamp: those of a town lie off their circles by 0.9 to 1.7 of
+/// their widths, Moons of four to seven pixels by a fifth (two nights by another hand).
 fn is_doubtful(fit: &DiscFit) -> bool {
     const SURE_BY_SIZE: f64 = 0.5;
     const LONG_ARC_DEG: f64 = 150.0;
     const RAGGED: f64 = 1.3;
-    fit.radius_px >= FACE_IN_CLEAR_AIR_PX
-        && fit.arc_deg < LONG_ARC_DEG
-        && fit.residual_px > RAGGED * fit.edge_width_px
-        && fit.confidence() < SURE_BY_SIZE
+    const RAGGED_IF_SMALL: f64 = 0.8;
+    let (is_small, is_short) = (fit.radius_px < FACE_IN_CLEAR_AIR_PX, fit.arc_deg < LONG_ARC_DEG);
+    let is_ragged = |most: f64| fit.residual_px > most * fit.edge_width_px;
+    let is_poor = if is_small { is_short || is_ragged(RAGGED_IF_SMALL) } else { is_short && is_ragged(RAGGED) };
+    is_poor && fit.confidence() < SURE_BY_SIZE
 }
 
-/// Whether one frame's disc may be called the Moon where no other frame supports its size.
-pub(in crate::solve) fn is_the_moon(look: &Look, others: &[Look], place: Option<&SkyPlace>) -> bool {
-    let proved = is_proved(look, place);
-    if proved || look.fit.radius_px >= LEAST_RADIUS_PX {
-        return proved;
+/// Whether one frame's disc that does not show that it is the Moon may be called so where no other frame supports its size, being
+/// too small to show it.
+pub(in crate::solve) fn may_be_small(look: &Look, others: &[Look]) -> bool {
+    if look.fit.radius_px >= LEAST_RADIUS_PX {
+        return false;
     }
     // What is large enough for a phase, and shows a part of its limb without one, is a ball or a bowl.
     if look.fit.radius_px >= FACE_IN_CLEAR_AIR_PX && look.fit.arc_deg < WHOLE_LIMB_DEG {
         return false;
     }
-    // A lamp looks the same; among its like it is one of them.
+    if look.fit.radius_px < POINT_OF_LIGHT_PX && look.fit.saturated_share > MOST_BURNT {
+        return false;
+    }
+    // A lamp looks the same; among its like it is one of them. But where all others are burnt and smaller, it is lit by the Sun, not
+    // by a wire.
+    let is_lesser = |l: &Look| l.fit.radius_px < look.fit.radius_px && l.fit.saturated_share > BURNT;
+    let is_like = |l: &Look| l.fit.radius_px > OF_ITS_LIKE * look.fit.radius_px;
     let rival = others
         .iter()
+        .filter(|l| is_like(l) && !(look.fit.saturated_share < UNBURNT && is_lesser(l)))
         .filter(|l| l.fit.centre.distance(look.fit.centre) > 2.0 * look.fit.radius_px.max(l.fit.radius_px))
         .map(|l| l.fit.confidence())
         .fold(0.0, f64::max);
@@ -73,16 +110,37 @@ pub(in crate::solve) fn is_the_moon(look: &Look, others: &[Look], place: Option<
     look.fit.confidence() > (LEAD * rival).max(sure)
 }
 
-/// Whether a disc is lit from one side as a phase or an eclipse lights the Moon: one run of the limb bright, the rest dark,
-/// alike on both sides of the axis; and, where it is lit broadly, not as smooth as a ball.
+/// Whether a disc is lit from one side as a phase or an eclipse lights the Moon, as its light stands or in means over some cells: before
+/// a bright sky noise hides where a phase ends.
 fn shows_a_phase(cutout: &Cutout, fit: &DiscFit) -> bool {
     /// Of the bright part's light: less is dark.
     const DARK: f32 = 0.12;
+    /// So many times its noise lies what is bright above the dark.
+    const CLEAR: f32 = 4.0;
+    /// The Gaussian over which means are taken, cells.
+    const MEAN_CELLS: f64 = 1.5;
+    let over_sky = DARK * fit.disc_level;
+    let (sky, noise) = sky_beside(&cutout.light, cutout, fit);
+    // What is dark is no darker than the sky beside it: a sky at dusk is bright, and brighter on one side than the other.
+    if is_lit_as_a_phase(&cutout.light, cutout, fit, sky.max(fit.sky_level) + over_sky) {
+        return true;
+    }
+    let by_means = || {
+        let means = cutout.light.blurred(MEAN_CELLS);
+        let (sky, noise) = sky_beside(&means, cutout, fit);
+        is_lit_as_a_phase(&means, cutout, fit, sky.max(fit.sky_level) + over_sky.max(CLEAR * noise))
+    };
+    CLEAR * noise > over_sky && by_means()
+}
+
+/// Whether what is brighter than a level is one run of the limb and the rest dark, alike on both sides of the axis; and, where it is lit
+/// broadly, not as smooth as a ball.
+fn is_lit_as_a_phase(light: &Plane, cutout: &Cutout, fit: &DiscFit, level: f32) -> bool {
     const RIM: f64 = 0.9;
-    let level = fit.sky_level + DARK * fit.disc_level;
+    const SLIVER_CELLS: usize = 60;
     let at = |x: f64, y: f64| {
         let cell = cutout.cell_of(fit, x, y);
-        cutout.light.sample(cell.0, cell.1)
+        light.sample(cell.0, cell.1)
     };
     let around: Vec<bool> = (0..72)
         .map(|k| {
@@ -107,11 +165,35 @@ fn shows_a_phase(cutout: &Cutout, fit: &DiscFit) -> bool {
     let (s, c) = (2.0 * axis).sin_cos();
     let alike = cells.iter().filter(|p| p.2 == (at(p.0 * c + p.1 * s, p.0 * s - p.1 * c) > level)).count();
     let share = lit as f64 / cells.len().max(1) as f64;
-    let symmetric = alike as f64 > cells.len() as f64 - 0.25 * (lit.min(cells.len() - lit)) as f64 - 4.0;
+    // Of a thin sliver every other cell lies at its edge.
+    let unlike = if lit < SLIVER_CELLS { 0.4 } else { 0.25 };
+    let symmetric = alike as f64 > cells.len() as f64 - unlike * (lit.min(cells.len() - lit)) as f64 - 4.0;
     let rough = share < 0.25
         || fit.saturated_share > 0.1
         || Features::of_disc(cutout, fit).is_none_or(|f| f.roughness() > ROUGH);
     (0.01..0.93).contains(&share) && symmetric && rough
+}
+
+/// The light of the sky just beside a disc, by its grid or means of that, and its noise; where the frame shows too little, what the
+/// frame's cells say, without any.
+fn sky_beside(light: &Plane, cutout: &Cutout, fit: &DiscFit) -> (f32, f32) {
+    const FEWEST: usize = 36;
+    /// A normal deviation, of the median of the absolute ones.
+    const NORMAL: f32 = 1.4826;
+    let mut beside: Vec<f32> = (0..144)
+        .map(|k| (f64::from(k) * 2.5).to_radians().sin_cos())
+        .zip([1.08, 1.14].into_iter().cycle())
+        .map(|((s, c), rho)| cutout.cell_of(fit, rho * c, rho * s))
+        .filter(|at| cutout.shows(*at))
+        .map(|at| light.sample(at.0, at.1))
+        .collect();
+    if beside.len() < FEWEST {
+        return (fit.sky_level, 0.0);
+    }
+    let middle = beside.len() / 2;
+    let sky = *beside.select_nth_unstable_by(middle, f32::total_cmp).1;
+    beside.iter_mut().for_each(|v| *v = (*v - sky).abs());
+    (sky, NORMAL * *beside.select_nth_unstable_by(middle, f32::total_cmp).1)
 }
 
 #[cfg(test)]

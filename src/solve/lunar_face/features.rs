@@ -74,7 +74,7 @@ impl Features {
             let (x, y) = ((i % SIDE) as f64 + 0.5 - half, (i / SIDE) as f64 + 0.5 - half);
             let at = cutout.cell_of(fit, x / RADIUS, y / RADIUS);
             let value = lit.sample(at.0, at.1);
-            if x.hypot(y) < RIM * RADIUS && value > least && clipped.sample(at.0, at.1) < 0.05 {
+            if x.hypot(y) < RIM * RADIUS && value > least && cutout.shows(at) && clipped.sample(at.0, at.1) < 0.05 {
                 (*l, *k) = ((value - fit.sky_level).ln(), 1.0);
             }
         }
@@ -484,7 +484,13 @@ mod tests {
         }
         let centre = PixelPoint::new(half, half);
         let fit = DiscFit::well_seen(centre, RADIUS);
-        let cutout = Cutout { light: Arc::new(light.blurred(9.0)), centre, cell_px: 1.0, noise: 0.004 };
+        let cutout = Cutout {
+            light: Arc::new(light.blurred(9.0)),
+            centre,
+            cell_px: 1.0,
+            noise: 0.004,
+            shown: [0.0, 0.0, SIDE as f64, SIDE as f64],
+        };
         let turned =
             |disc: Option<Features>, map: Option<Features>| turn_against(&disc.unwrap(), &map.unwrap()).unwrap();
         let sharp = turned(Features::of_disc(&cutout, &fit), Features::of_map(&libration));

@@ -3,24 +3,24 @@
 mod evidence;
 mod features;
 
-pub(super) use evidence::{is_proved, is_the_moon, may_be_by_size};
+pub(super) use evidence::{is_proved, is_proved_behind, may_be_by_size, may_be_small};
 pub(super) use features::{Features, Passage, Shift, Turned, align, turn_against, turn_near};
 
 use super::sky_place::SkyPlace;
-use crate::detect::{Cutout, Look};
+use crate::detect::{Cutout, DiscFit, Look};
 use crate::sky::Libration;
 use crate::units::Angle;
 
 /// Whether a disc shows the Moon's face, whichever way it is turned, where each pixel stands clear of the noise.
 pub(super) fn shows_the_moon(look: &Look, place: Option<&SkyPlace>) -> bool {
     let features = |cutout: &Cutout| Features::of_disc(cutout, &look.fit);
-    is_face(look.cutout.as_ref().and_then(features), place)
+    is_face(look.cutout.as_ref().and_then(features), &look.fit, place)
 }
 
 /// Whether it does so in means over some pixels at least, as a dark disc may: what its circle is, that does not tell.
 fn shows_the_moon_dimly(look: &Look, place: Option<&SkyPlace>) -> bool {
     let features = |cutout: &Cutout| Features::of_dark_disc(cutout, &look.fit);
-    is_face(look.cutout.as_ref().and_then(features), place)
+    is_face(look.cutout.as_ref().and_then(features), &look.fit, place)
 }
 
 /// Whether a disc, though it may be too small to tell its turn surely, shows the Moon's seas, and one way up only: of lamps, windows and letters of
@@ -40,6 +40,7 @@ fn shows_the_moon_small(look: &Look, place: Option<&SkyPlace>) -> bool {
 /// and cloud 0.71 and 1.7 times.
 fn shows_the_moon_softly(look: &Look, place: Option<&SkyPlace>) -> bool {
     const A_DISC: f64 = 0.6;
+    const PERHAPS_A_DISC: f64 = 0.35;
     const LEAST: f64 = 0.25;
     const ONE_WAY_UP: f64 = 2.2;
     const CLEARLY: f64 = 0.63;
@@ -50,17 +51,50 @@ fn shows_the_moon_softly(look: &Look, place: Option<&SkyPlace>) -> bool {
         let libration = libration(place);
         turn_against(&look.cutout.as_ref().and_then(features)?, &Features::of_soft_map(&libration)?)
     };
-    look.fit.confidence() > A_DISC
+    let confidence = look.fit.confidence();
+    confidence > PERHAPS_A_DISC
         && turned().is_some_and(|t| {
+            let likes = |least: f64, one_way_up: f64| t.correlation > least.max(one_way_up * t.runner_up);
             t.sigma.degrees() < MOST_SIGMA_DEG
-                && (t.correlation > LEAST.max(ONE_WAY_UP * t.runner_up)
-                    || t.correlation > CLEARLY.max(CLEARLY_ONE_WAY_UP * t.runner_up))
+                && ((confidence > A_DISC && likes(LEAST, ONE_WAY_UP)) || likes(CLEARLY, CLEARLY_ONE_WAY_UP))
         })
 }
 
-/// Whether features are the Moon's.
-fn is_face(features: Option<Features>, place: Option<&SkyPlace>) -> bool {
-    turned(features, place).is_some_and(|t| t.is_certain() || t.is_a_face())
+/// Whether a disc shows the Moon's seas, and its finer features turned the same way: of 256 lights and shapes (rendered) 32 are turned
+/// alike by both, of which none resembles the map's seas by more than half and clearly better one way up than any other; nor, of those
+/// that are surely discs, a little, and no other way up at all.
+pub(super) fn shows_the_moon_alike(look: &Look, place: Option<&SkyPlace>) -> bool {
+    const ALIKE_DEG: f64 = 4.0;
+    const LIKE_THE_MAP: f64 = 0.5;
+    const ONE_WAY_UP: f64 = 1.25;
+    const MOST_SIGMA_DEG: f64 = 0.8;
+    const A_DISC: f64 = 0.6;
+    const LITTLE: f64 = 0.12;
+    const NO_OTHER_WAY_UP: f64 = 2.5;
+    const MOST_SIGMA_OF_LITTLE_DEG: f64 = 1.0;
+    let Some(cutout) = look.cutout.as_ref() else { return false };
+    let libration = libration(place);
+    let soft = || turn_against(&Features::of_soft_disc(cutout, &look.fit)?, &Features::of_soft_map(&libration)?);
+    let Some((soft, fine)) = soft().zip(turned(Features::of_dark_disc(cutout, &look.fit), place)) else { return false };
+    let apart = (soft.north - fine.north).normalized_signed().degrees().abs();
+    let clearly =
+        soft.correlation > LIKE_THE_MAP.max(ONE_WAY_UP * soft.runner_up) && soft.sigma.degrees() < MOST_SIGMA_DEG;
+    let little = look.fit.confidence() > A_DISC
+        && soft.correlation > LITTLE.max(NO_OTHER_WAY_UP * soft.runner_up)
+        && soft.sigma.degrees() < MOST_SIGMA_OF_LITTLE_DEG;
+    soft.mirrored == fine.mirrored && apart < ALIKE_DEG && (clearly || little)
+}
+
+/// Whether features are the Moon's; of what is hardly a disc, only where they leave no doubt: hills, clouds and the Milky Way, on which a
+/// circle was laid, resemble the map by up to 0.45, but no part of them is turned as another is (rendered).
+fn is_face(features: Option<Features>, fit: &DiscFit, place: Option<&SkyPlace>) -> bool {
+    const A_DISC: f64 = 0.5;
+    const LIKE_THE_MAP: f64 = 0.3;
+    let is_hardly_a_disc = fit.confidence() < A_DISC;
+    turned(features, place).is_some_and(|t| {
+        let is_certain = t.is_certain() && (t.correlation > LIKE_THE_MAP || !is_hardly_a_disc);
+        is_certain || (t.is_a_face() && !is_hardly_a_disc)
+    })
 }
 
 /// How features are turned against the map as it is seen from a place.

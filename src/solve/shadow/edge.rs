@@ -4,7 +4,7 @@
 //! places lie on a circle of nearly the umbra's radius. What share of true light that is, nobody knows before a rig's
 //! frames have been compared: a camera's curve crushes the penumbra (`clock`).
 
-use crate::detect::{Cutout, DiscFit, SIDE};
+use crate::detect::{Cutout, DiscFit};
 use crate::registration::Orientation;
 use crate::sky::{Libration, SurfaceDetail, lunar_albedo};
 use crate::solve::sky_place::SkyPlace;
@@ -59,11 +59,9 @@ impl Disc<'_> {
         Some(f64::from(value - self.sky) / seas)
     }
 
-    /// Whether a place of the disc lies in the frame: the cut-out repeats its edge beyond it.
+    /// Whether a place of the disc lies in the frame.
     fn shows(&self, x: f64, y: f64) -> bool {
-        let at = self.cutout.cell_of(self.fit, x, y);
-        let side = SIDE as f64 - 1.0;
-        at.0 > 1.0 && at.1 > 1.0 && at.0 < side && at.1 < side
+        self.cutout.shows(self.cutout.cell_of(self.fit, x, y))
     }
 }
 
