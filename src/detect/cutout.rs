@@ -85,3 +85,18 @@ impl Cutout {
         Some(Cutout { light, centre, cell_px, noise, shown })
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_lies_beyond_the_frame_is_not_shown() {
+        let frame = CodedPlane::from_light(Plane::filled(200, 200, 0.1));
+        let fit = DiscFit::well_seen(PixelPoint::new(10.0, 100.0), 60.0);
+        let cutout = Cutout::take(&frame, 0.01, fit.centre, fit.radius_px).unwrap();
+        let shows = |right: f64, down: f64| cutout.shows(cutout.cell_of(&fit, right, down));
+        assert!(shows(0.0, 0.0) && shows(0.9, 0.0) && shows(-0.1, 0.5));
+        assert!(!shows(-0.2, 0.0) && !shows(-0.9, 0.0));
+    }
+}

@@ -71,3 +71,24 @@ pub(super) fn light_of_disc(frame: &Measured<'_>, centre: PixelPoint, radius: f6
         sky,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::raster::{CodedPlane, Plane};
+
+    #[test]
+    fn a_disc_that_fills_the_frame_is_not_its_own_sky() {
+        let (width, height, radius) = (320, 200, 115.0);
+        let light = |i: usize| {
+            let (x, y) = ((i % width) as f64 + 0.5 - 140.0, (i / width) as f64 + 0.5 - 70.0);
+            if x.hypot(y) < radius { 0.2 } else { 0.004 }
+        };
+        let plane = Plane::from_data(width, height, (0..width * height).map(light).collect()).unwrap();
+        let plane = CodedPlane::from_light(plane);
+        let frame = Measured::new(&plane);
+        assert!(frame.sky.at(140.0, 70.0) > 0.1, "the cells alone take it for that");
+        let light = light_of_disc(&frame, PixelPoint::new(140.0, 70.0), radius);
+        assert!((light.sky - 0.004).abs() < 1e-4 && (light.mean - 0.2).abs() < 1e-3, "{}", light.sky);
+    }
+}

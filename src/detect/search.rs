@@ -173,3 +173,39 @@ fn judge(frame: &Measured<'_>, level: &Sifted<'_>, expected: &Expectation<'_>, f
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::any_disc;
+    use super::*;
+    use crate::raster::{CodedPlane, Plane};
+
+    /// A number that looks random, about normal, of standard deviation one.
+    fn noise(state: &mut u64) -> f32 {
+        let mut one = || {
+            *state ^= *state << 13;
+            *state ^= *state >> 7;
+            *state ^= *state << 17;
+            (*state >> 40) as f32 / (1u64 << 24) as f32
+        };
+        (0..12).map(|_| one()).sum::<f32>() - 6.0
+    }
+
+    #[test]
+    fn what_drowns_in_noise_is_measured_on_the_least_reduced_copy_that_shows_it() {
+        let (width, height, radius) = (900, 700, 90.0);
+        let mut state = 0x9e37_79b9_7f4a_7c15;
+        let data = (0..width * height)
+            .map(|i| {
+                let (x, y) = ((i % width) as f64 + 0.5 - 431.3, (i / width) as f64 + 0.5 - 322.6);
+                0.03 + 0.012 * noise(&mut state) + if x.hypot(y) < radius { 0.025 } else { 0.0 }
+            })
+            .collect();
+        let plane = CodedPlane::from_light(Plane::from_data(width, height, data).unwrap());
+        let found = find_discs(&Measured::new(&plane), &any_disc(width, height), 4);
+        let disc = &found.first().expect("it is found").fit;
+        let off = (disc.centre.x - 431.3).hypot(disc.centre.y - 322.6);
+        println!("off by {off:.2}, radius {:.2}, edge {:.2}", disc.radius_px, disc.edge_width_px);
+        assert!(off < 0.6 && (disc.radius_px - radius).abs() < 0.6, "{off} {}", disc.radius_px);
+    }
+}

@@ -34,3 +34,28 @@ impl Sectors {
         std::array::from_fn(|i| self.0[i] || is_between(i))
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Sectors marked by every ray of so many up to a share of the circle.
+    fn marked(rays: usize, share: f64) -> Sectors {
+        let mut sectors = Sectors::none();
+        for ray in 0..(rays as f64 * share) as usize {
+            let (y, x) = (ray as f64 / rays as f64 * TAU).sin_cos();
+            sectors.mark(x, y);
+        }
+        sectors
+    }
+
+    #[test]
+    fn few_rays_see_as_much_of_a_circle_as_many() {
+        for rays in [48, 60, 80, 540] {
+            assert!((marked(rays, 1.0).degrees(rays) - 360.0).abs() < 1.0, "{rays}");
+            assert!((marked(rays, 0.5).degrees(rays) - 180.0).abs() < 10.0, "{rays}");
+            let closed = |share: f64| marked(rays, share).closed(rays).iter().filter(|c| **c).count();
+            assert!(closed(1.0) == COUNT && closed(0.5).abs_diff(COUNT / 2) <= 2, "{rays}: {}", closed(0.5));
+        }
+    }
+}

@@ -199,7 +199,8 @@ fn sky_beside(light: &Plane, cutout: &Cutout, fit: &DiscFit) -> (f32, f32) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::raster::PixelPoint;
+    use crate::detect::{Measured, any_disc, find_discs};
+    use crate::raster::{CodedPlane, PixelPoint};
 
     #[test]
     fn a_short_ragged_limb_is_doubted_and_a_short_clean_one_is_not() {
@@ -209,5 +210,35 @@ mod tests {
         assert!(!is_doubtful(&DiscFit { residual_px: 0.12, edge_width_px: 0.41, agreeing: 0.8, ..short }));
         // Heavy seeing, half of the limb seen.
         assert!(!is_doubtful(&DiscFit { residual_px: 1.9, edge_width_px: 0.9, arc_deg: 180.0, ..short }));
+    }
+
+    /// Discs of a frame: places, radii and light, on a dark sky; as much of each as is beyond white is white.
+    fn lights(discs: &[(f64, f64, f64, f32)]) -> Vec<Look> {
+        let (width, height) = (600, 400);
+        let data = (0..width * height)
+            .map(|i| {
+                let (x, y) = ((i % width) as f64 + 0.5, (i / width) as f64 + 0.5);
+                let light =
+                    |d: &(f64, f64, f64, f32)| d.3 * (d.2 + 0.5 - (x - d.0).hypot(y - d.1)).clamp(0.0, 1.0) as f32;
+                (0.003 + discs.iter().map(light).sum::<f32>()).min(1.0)
+            })
+            .collect();
+        let plane = CodedPlane::from_light(Plane::from_data(width, height, data).unwrap());
+        find_discs(&Measured::new(&plane), &any_disc(width, height), 8)
+    }
+
+    #[test]
+    fn a_small_moon_is_told_from_burnt_lamps_and_a_lamp_is_not_from_its_like() {
+        let at =
+            |looks: &[Look], x: f64| looks.iter().position(|l| (l.fit.centre.x - x).abs() < 2.0).expect("it is seen");
+        let lamps = [(90.3, 350.2, 12.6, 3.0f32), (300.7, 330.4, 13.2, 3.0), (500.2, 360.8, 11.4, 3.0)];
+        let looks = lights(&[&lamps[..], &[(250.4, 90.7, 17.5, 0.3)]].concat());
+        assert!(may_be_small(&looks[at(&looks, 250.4)], &looks));
+        assert!(lamps.iter().all(|l| !may_be_small(&looks[at(&looks, l.0)], &looks)));
+        let alone = lights(&lamps);
+        assert!(lamps.iter().all(|l| !may_be_small(&alone[at(&alone, l.0)], &alone)));
+        // A planet, burnt to a few pixels.
+        assert!(!may_be_small(&lights(&[(300.4, 200.6, 6.0, 3.0)])[0], &[]));
+        assert!(may_be_small(&lights(&[(300.4, 200.6, 6.0, 0.3)])[0], &[]));
     }
 }
