@@ -291,11 +291,6 @@ impl Look {
             .filter(|l| l.fit.confidence() > LEAST_LEFT * self.fit.confidence())
     }
 
-    /// Whether it was seen on a copy that is more reduced than by a factor.
-    pub fn is_of_copy_beyond(&self, factor: usize) -> bool {
-        self.reduced > factor as f64
-    }
-
     /// Whether the frame itself shows a line where a reduced copy, on which it ran together, showed a disc.
     pub fn is_a_line_in(&self, frame: &Measured<'_>, expected: &Expectation<'_>) -> bool {
         let metric = expected.shape.metric(self.fit.centre);

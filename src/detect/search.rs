@@ -62,8 +62,7 @@ pub(crate) fn find_discs(frame: &Measured<'_>, expected: &Expectation<'_>, keep:
 /// shows it.
 fn sharpest(frame: &Measured<'_>, expected: &Expectation<'_>, look: &Look, levels: &[Sifted<'_>]) -> Option<Look> {
     let on_a_copy = || {
-        let finer = levels.iter().rev().filter(|level| level.factor > 1);
-        finer.take_while(|level| look.is_of_copy_beyond(level.factor)).find_map(|level| {
+        levels.iter().rev().filter(|level| level.factor > 1).find_map(|level| {
             let f = level.factor as f64;
             let shape = OnReducedCopy(expected.shape, f);
             let copy = frame.likewise(level.plane(), level.sky.clone());

@@ -15,13 +15,13 @@ const WHOLE_LIMB_DEG: f64 = 270.0;
 const LEAD: f64 = 1.25;
 /// What is smaller than this share of it is no such light: lamps over water are a quarter as large as the Moon over them (rendered).
 const OF_ITS_LIKE: f64 = 0.4;
-/// A planet, a star or a far lamp is burnt to a disc of less than this radius, pixels, as round as a Moon; and of a Moon no more
-/// than this share is white, unless it is burnt as well.
+/// A planet, a star or a far lamp is burnt to a disc of less than this radius, pixels, as round as a Moon; so small a Moon is told
+/// from them where no more than this share is white.
 const POINT_OF_LIGHT_PX: f64 = 8.0;
-/// Shares of a disc that are white: from here on it is burnt, and below that it is not.
+const MOST_BURNT: f64 = 0.25;
+/// Shares of a disc that are white: from here on a lamp is burnt, and below that a Moon beside it is not.
 const BURNT: f64 = 0.1;
 const UNBURNT: f64 = 0.02;
-const MOST_BURNT: f64 = 0.25;
 
 /// How sure a lone small disc must be: windows, letters and the like, rendered, reach 0.62.
 const SURE: f64 = 0.65;
@@ -120,8 +120,8 @@ fn shows_a_phase(cutout: &Cutout, fit: &DiscFit) -> bool {
     /// The Gaussian over which means are taken, cells.
     const MEAN_CELLS: f64 = 1.5;
     let over_sky = DARK * fit.disc_level;
-    let (sky, noise) = sky_beside(&cutout.light, cutout, fit);
     // What is dark is no darker than the sky beside it: a sky at dusk is bright, and brighter on one side than the other.
+    let (sky, noise) = sky_beside(&cutout.light, cutout, fit);
     if is_lit_as_a_phase(&cutout.light, cutout, fit, sky.max(fit.sky_level) + over_sky) {
         return true;
     }
