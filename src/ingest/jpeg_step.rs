@@ -4,7 +4,7 @@
 //! after it is shifted: from some block of a row to the row's end, and all rows below. No photograph does that: a horizon, a
 //! roof or a pasted strip either keeps to whole rows or slopes through them.
 //!
-//! Neglected: steps within a few blocks of a row's ends, steps of less than three codes or of less than the picture's own
+//! Neglected: steps within fourteen groups of a row's ends, where hills end as well, steps of less than three codes or of less than the picture's own
 //! quantisation tells from a slope, and those of pictures whose rows differ by as much anyway.
 
 /// Least step, in codes of eight bits: less is not seen.
@@ -58,11 +58,18 @@ fn step_at(rows: &[&[i32]], r: usize, over: &[f64], unit: f64) -> Option<f64> {
 fn begins_within(off: &[f64], over: &[f64], step: f64) -> bool {
     let (near, far) = (|v: f64| v.abs() < 0.25 * step.abs(), |v: f64| (v - step).abs() < 0.25 * step.abs());
     let count = |values: &[f64], fits: &dyn Fn(f64) -> bool| values.iter().filter(|v| fits(**v)).count();
-    let margin = (off.len() / 50).max(3);
+    let margin = (off.len() / 50).max(LEAST_SHOWN);
     // Right of it most differ, left of it most do not (the Moon's own seas are in the way), and so close by: the place between is
     // sharp, but for the blocks that were spoilt themselves.
     const SPOILT: usize = 6;
     const LOCAL: usize = 10;
+    /// Fewer groups on one side tell no step from the end of a hill.
+    const LEAST_SHOWN: usize = 8;
+    // A horizon that rises towards one end of a row may fall towards the other: what follows a spoilt number begins nowhere else.
+    let ends = LOCAL.min(off.len());
+    if 10 * count(&off[..ends], &far) > 3 * ends || 10 * count(&off[off.len() - ends..], &near) > 3 * ends {
+        return false;
+    }
     (margin..off.len().saturating_sub(margin + SPOILT)).any(|c| {
         let (left, right) = (&off[..c], &off[c + SPOILT..]);
         let beside = LOCAL.min(left.len()).min(right.len());
@@ -107,6 +114,18 @@ mod tests {
             *v += (8.0 * 12.0 * depth.clamp(0.0, 1.0)) as i32;
         });
         assert!(!steps(&sloping, 40, 1));
+    }
+
+    /// A hill's back that begins to fall a few blocks from either end of a row, and is level between: it is no shift.
+    #[test]
+    fn a_hill_that_falls_towards_both_ends_is_whole() {
+        let mut hill = picture(None);
+        hill.iter_mut().enumerate().for_each(|(i, v)| {
+            let (column, row) = (i % 40, i / 40);
+            let is_ground = row > 24 || (row == 24 && !(3..34).contains(&column));
+            *v = if is_ground { 8 } else { *v + 8 * 40 };
+        });
+        assert!(!steps(&hill, 40, 1));
     }
 
     /// White around a dark picture, wider below: the lower edge begins where the left one ends, within a row. And a sky told in

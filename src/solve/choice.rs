@@ -17,10 +17,12 @@ use crate::units::Angle;
 pub(super) struct Choice {
     pub chosen: Option<usize>,
     pub rejected: Vec<Rejection>,
+    /// Where the way of the other frames' discs has it, where no sky tells.
+    pub expected: Option<PixelPoint>,
 }
 
 /// How sure one must be that has the Moon's size, wherever it stands.
-const SURE_OF_SIZE: f64 = 0.6 * CONFIDENT;
+pub(super) const SURE_OF_SIZE: f64 = 0.6 * CONFIDENT;
 
 impl Choice {
     fn has_rejected(&self, fit: &DiscFit) -> bool {

@@ -4,7 +4,7 @@
 //! decoded once more and searched where the solution expects the Moon.
 
 use super::burnt;
-use super::choice::Choice;
+use super::choice::{Choice, SURE_OF_SIZE};
 use super::limbs::Limbs;
 use super::lunar_face::may_be_by_size;
 use super::moon::{CLIPPED_SHARE, Moon, OTHER_SIZE};
@@ -36,7 +36,7 @@ pub(super) fn measure(
             return None;
         }
         let look = choices[k].chosen.and_then(|i| seen[k].discs().get(i));
-        let moon = measure_one(sequence, k, look, (aim, limbs))?;
+        let moon = measure_one(sequence, k, (look, choices[k].expected), (aim, limbs))?;
         let Some(place) = sequence.place(k) else { return Some(moon) };
         let moon = burnt::placed(moon, place, aim, sequence.size());
         Some(Moon { fit: through_air(moon.fit, place), ..moon })
@@ -121,7 +121,7 @@ impl Known {
 fn measure_one(
     sequence: &Sequence<'_>,
     k: usize,
-    look: Option<&Look>,
+    (look, on_way): (Option<&Look>, Option<PixelPoint>),
     (aim, limbs): (&Aim, Option<&Limbs>),
 ) -> Option<Moon> {
     let toned = |look: &Look| limbs.map_or_else(|| look.clone(), |limbs| limbs.moved(look, (sequence, k), aim));
@@ -142,7 +142,7 @@ fn measure_one(
         if let Some(moon) = look.filter(|_| !is_small).and_then(|l| pressed_by_the_air(sequence, k, l, radius, aim)) {
             return Some(moon);
         }
-        if is_small || look.is_some_and(differs) {
+        if look.is_some_and(|l| is_small || differs(l)) || is_small && on_way.is_none() {
             return as_found();
         }
     }
@@ -152,6 +152,7 @@ fn measure_one(
     let leash = if aim.is_pointed() { 0.5 } else { 0.1 } * radius + 3.0;
     let expected_at = place
         .and_then(|place| aim.expects(place))
+        .or(on_way)
         .filter(|at| look.is_none_or(|l| l.fit.centre.distance(*at) < leash || !aim.stands_by_itself(&l.fit, place)));
     let pointing = place.and_then(|place| aim.pointing(place));
     let lens = pointing.map_or_else(|| Lens::rectilinear(width, height, focal), |p| p.lens);
@@ -228,7 +229,9 @@ fn measure_one(
         let is_believed = expected_at.is_some() || may_be_by_size(&look, &fit, place);
         (shows_limb(&fit) && is_believed).then(|| Moon::of_look(&look, fit))
     };
-    let holds = |l: &Look| !stray(&l.fit) && shows_limb(&l.fit) && l.fit.confidence() > 0.25 * CONFIDENT;
+    // A way that no sky tells is less sure than an aim: through cloud, what lies along it may be the cloud's edge.
+    let least = if on_way.is_some() { SURE_OF_SIZE } else { 0.25 * CONFIDENT };
+    let holds = |l: &Look| !stray(&l.fit) && shows_limb(&l.fit) && l.fit.confidence() > least;
     let again = match start {
         Some(at) => look_at(&measured, &expected, at, radius, shading).filter(holds),
         None => {

@@ -62,6 +62,7 @@ use mount::Aim;
 use rayon::prelude::*;
 use sequence::{Seen, Sequence};
 use tone::{Limb, Tone};
+use track::Way;
 
 /// Whose time is trusted.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -252,7 +253,11 @@ impl Measures {
     ) -> Self {
         let first_aim = Aim::solve(sequence, seen, scale, claims);
         let choices = choice::choose(sequence, seen, &first_aim);
-        let choices = if first_aim.is_pointed() { choices } else { track::without_strays(sequence, seen, choices) };
+        let way = Way::of(sequence, seen);
+        let choices = match first_aim.is_pointed() {
+            true => choices,
+            false => track::without_strays(sequence, seen, choices, way.as_ref()),
+        };
         let limbs = tone.map(|tone| Limbs::of(sequence, seen, &choices, (&first_aim, tone)));
         let moons = measure::measure(sequence, seen, &choices, (&first_aim, limbs.as_ref()));
         let aim = first_aim.solve_again(sequence, &moons);

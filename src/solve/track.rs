@@ -1,49 +1,213 @@
-//! Discs that stand off the way of all the others, where the camera stood still and nothing else says where the Moon is.
+//! The way that the Moon takes over the frames of a camera that stood still, where no sky is known.
 //!
 //! A night without site or times has no sky to compare with; its Moons still lie one after the other along a way that
-//! frames of an even pace follow evenly. What is chosen far from it, in a frame whose Moon was not found, is a lamp.
+//! frames of an even pace follow evenly. Where enough of them lie along one so closely that lights anywhere could not
+//! ([`Way::of`]), it tells where the Moon stood in the others, and what stands far off it is none. A whole night's way
+//! bends with the lens by more than this follows; there only what stands far off the line of all the others is put aside.
 
 use super::choice::Choice;
 use super::sequence::{Seen, Sequence};
-use crate::detect::DiscFit;
+use crate::detect::{CONFIDENT, DiscFit};
+use crate::random::uniform;
 use crate::raster::PixelPoint;
 use crate::registration::{Rejection, RejectionReason};
+use nalgebra::{Matrix3, Vector3};
 
 /// Fewest discs that make a way, and their share of those chosen.
 const FEWEST: usize = 6;
 const LEAST_SHARE: f64 = 0.6;
 
-/// Where a frame lies in its sequence: seconds, or its number where times are not known.
+/// Where the frames lie in their sequence, from 0 to 1: by their times, or by their numbers where those are not known.
 fn paces(sequence: &Sequence<'_>) -> Vec<f64> {
     let times: Option<Vec<_>> = (0..sequence.len()).map(|k| sequence.frame(k).time.map(|t| t.middle)).collect();
-    match times.as_deref() {
+    let paces: Vec<f64> = match times.as_deref() {
         Some([first, rest @ ..]) => std::iter::once(0.0).chain(rest.iter().map(|t| t.seconds_since(*first))).collect(),
         _ => (0..sequence.len()).map(|k| k as f64).collect(),
-    }
+    };
+    let (first, last) = paces.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), p| (a.min(*p), b.max(*p)));
+    let span = (last - first).max(f64::MIN_POSITIVE);
+    paces.into_iter().map(|p| (p - first) / span).collect()
 }
 
-/// A way at an even pace through two chosen discs.
-struct Way {
-    from: PixelPoint,
-    at: f64,
-    step: (f64, f64),
+/// A disc of a frame on its pace.
+#[derive(Clone, Copy)]
+struct Step<'a> {
+    pace: f64,
+    disc: &'a DiscFit,
+}
+
+/// A smooth way over the frames, at an even pace: a parabola of the pace along each axis.
+pub(super) struct Way {
+    paces: Vec<f64>,
+    x: Vector3<f64>,
+    y: Vector3<f64>,
+    /// The Moon's radius along it, pixels.
+    radius_px: f64,
+    /// How far the discs lie from it, root mean square, pixels.
+    rms_px: f64,
+    /// The paces between which discs lie along it.
+    from: f64,
+    until: f64,
 }
 
 impl Way {
-    fn through((a, at): (PixelPoint, f64), (b, until): (PixelPoint, f64)) -> Option<Way> {
-        let span = until - at;
-        (span.abs() > 0.0).then(|| Way { from: a, at, step: ((b.x - a.x) / span, (b.y - a.y) / span) })
+    /// The way that most frames' discs lie along, if so many do that it is no chance; `None` where a sky is known, where the
+    /// camera was moved, and where the Moon hardly does.
+    pub fn of(sequence: &Sequence<'_>, seen: &[&Seen]) -> Option<Way> {
+        if sequence.places.iter().any(Option::is_some) {
+            return None;
+        }
+        let (width, height) = sequence.size();
+        let lights: Vec<Vec<DiscFit>> = seen.iter().map(|s| s.fits().copied().collect()).collect();
+        Way::through(&paces(sequence), &lights, (width * height) as f64)
     }
 
-    fn position(&self, pace: f64) -> PixelPoint {
-        let t = pace - self.at;
-        PixelPoint::new(self.from.x + self.step.0 * t, self.from.y + self.step.1 * t)
+    fn through(paces: &[f64], lights: &[Vec<DiscFit>], area_px: f64) -> Option<Way> {
+        const TRIALS: usize = 3000;
+        /// Lights of a frame, best first, that a way is begun from.
+        const BEGINNERS: usize = 6;
+        /// Least span of the three that one is begun from, a share of the whole.
+        const LEAST_SPAN: f64 = 0.3;
+        /// How far one may lie from a way through three others, radii and pixels.
+        const REACH: (f64, f64) = (0.5, 1.0);
+        /// A way is three numbers along each axis.
+        const TAKEN: f64 = 3.0;
+        const FALSE_ALARM: f64 = 1e-6;
+        /// How far the Moon must go to tell who moved, radii.
+        const LEAST_WAY: f64 = 4.0;
+        let shown: Vec<usize> = (0..lights.len()).filter(|&k| !lights[k].is_empty()).collect();
+        if shown.len() < FEWEST {
+            return None;
+        }
+        let mut drawn = 0;
+        let mut pick = |below: usize| {
+            drawn += 1;
+            (uniform(29, drawn) * below as f64) as usize
+        };
+        let mut best: Option<(Way, usize)> = None;
+        for _ in 0..TRIALS {
+            let mut step = || {
+                let k = shown[pick(shown.len())];
+                // The better ones more often.
+                let few = lights[k].len().min(BEGINNERS);
+                Step { pace: paces[k], disc: &lights[k][pick(few).min(pick(few))] }
+            };
+            let steps = [step(), step(), step()];
+            let Some(way) = Way::fitted(&steps).filter(|w| w.until - w.from > LEAST_SPAN) else { continue };
+            if steps.iter().any(|s| !way.is_of_its_size(s.disc)) {
+                continue;
+            }
+            let along = way.along(paces, lights, REACH.0 * way.radius_px + REACH.1).len();
+            if best.as_ref().is_none_or(|b| along > b.1) {
+                best = Some((way, along));
+            }
+        }
+        let (mut way, _) = best?;
+        for reach in [REACH.0, 0.6 * REACH.0, 0.6 * REACH.0] {
+            let along = way.along(paces, lights, reach * way.radius_px + REACH.1);
+            way = Way::fitted(&along).filter(|_| along.len() >= FEWEST)?;
+        }
+        let reach = 0.6 * REACH.0 * way.radius_px + REACH.1;
+        let along = way.along(paces, lights, reach);
+        let sure = lights.iter().filter(|l| l.iter().any(|d| d.confidence() > CONFIDENT)).count();
+        // How many frames would show a light there by chance, and how probable it is that so many do.
+        let by_chance = lights.iter().map(Vec::len).sum::<usize>() as f64 * std::f64::consts::PI * reach * reach
+            / (area_px * lights.len() as f64);
+        let free = along.len() as f64 - TAKEN;
+        let of_these = (lights.len() as f64 * std::f64::consts::E / free.max(1.0)).ln();
+        let chance = (TRIALS as f64).ln() + free * (by_chance.min(1.0).ln() + of_these);
+        let length = way.at(way.from).distance(way.at(way.until));
+        let holds = along.len() >= FEWEST
+            && along.len() as f64 >= LEAST_SHARE * sure as f64
+            && chance < FALSE_ALARM.ln()
+            && length > LEAST_WAY * way.radius_px;
+        holds.then(|| Way { paces: paces.to_vec(), ..way })
+    }
+
+    /// The parabola that lies closest to some discs, as least squares go.
+    fn fitted(steps: &[Step<'_>]) -> Option<Way> {
+        let powers = |pace: f64| Vector3::new(1.0, pace, pace * pace);
+        let (mut normal, mut x, mut y) = (Matrix3::zeros(), Vector3::zeros(), Vector3::zeros());
+        for step in steps {
+            let p = powers(step.pace);
+            normal += p * p.transpose();
+            x += p * step.disc.centre.x;
+            y += p * step.disc.centre.y;
+        }
+        let inverse = normal.try_inverse()?;
+        let mut radii: Vec<f64> = steps.iter().map(|s| s.disc.radius_px).collect();
+        radii.sort_by(f64::total_cmp);
+        let bounds = |(a, b): (f64, f64), s: &Step<'_>| (a.min(s.pace), b.max(s.pace));
+        let (from, until) = steps.iter().fold((f64::INFINITY, f64::NEG_INFINITY), bounds);
+        let radius_px = radii[radii.len() / 2];
+        let way = Way { paces: Vec::new(), x: inverse * x, y: inverse * y, radius_px, rms_px: 0.0, from, until };
+        let squares: f64 = steps.iter().map(|s| way.at(s.pace).distance(s.disc.centre).powi(2)).sum();
+        Some(Way { rms_px: (squares / steps.len().saturating_sub(3).max(1) as f64).sqrt(), ..way })
+    }
+
+    fn at(&self, pace: f64) -> PixelPoint {
+        let powers = Vector3::new(1.0, pace, pace * pace);
+        PixelPoint::new(self.x.dot(&powers), self.y.dot(&powers))
+    }
+
+    /// Whether a disc may be the Moon of this way: cloud, glow and burning change how large it looks by so much.
+    fn is_of_its_size(&self, disc: &DiscFit) -> bool {
+        (disc.radius_px / self.radius_px).ln().abs() < 0.35
+    }
+
+    /// Of each frame the surest disc that lies along it.
+    fn along<'a>(&self, paces: &[f64], lights: &'a [Vec<DiscFit>], reach_px: f64) -> Vec<Step<'a>> {
+        let one = |(pace, discs): (&f64, &'a Vec<DiscFit>)| {
+            let lies = |d: &&DiscFit| self.at(*pace).distance(d.centre) < reach_px && self.is_of_its_size(d);
+            Some(Step { pace: *pace, disc: discs.iter().find(lies)? })
+        };
+        paces.iter().zip(lights).filter_map(one).collect()
+    }
+
+    /// How far a disc may lie from it, pixels.
+    fn reach_px(&self) -> f64 {
+        0.5 * self.radius_px + 1.0 + 3.0 * self.rms_px
+    }
+
+    /// Where a frame's Moon is expected, between the first disc that lies along it and the last.
+    pub fn expects(&self, k: usize) -> Option<PixelPoint> {
+        let pace = self.paces[k];
+        (self.from..=self.until).contains(&pace).then(|| self.at(pace))
+    }
+
+    /// The choices with what lies along it, and without what lies far off it.
+    fn chosen_along(&self, seen: &[&Seen], choices: Vec<Choice>) -> Vec<Choice> {
+        let one = |(k, choice): (usize, Choice)| {
+            let expected = self.expects(k);
+            let choice = Choice { expected, ..choice };
+            let Some(at) = expected else { return choice };
+            let discs = seen[k].discs();
+            let lies = |i: &usize| at.distance(discs[*i].fit.centre) < self.reach_px();
+            if choice.chosen.is_some_and(|i| lies(&i)) {
+                return choice;
+            }
+            let mut choice = choice;
+            if let Some(stray) = choice.chosen {
+                choice.rejected.push(Rejection::new(&discs[stray].fit, RejectionReason::OffTrack));
+            }
+            choice.chosen = (0..discs.len()).find(|i| lies(i) && self.is_of_its_size(&discs[*i].fit));
+            choice
+        };
+        choices.into_iter().enumerate().map(one).collect()
     }
 }
 
 /// The choices without those that stand far off the common way; as they are where there is none, or where the camera
 /// was moved.
-pub(super) fn without_strays(sequence: &Sequence<'_>, seen: &[&Seen], choices: Vec<Choice>) -> Vec<Choice> {
+pub(super) fn without_strays(
+    sequence: &Sequence<'_>,
+    seen: &[&Seen],
+    choices: Vec<Choice>,
+    way: Option<&Way>,
+) -> Vec<Choice> {
+    if let Some(way) = way {
+        return way.chosen_along(seen, choices);
+    }
     let stood_still = seen.iter().filter(|s| !s.still().is_empty()).count() * 2 > seen.len();
     if !stood_still {
         return choices;
@@ -60,11 +224,30 @@ pub(super) fn without_strays(sequence: &Sequence<'_>, seen: &[&Seen], choices: V
     choices
 }
 
+/// A straight way at an even pace through two chosen discs.
+struct Line {
+    from: PixelPoint,
+    at: f64,
+    step: (f64, f64),
+}
+
+impl Line {
+    fn through((a, at): (PixelPoint, f64), (b, until): (PixelPoint, f64)) -> Option<Line> {
+        let span = until - at;
+        (span.abs() > 0.0).then(|| Line { from: a, at, step: ((b.x - a.x) / span, (b.y - a.y) / span) })
+    }
+
+    fn position(&self, pace: f64) -> PixelPoint {
+        let t = pace - self.at;
+        PixelPoint::new(self.from.x + self.step.0 * t, self.from.y + self.step.1 * t)
+    }
+}
+
 fn strays(discs: &[(usize, DiscFit)], paces: &[f64]) -> Vec<(usize, DiscFit)> {
-    let keeps_to = |way: &Way, (k, fit): &(usize, DiscFit), length: f64| {
-        way.position(paces[*k]).distance(fit.centre) < fit.radius_px + 0.1 * length
+    let keeps_to = |line: &Line, (k, fit): &(usize, DiscFit), length: f64| {
+        line.position(paces[*k]).distance(fit.centre) < fit.radius_px + 0.1 * length
     };
-    let mut best: (usize, Option<(Way, f64)>) = (0, None);
+    let mut best: (usize, Option<(Line, f64)>) = (0, None);
     for (i, (k, a)) in discs.iter().enumerate() {
         for (m, b) in &discs[i + 1..] {
             let length = a.centre.distance(b.centre);
@@ -72,20 +255,20 @@ fn strays(discs: &[(usize, DiscFit)], paces: &[f64]) -> Vec<(usize, DiscFit)> {
             if length < 4.0 * a.radius_px.max(b.radius_px) {
                 continue;
             }
-            let Some(way) = Way::through((a.centre, paces[*k]), (b.centre, paces[*m])) else { continue };
-            let count = discs.iter().filter(|d| keeps_to(&way, d, length)).count();
+            let Some(line) = Line::through((a.centre, paces[*k]), (b.centre, paces[*m])) else { continue };
+            let count = discs.iter().filter(|d| keeps_to(&line, d, length)).count();
             if count > best.0 {
-                best = (count, Some((way, length)));
+                best = (count, Some((line, length)));
             }
         }
     }
-    let (count, Some((way, length))) = best else { return Vec::new() };
+    let (count, Some((line, length))) = best else { return Vec::new() };
     if count < FEWEST || (count as f64) < LEAST_SHARE * discs.len() as f64 {
         return Vec::new();
     }
     // The sky's way bends and a lens bends it more: only what is far off is none of it.
     let far = |(k, fit): &&(usize, DiscFit)| {
-        way.position(paces[*k]).distance(fit.centre) > 5.0 * fit.radius_px + 0.35 * length
+        line.position(paces[*k]).distance(fit.centre) > 5.0 * fit.radius_px + 0.35 * length
     };
     discs.iter().filter(far).copied().collect()
 }

@@ -17,7 +17,7 @@ const TABLE: [(&str, &[&str]); 26] = [
     ("ingest", &["units", "files", "memory", "raster", "diag", "sky", "camera"]),
     ("detect", &["units", "raster"]),
     ("registration", &["units", "raster", "diag", "ingest", "sky", "camera", "detect"]),
-    ("solve", &["units", "memory", "raster", "diag", "ingest", "sky", "camera", "detect", "registration"]),
+    ("solve", &["units", "memory", "raster", "diag", "ingest", "sky", "camera", "detect", "registration", "random"]),
     ("response", &["units", "raster", "ingest", "registration"]),
     ("composition", &["raster"]),
     ("layout", &["units", "raster", "diag", "ingest", "sky", "registration", "composition"]),

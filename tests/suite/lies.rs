@@ -5,7 +5,7 @@ use crate::nights::root;
 use moonloom::ingest::read_night;
 use moonloom::registration::{Registration, Status};
 use moonloom::simulate::{Scenario, Truth, rehearse};
-use moonloom::solve::register;
+use moonloom::solve::{Looks, register_with};
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
@@ -14,6 +14,8 @@ use tempfile::TempDir;
 struct Nights {
     folder: TempDir,
     truths: Vec<Truth>,
+    /// What the honest nights' frames show by their pixels alone, which no words about them change: each is looked at once.
+    looks: Looks,
 }
 
 fn nights() -> &'static Nights {
@@ -24,7 +26,12 @@ fn nights() -> &'static Nights {
         let text = std::fs::read_to_string(&path).expect("the scenario is there");
         let scenario = Scenario::parse(&path, &text).unwrap_or_else(|d| panic!("{d}"));
         let truths = rehearse(&scenario, folder.path(), &|_| {}).expect("the nights are rendered");
-        Nights { folder, truths }
+        let mut looks = Looks::default();
+        for truth in &truths {
+            let night = read_night(&folder.path().join(&truth.rig)).expect("there are frames").value;
+            looks.look(&night, &|_| true, &|_| {});
+        }
+        Nights { folder, truths, looks }
     })
 }
 
@@ -164,7 +171,7 @@ fn told(lie: &Lie) -> TempDir {
 
 fn registered(folder: &Path) -> (Registration, Vec<(String, String)>) {
     let read = read_night(folder).expect("there are frames");
-    let found = register(&read.value, Default::default(), &|_| {});
+    let found = register_with(&read.value, Default::default(), &nights().looks, &|_| {});
     let said = read.diagnostics.iter().chain(&found.diagnostics);
     let words = said.map(|d| (d.code.to_string(), format!("{d}"))).collect();
     (found.value, words)
@@ -279,9 +286,11 @@ fn a_wide_tripods_discs_stand_as_without_a_zone_three_hours_off() {
     let notes = folder.path().join("shoot.ron");
     let words = std::fs::read_to_string(&notes).unwrap().replace("+08:00", "+05:00");
     std::fs::write(&notes, words).unwrap();
-    let found = |folder: &Path| {
+    let mut looks = Looks::default();
+    let mut found = |folder: &Path| {
         let night = read_night(folder).unwrap_or_else(|e| panic!("{}: {e}", text(folder))).value;
-        register(&night, Default::default(), &|_| {})
+        looks.look(&night, &|_| true, &|_| {});
+        register_with(&night, Default::default(), &looks, &|_| {})
     };
     let (honest, lying) = (found(&sample("wide")).value, found(folder.path()));
     assert!(lying.diagnostics.iter().any(|d| d.code == "clock-zone-doubtful"), "{:?}", lying.diagnostics);

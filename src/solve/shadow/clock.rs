@@ -11,7 +11,7 @@ use crate::registration::ClockEstimate;
 use crate::sky::{Danjon, Observer, ShadowLight};
 use crate::solve::sky_place::SkyPlace;
 use crate::units::{Angle, Instant};
-use nalgebra::{Matrix4, Vector4};
+use nalgebra::{Matrix4, Vector2, Vector4};
 use rayon::prelude::*;
 
 /// Logarithm of the power by which cameras' curves stretch light around the penumbra, and its spread: an S-shaped curve
@@ -71,13 +71,14 @@ impl Law {
     }
 }
 
-/// How far from the axis the Moon was, in its radii, tabulated and interpolated by cubics.
+/// Where the axis was from the Moon's centre, in its radii to the east and north, tabulated and interpolated by cubics: within
+/// 2e-4 radii of what the sky says. (Its distance has a kink where it is least.)
 struct Distances {
     start: Instant,
-    values: Vec<f64>,
+    offsets: Vec<Vector2<f64>>,
 }
 
-const TABLE_STEP_S: f64 = 240.0;
+const TABLE_STEP_S: f64 = 900.0;
 /// Clocks are looked for this far off: the widest pair of zones is fourteen hours apart.
 const FARTHEST_S: f64 = 14.6 * 3600.0;
 
@@ -85,32 +86,38 @@ impl Distances {
     fn new(observer: &Observer, (from, to): (Instant, Instant), reach_s: f64) -> Self {
         let start = from.plus_seconds(-reach_s - 2.0 * TABLE_STEP_S);
         let count = ((to.seconds_since(start) + reach_s) / TABLE_STEP_S) as usize + 4;
-        let values = (0..count)
+        let offsets = (0..count)
             .into_par_iter()
             .map(|i| {
                 let place = SkyPlace::at(observer, start.plus_seconds(i as f64 * TABLE_STEP_S));
-                place.shadow.separation().radians() / place.semidiameter.radians()
+                Vector2::new(place.shadow.xi.radians(), place.shadow.eta.radians()) / place.semidiameter.radians()
             })
             .collect();
-        Distances { start, values }
+        Distances { start, offsets }
     }
 
     /// When the Moon's centre was nearest to the axis.
     fn nearest_to_axis(&self) -> Instant {
-        let best = (0..self.values.len()).min_by(|&a, &b| self.values[a].total_cmp(&self.values[b])).unwrap_or(0);
-        self.start.plus_seconds(best as f64 * TABLE_STEP_S)
+        const PARTS: usize = 4;
+        let instant = |i: usize| self.start.plus_seconds((i as f64 / PARTS as f64 + 1.0) * TABLE_STEP_S);
+        let distance = |i: &usize| self.at(instant(*i)).0;
+        let all = 0..PARTS * self.offsets.len().saturating_sub(3);
+        instant(all.min_by(|a, b| distance(a).total_cmp(&distance(b))).unwrap_or(0))
     }
 
-    /// Value and slope (per second) at an instant, by Catmull and Rom's cubic.
+    /// Distance and its slope (per second) at an instant, by Catmull and Rom's cubics.
     fn at(&self, instant: Instant) -> (f64, f64) {
         let x = instant.seconds_since(self.start) / TABLE_STEP_S;
-        let i = (x.floor() as usize).clamp(1, self.values.len() - 3);
+        let i = (x.floor() as usize).clamp(1, self.offsets.len() - 3);
         let t = x - i as f64;
-        let [a, b, c, d] = [self.values[i - 1], self.values[i], self.values[i + 1], self.values[i + 2]];
+        let [a, b, c, d] = [-1, 0, 1, 2].map(|k: isize| self.offsets[i.saturating_add_signed(k)]);
         let (m0, m1) = ((c - a) / 2.0, (d - b) / 2.0);
         let k3 = 2.0 * (b - c) + m0 + m1;
         let k2 = 3.0 * (c - b) - 2.0 * m0 - m1;
-        (b + t * (m0 + t * (k2 + t * k3)), (m0 + t * (2.0 * k2 + t * 3.0 * k3)) / TABLE_STEP_S)
+        let offset = b + t * (m0 + t * (k2 + t * k3));
+        let rate = (m0 + t * (2.0 * k2 + t * 3.0 * k3)) / TABLE_STEP_S;
+        let distance = offset.norm();
+        (distance, offset.dot(&rate) / distance.max(f64::MIN_POSITIVE))
     }
 }
 
@@ -329,4 +336,27 @@ pub(super) fn estimate(observer: &Observer, edges: &[ShadowEdge]) -> Option<Cloc
         both_sides: balance > 0.2,
         put_right: false,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_table_of_distances_is_the_skys_also_where_the_moon_is_nearest() {
+        let observer = Observer::new(-31.9, 115.75, 6.0).unwrap();
+        let from = Instant::parse_utc("2028-12-31T14:00:00Z").unwrap();
+        let table = Distances::new(&observer, (from, from.plus_seconds(20_000.0)), 3600.0);
+        let mut worst = 0.0f64;
+        for i in 0..80 {
+            let instant = from.plus_seconds(257.0 * f64::from(i));
+            let place = SkyPlace::at(&observer, instant);
+            let truth = place.shadow.separation().radians() / place.semidiameter.radians();
+            worst = worst.max((table.at(instant).0 - truth).abs());
+        }
+        assert!(worst < 2e-4, "{worst}");
+        let nearest = table.nearest_to_axis();
+        let (before, after) = (nearest.plus_seconds(-300.0), nearest.plus_seconds(300.0));
+        assert!(table.at(nearest).0 < table.at(before).0.min(table.at(after).0));
+    }
 }
