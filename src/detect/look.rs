@@ -7,6 +7,7 @@ use super::disc_light::{DiscLight, light_of_disc};
 use super::drawn::{bent, lopsided, move_inwards, shifted};
 use super::frame::{DiscFit, Expectation, Measured, Shape, View};
 use super::limb::LimbPoint;
+use super::out_of_focus::middle_of_slope;
 use super::rim::Rim;
 use super::small_disc::{self, Shading};
 use super::smear::{Disc, Smear, smear_of};
@@ -252,10 +253,55 @@ impl Look {
         }
     }
 
-    /// With where its limb lies on light, if it was looked at in the frame itself.
+    /// With where its limb lies on light, if it was looked at in the frame itself; and by that alone where it is out of focus.
     pub fn with_limb_in_light(self, frame: &Measured<'_>, expected: &Expectation<'_>) -> Look {
-        let in_light = if self.is_at_full_size() { in_light(frame, expected, &self.fit) } else { None };
+        if !self.is_at_full_size() {
+            return self;
+        }
+        if let Some(look) = self.out_of_focus(frame, expected) {
+            return look;
+        }
+        let in_light = in_light(frame, expected, &self.fit);
         Look { in_light, ..self }
+    }
+
+    /// By the middle of its limb's slope, where that is wide.
+    fn out_of_focus(&self, frame: &Measured<'_>, expected: &Expectation<'_>) -> Option<Look> {
+        if self.small.is_some() || self.fit.confidence() < super::BELIEVED {
+            return None;
+        }
+        let (fit, metric) = (&self.fit, expected.shape.metric(self.from));
+        let reach = 1.3 * fit.rectified_radius_px * metric.largest_stretch() + 4.0;
+        let (plane, at) = frame.plane.window(PixelRect::around(self.from, reach));
+        let middle = PixelPoint::new(self.from.x - at.x0 as f64, self.from.y - at.y0 as f64);
+        let rectified = |p: &LimbPoint| {
+            let (x, y) = metric.to_rectified(p.x, p.y);
+            LimbPoint { x, y, ..*p }
+        };
+        let seen: Vec<LimbPoint> = self.limb.iter().map(rectified).collect();
+        let (points, width) = middle_of_slope(&plane, (middle, fit.rectified_radius_px, metric), &seen)?;
+        let circle = fit_circle(&points, fit.rectified_radius_px, expected.radius, PlacedOn::Light)?;
+        let (dx, dy) = metric.to_pixels(circle.x, circle.y);
+        let centre = PixelPoint::new(self.from.x + dx, self.from.y + dy);
+        let limb = points.iter().map(|p| {
+            let (x, y) = metric.to_pixels(p.x - circle.x, p.y - circle.y);
+            LimbPoint { x, y, ..*p }
+        });
+        let points: Vec<LimbPoint> = limb.collect();
+        let near = 2.5 * width;
+        let is_same = centre.distance(fit.centre) < near && (circle.radius - fit.rectified_radius_px).abs() < near;
+        // What a camera's own curve makes of half its light is not known.
+        let traced = Traced { centre, radius: circle.radius, points, circle, metric, on_codes: frame.is_on_codes() };
+        let fit = self.described(&traced);
+        let is_disc = fit.holds() && fit.arc_deg > 0.6 * self.fit.arc_deg;
+        (is_same && is_disc).then(|| Look {
+            fit,
+            limb: traced.points,
+            from: centre,
+            on_codes: false,
+            in_light: None,
+            ..self.clone()
+        })
     }
 
     /// With the disc on its own grid, where it is large enough.

@@ -1,7 +1,7 @@
 //! One frame's pixels, and the discs they show: no sky, no records.
 //!
 //! `sky_level` puts a frame on a log-like scale relative to its own sky; `candidates` lets edges vote for centres;
-//! `limb` measures the limb along rays (`edge_profile` places each edge); `circle` fits it (`carried`: what a burnt sliver's glow carried outwards); `small_disc` models
+//! `limb` measures the limb along rays (`edge_profile` places each edge); `circle` fits it (`carried`: what a burnt sliver's glow carried outwards); `out_of_focus` finds the middle of a wide slope; `small_disc` models
 //! the whole image of a disc of a few pixels, `burnt` places one whose lit part is white, and `faint` finds one that
 //! drowns in noise. `frame` is a frame made ready, `trace` a circle through its limb, `look` one disc of it with what is
 //! kept (`cutout`) and what lies on either side of its circle (`rim`), `search` all of them, best first; `smear` whether
@@ -20,6 +20,7 @@ mod frame;
 mod limb;
 mod look;
 mod metric;
+mod out_of_focus;
 mod rim;
 mod search;
 mod sectors;
