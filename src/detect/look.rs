@@ -60,6 +60,9 @@ struct InLight {
 
 /// How far a camera's own curve may place the limb wrong, in widths of the edge: from sRGB to a full S.
 const CURVE_SIGMA: f64 = 0.15;
+/// And how far the cameras of other hands did, whose curves no frame told, in widths of the edge: 0.02 to 0.7 inside (six nights), root
+/// mean square.
+const CURVE_OF_ANOTHER: f64 = 0.4;
 /// How much further out it may place bright limbs than faint ones, in widths of the edge.
 const CURVE_BEND: f64 = 0.4;
 /// What is left of that where the limb was moved by what the curve makes of limbs (by five nights of another hand).
@@ -385,6 +388,12 @@ impl Look {
         // Both run from the limb's faint side to its bright one, or the other way.
         let towards = if moved.norm() > bend.norm() { moved } else { bend };
         towards.try_normalize(1e-12).map_or(towards, |towards| towards * bend.norm().hypot(moved.norm()))
+    }
+
+    /// How far outside the true limb all of it may lie, or inside, by a camera's own curve that nobody told, pixels: nothing, where it was
+    /// seen on light, or where all of a small disc's pixels place it.
+    pub fn outside_px(&self) -> f64 {
+        if self.on_codes && !self.keeps_its_pixels() { CURVE_OF_ANOTHER * self.fit.edge_width_px } else { 0.0 }
     }
 
     /// Whether its limb was moved by what the camera's curve makes of limbs.

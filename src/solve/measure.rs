@@ -66,9 +66,13 @@ pub(super) fn with_what_is_shared(sequence: &Sequence<'_>, moons: Vec<Option<Moo
         let moon = moon?;
         let pressed_px = |look: &Look| HALF_PRESSED * look.lopsided() * moon.fit.radius_px;
         let pressed_px = moon.look.as_ref().filter(|_| place.is_none()).map_or(0.0, pressed_px);
-        let shared_px = moon.drawn_px().hypot(moon.by_map_px).hypot(pressed_px);
+        let outside_px = moon.look.as_ref().map_or(0.0, Look::outside_px);
+        // An arc takes its circle's centre along.
+        let along_px = moon.by_limb * outside_px * moon.look.as_ref().map_or(0.0, Look::lopsided);
+        let shared_px = moon.drawn_px().hypot(moon.by_map_px).hypot(pressed_px).hypot(along_px);
         let centre_sigma_px = moon.fit.centre_sigma_px.hypot(shared_px);
-        Some(Moon { fit: DiscFit { centre_sigma_px, ..moon.fit }, ..moon })
+        let radius_sigma_px = moon.fit.radius_sigma_px.hypot(outside_px);
+        Some(Moon { fit: DiscFit { centre_sigma_px, radius_sigma_px, ..moon.fit }, ..moon })
     };
     moons.into_iter().zip(&sequence.places).map(shared).collect()
 }

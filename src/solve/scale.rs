@@ -83,6 +83,8 @@ struct Vote {
     scale: f64,
     weight: f64,
     fit: DiscFit,
+    /// How far the air presses it, where the sky is known: width over height.
+    pressed: f64,
 }
 
 /// Whether a disc may be the glare of a smaller one: so small, and clipped.
@@ -111,7 +113,8 @@ pub(super) fn votes(sequence: &Sequence<'_>, seen: &[Seen]) -> Votes {
         .map(|(k, seen)| {
             let place = sequence.place(k);
             // The first look knows no air: what it took for a circle is flattened by a few thousandths.
-            let unflattened = place.map_or(1.0, |p| p.flattened(Angle::ZERO).ratio.sqrt());
+            let pressed = place.map_or(1.0, |p| p.flattened(Angle::ZERO).ratio);
+            let unflattened = pressed.sqrt();
             seen.discs()
                 .iter()
                 .filter(|look| look.fit.confidence() > 0.5 * CONFIDENT)
@@ -124,6 +127,7 @@ pub(super) fn votes(sequence: &Sequence<'_>, seen: &[Seen]) -> Votes {
                     .ln(),
                     weight: look.fit.confidence(),
                     fit: look.fit,
+                    pressed,
                 })
                 .collect()
         })
@@ -201,7 +205,13 @@ fn agreed<'a>(frames: impl Iterator<Item = &'a [Vote]>, first: f64) -> Option<Sc
         return Some(Scale { focal_length_px: first.exp(), sigma: 0.03, scatter: 0.0, frames: all.len() });
     }
     let whole = |v: &&&Vote| v.fit.arc_deg >= 170.0 && v.fit.confidence() > CONFIDENT && v.fit.saturated_share < 0.2;
-    let mut scales: Vec<f64> = near.iter().filter(whole).map(|v| v.scale).collect();
+    // Of a Moon that rises or sets, those tell it that the air hardly presses: a circle along a pressed limb is of any size between
+    // its width and its height.
+    let high = |v: &&&Vote| v.pressed < MOST_PRESSED;
+    let mut scales: Vec<f64> = near.iter().filter(whole).filter(high).map(|v| v.scale).collect();
+    if scales.len() < 3 {
+        scales = near.iter().filter(whole).map(|v| v.scale).collect();
+    }
     if scales.len() < 2 {
         scales = near.iter().map(|v| v.scale).collect();
     }
@@ -328,6 +338,9 @@ const ALONE: f64 = 0.75;
 /// And of how much of its limb: half of one fits a circle that is smaller by a twentieth (a real frame's sliver and copper did).
 const WHOLE_DEG: f64 = 270.0;
 
+/// Scales that differ by less, in logarithms, may be one as well as two.
+const SLIGHT: f64 = 0.12;
+
 /// Nobody turns a zoom more often in a night, and what disagrees more often is no zoom.
 const MOST_ZOOMS: usize = 8;
 
@@ -362,8 +375,12 @@ fn is_proved(
         .count();
     let beyond_doubt: Vec<usize> =
         near.iter().filter(|(_, v)| v.weight > 0.75 && v.fit.arc_deg > 120.0).map(|(k, _)| *k).collect();
-    let in_a_row = |three: &[usize]| (three[0]..three[2]).all(|k| rest.contains(&k));
-    faces >= 1 || beyond_doubt.windows(3).any(in_a_row)
+    let in_a_row = |some: &[usize]| (some[0]..some[some.len() - 1]).all(|k| rest.contains(&k));
+    // A ring turned by a tenth and back again and again is none that was turned: defocus, glow and trails make discs so much larger.
+    let members: Vec<usize> = near.iter().map(|(k, _)| *k).collect();
+    let runs = 1 + members.windows(2).filter(|two| !in_a_row(two)).count();
+    let is_to_and_fro = by_air.abs() < SLIGHT && members.len() < 2 * runs;
+    !is_to_and_fro && (faces >= 1 || beyond_doubt.windows(3).any(in_a_row))
 }
 
 #[cfg(test)]
