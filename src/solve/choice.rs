@@ -43,7 +43,7 @@ pub(super) fn choose(sequence: &Sequence<'_>, seen: &[&Seen], aim: &Aim) -> Vec<
                 let (all, place) = (seen[k].discs(), sequence.place(k));
                 let shows_it = |i: &usize| is_proved(&all[*i], place);
                 let is_open = |i: &usize| !choice.has_rejected(&all[*i].fit);
-                let behind = || (first + 1..all.len()).filter(is_open).find(|i| is_proved_behind(&all[*i], place));
+                let behind = || (first + 1..all.len()).filter(is_open).find(|i| is_proved_behind(&all[*i], all, place));
                 // A lamp or a planet may pass for a Moon too small to show its face, where none shows it.
                 let may_be = || (first..all.len()).filter(is_open).find(|i| may_be_small(&all[*i], all));
                 choice.chosen = Some(first).filter(shows_it).or_else(behind).or_else(may_be);

@@ -22,6 +22,8 @@ const MOST_BURNT: f64 = 0.25;
 /// Shares of a disc that are white: from here on a lamp is burnt, and below that a Moon beside it is not.
 const BURNT: f64 = 0.1;
 const UNBURNT: f64 = 0.02;
+/// And its light is no more than this; a globe's middle reaches 0.96.
+const NEARLY_WHITE: f32 = 0.9;
 
 /// How sure a lone small disc must be: windows, letters and the like, rendered, reach 0.62.
 const SURE: f64 = 0.65;
@@ -40,13 +42,22 @@ const ROUGH: f64 = 0.095;
 pub(in crate::solve) fn is_proved(look: &Look, place: Option<&SkyPlace>) -> bool {
     let is_large = look.fit.radius_px >= FACE_IN_CLEAR_AIR_PX;
     let is_ragged = look.fit.residual_px > RAGGED_PHASE * look.fit.edge_width_px;
-    let is_open = is_large && !is_ragged && look.fit.confidence() > SURE_PHASE;
+    // What is no brighter within its limb than without is no phase.
+    let is_open = is_large && !is_ragged && look.limb_step > 0.0 && look.fit.confidence() > SURE_PHASE;
     let phase = |c: &Cutout| is_open && shows_a_phase(c, &look.fit);
-    shows_the_moon_dimly(look, place)
+    (shows_the_moon_dimly(look, place) && !is_speckled(&look.fit))
         || shows_the_moon_small(look, place)
         || shows_the_moon_softly(look, place)
         || shows_the_moon_alike(look, place)
         || look.cutout.as_ref().is_some_and(phase)
+}
+
+/// Whether what is hardly a disc has nearly all of its light in a few specks: windows of a dark house make a limb of points, and what is
+/// between them resembles any face by chance.
+fn is_speckled(fit: &DiscFit) -> bool {
+    const HARDLY_A_DISC: f64 = 0.7;
+    const LEAST_MEAN: f32 = 0.1;
+    fit.confidence() < HARDLY_A_DISC && fit.mean_level < LEAST_MEAN * fit.disc_level
 }
 
 /// How sure a disc must be that stands behind a surer one which is no Moon: among the lamps, windows and letters of a picture one
@@ -55,10 +66,19 @@ const SURE_BEHIND: f64 = 0.6;
 /// How sure one whose seas and finer features are turned alike, as none is by chance.
 const SURE_IF_ALIKE: f64 = 0.33;
 
+/// Whether a disc is one of many of its size: lamps out of focus, of which one or another resembles a face by chance.
+fn is_one_of_many(look: &Look, all: &[Look]) -> bool {
+    const MANY: usize = 5;
+    const SAME: f64 = 0.1;
+    let is_like =
+        |l: &&Look| (l.fit.radius_px / look.fit.radius_px).ln().abs() < SAME && l.fit.confidence() > SURE_BEHIND;
+    all.iter().filter(is_like).count() > MANY
+}
+
 /// Whether a disc behind a surer one that does not show that it is the Moon does.
-pub(in crate::solve) fn is_proved_behind(look: &Look, place: Option<&SkyPlace>) -> bool {
+pub(in crate::solve) fn is_proved_behind(look: &Look, all: &[Look], place: Option<&SkyPlace>) -> bool {
     let confidence = look.fit.confidence();
-    (confidence > SURE_BEHIND && is_proved(look, place))
+    (confidence > SURE_BEHIND && !is_one_of_many(look, all) && is_proved(look, place))
         || (confidence > SURE_IF_ALIKE && shows_the_moon_alike(look, place))
 }
 
@@ -100,9 +120,10 @@ pub(in crate::solve) fn may_be_small(look: &Look, others: &[Look]) -> bool {
     // by a wire.
     let is_lesser = |l: &Look| l.fit.radius_px < look.fit.radius_px && l.fit.saturated_share > BURNT;
     let is_like = |l: &Look| l.fit.radius_px > OF_ITS_LIKE * look.fit.radius_px;
+    let is_lit_by_the_sun = look.fit.saturated_share < UNBURNT && look.fit.disc_level < NEARLY_WHITE;
     let rival = others
         .iter()
-        .filter(|l| is_like(l) && !(look.fit.saturated_share < UNBURNT && is_lesser(l)))
+        .filter(|l| is_like(l) && !(is_lit_by_the_sun && is_lesser(l)))
         .filter(|l| l.fit.centre.distance(look.fit.centre) > 2.0 * look.fit.radius_px.max(l.fit.radius_px))
         .map(|l| l.fit.confidence())
         .fold(0.0, f64::max);
@@ -171,7 +192,40 @@ fn is_lit_as_a_phase(light: &Plane, cutout: &Cutout, fit: &DiscFit, level: f32) 
     let rough = share < 0.25
         || fit.saturated_share > 0.1
         || Features::of_disc(cutout, fit).is_none_or(|f| f.roughness() > ROUGH);
-    (0.01..0.93).contains(&share) && symmetric && rough
+    (0.01..0.93).contains(&share) && symmetric && rough && tapers(&at, &around, level)
+}
+
+/// Whether what is lit grows thinner towards its ends, as a crescent does, whose inner edge meets the limb at the cusps; a letter's stroke
+/// is as thick there as anywhere, and so is a ring. What is lit broadly hardly has ends.
+fn tapers(at: &dyn Fn(f64, f64) -> f32, around: &[bool], level: f32) -> bool {
+    /// Of the rays with a lit limb, those at either end, and those around the middle.
+    const ENDS: f64 = 0.12;
+    const MIDDLE: f64 = 0.3;
+    /// How thick the ends of a letter are, of its middle, at least: 0.54 and 0.59, a crescent's 0.15 to 0.25.
+    const LETTER: f64 = 0.5;
+    const STEP: f64 = 0.03;
+    /// What is lit so far in is no stroke.
+    const THICK: f64 = 0.6;
+    let count = around.len();
+    // The run begins where a dark limb ends.
+    let Some(begin) = (0..count).find(|&k| around[k] && !around[(k + count - 1) % count]) else { return true };
+    let run: Vec<f64> = (begin..begin + count)
+        .take_while(|k| around[k % count])
+        .map(|k| {
+            let (s, c) = (k as f64 / count as f64 * std::f64::consts::TAU).sin_cos();
+            let depth = (0..).map(|i| f64::from(i) * STEP).take_while(|d| *d < 1.8);
+            depth.map(|d| (d, at((0.9 - d) * c, (0.9 - d) * s) > level)).find(|(_, lit)| !lit).map_or(1.8, |(d, _)| d)
+        })
+        .collect();
+    let mean = |some: &[f64]| some.iter().sum::<f64>() / some.len().max(1) as f64;
+    let end = ((run.len() as f64 * ENDS) as usize).max(1);
+    let around_middle = (run.len() as f64 * MIDDLE / 2.0) as usize;
+    let middle =
+        mean(&run[(run.len() / 2).saturating_sub(around_middle)..(run.len() / 2 + around_middle + 1).min(run.len())]);
+    let ends = mean(&run[..end]).min(mean(&run[run.len() - end..]));
+    // A shadow more than twice the Moon's size that leaves half of the limb leaves four fifths of a radius in its middle.
+    let is_no_shadows = 2 * run.len() > count + count / 9;
+    middle > THICK || (ends < LETTER * middle && !is_no_shadows)
 }
 
 /// The light of the sky just beside a disc, by its grid or means of that, and its noise; where the frame shows too little, what the
@@ -240,5 +294,28 @@ mod tests {
         // A planet, burnt to a few pixels.
         assert!(!may_be_small(&lights(&[(300.4, 200.6, 6.0, 3.0)])[0], &[]));
         assert!(may_be_small(&lights(&[(300.4, 200.6, 6.0, 0.3)])[0], &[]));
+    }
+
+    /// A disc's light where it is lit, and which rays of 72 find its limb lit.
+    fn tapers_where(lit: impl Fn(f64, f64) -> bool) -> bool {
+        let at = |x: f64, y: f64| if lit(x, y) { 1.0 } else { 0.0 };
+        let around: Vec<bool> = (0..72)
+            .map(|k| {
+                let (s, c) = (f64::from(k) * 5.0).to_radians().sin_cos();
+                lit(0.9 * c, 0.9 * s)
+            })
+            .collect();
+        tapers(&at, &around, 0.5)
+    }
+
+    #[test]
+    fn a_crescent_tapers_and_a_letters_stroke_does_not() {
+        // The Earth's shadow, 2.6 times as large as the Moon, before much and before most of it.
+        for off in [2.0, 2.7, 3.2] {
+            assert!(tapers_where(|x, y| x.hypot(y) < 1.0 && (x - off).hypot(y) > 2.6), "{off}");
+        }
+        // A C of an even stroke, and half of one.
+        assert!(!tapers_where(|x, y| (0.55..1.0).contains(&x.hypot(y)) && y.atan2(x).abs() > 0.8));
+        assert!(!tapers_where(|x, y| (0.55..1.0).contains(&x.hypot(y)) && y.atan2(x).abs() > 2.0));
     }
 }
