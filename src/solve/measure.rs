@@ -80,6 +80,11 @@ pub(super) fn with_what_is_shared(sequence: &Sequence<'_>, moons: Vec<Option<Moo
 /// How sure copper through bright cloud must be: what noise and clouds made of that difference stayed below this on two nights
 /// by another hand, whole, halved and recompressed.
 const THROUGH_CLOUD: f64 = 0.6;
+/// And how much of its limb it must show where nothing says where it is: bands of haze before a twilit sky made 145 degrees.
+const HALF_ITS_LIMB_DEG: f64 = 180.0;
+/// How much of the limb may be as bright without as within, where nothing was seen and nothing says where the Moon is: between the
+/// crests of a ridge a bright sky made a disc that was open by 0.36 to 0.40, Moons behind cloud by 0.15 at most.
+const MOST_OPEN_ANYWHERE: f64 = 0.25;
 /// Least limb that is called measured, degrees.
 const LEAST_LIMB_DEG: f64 = 60.0;
 
@@ -217,8 +222,9 @@ fn measure_one(
             Some(at) => look_at(&copper, &expected, at, radius, shading),
             None => find_discs(&copper, &known.of_this_size(), 1).into_iter().next(),
         };
-        let look = found
-            .filter(|l| !stray(&l.fit) && l.fit.arc_deg >= LEAST_LIMB_DEG && l.fit.confidence() > THROUGH_CLOUD)?;
+        let least_deg = if expected_at.is_some() { LEAST_LIMB_DEG } else { HALF_ITS_LIMB_DEG };
+        let look =
+            found.filter(|l| !stray(&l.fit) && l.fit.arc_deg >= least_deg && l.fit.confidence() > THROUGH_CLOUD)?;
         let look = look.with_light_of(&measured);
         let fit = look.again(&expected, shading).filter(|fit| !stray(fit)).unwrap_or(look.fit);
         Some(Moon::of_look(&look, fit))
@@ -239,7 +245,9 @@ fn measure_one(
     let again = match start {
         Some(at) => look_at(&measured, &expected, at, radius, shading).filter(holds),
         None => {
-            find_discs(&measured, &known.of_this_size(), 1).into_iter().find(|l| l.fit.confidence() > 0.8 * CONFIDENT)
+            let is_shut = |l: &Look| l.fit.open_share < MOST_OPEN_ANYWHERE;
+            let found = find_discs(&measured, &known.of_this_size(), 1).into_iter();
+            found.filter(is_shut).find(|l| l.fit.confidence() > 0.8 * CONFIDENT)
         }
     };
     if let Some(moon) = again.and_then(refitted) {

@@ -325,7 +325,7 @@ pub(super) fn zooms(sequence: &Sequence<'_>, seen: &[Seen], votes: &Votes, share
 
 /// Width over height of a disc to which a circle fits within a percent and a half, whichever part of its limb shows: down to
 /// seven degrees or so.
-const MOST_PRESSED: f64 = 1.015;
+pub(super) const MOST_PRESSED: f64 = 1.015;
 
 /// Width over height of a disc, within two degrees of the horizon, from which on a circle may be of any size between the two.
 pub(super) const TELLS_NO_SIZE: f64 = 1.08;

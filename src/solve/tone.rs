@@ -15,7 +15,7 @@
 //! light slopes inwards of the limb.
 
 use super::moon::OTHER_SIZE;
-use super::scale::Zoom;
+use super::scale::{MOST_PRESSED, Zoom};
 use super::sequence::{Seen, Sequence};
 use super::shape::SkyShape;
 use crate::detect::{CONFIDENT, LimbPoint, Look};
@@ -96,8 +96,12 @@ pub(super) fn limbs(sequence: &Sequence<'_>, seen: &[Seen], zoom: &Zoom) -> Vec<
     let of_frame = |(order, &k): (usize, &usize)| {
         let place = sequence.place(k);
         // The air presses a low Moon: nothing is known yet of where its zenith is.
-        let pressed = place.map_or(1.0, |place| place.flattened(Angle::ZERO).ratio.sqrt());
-        let radius_px = scale.radius_px(place) / pressed;
+        let pressed = place.map_or(1.0, |place| place.flattened(Angle::ZERO).ratio);
+        let radius_px = scale.radius_px(place) / pressed.sqrt();
+        // An arc of a disc that it presses hard is of no such size.
+        if pressed > MOST_PRESSED {
+            return None;
+        }
         // Frames without a time come one after the other.
         let share = seconds(k)
             .filter(|_| last > first)
