@@ -256,15 +256,13 @@ impl Look {
         }
     }
 
-    /// With where its limb lies on light, if it was looked at in the frame itself; and by that alone where it is out of focus.
+    /// With where its limb lies on light, if it was looked at in the frame itself; and by that alone where it is out of focus, in the
+    /// frame or on a copy as reduced as the one that showed it.
     pub fn with_limb_in_light(self, frame: &Measured<'_>, expected: &Expectation<'_>) -> Look {
-        if !self.is_at_full_size() {
-            return self;
-        }
         if let Some(look) = self.out_of_focus(frame, expected) {
             return look;
         }
-        let in_light = in_light(frame, expected, &self.fit);
+        let in_light = if self.is_at_full_size() { in_light(frame, expected, &self.fit) } else { None };
         Look { in_light, ..self }
     }
 
@@ -274,15 +272,21 @@ impl Look {
             return None;
         }
         let (fit, metric) = (&self.fit, expected.shape.metric(self.from));
+        let factor = self.reduced.max(1.0);
         let reach = 1.3 * fit.rectified_radius_px * metric.largest_stretch() + 4.0;
         let (plane, at) = frame.plane.window(PixelRect::around(self.from, reach));
-        let middle = PixelPoint::new(self.from.x - at.x0 as f64, self.from.y - at.y0 as f64);
+        let plane = plane.reduced(factor as usize);
+        let middle = PixelPoint::new((self.from.x - at.x0 as f64) / factor, (self.from.y - at.y0 as f64) / factor);
         let rectified = |p: &LimbPoint| {
             let (x, y) = metric.to_rectified(p.x, p.y);
             LimbPoint { x, y, ..*p }
         };
         let seen: Vec<LimbPoint> = self.limb.iter().map(rectified).collect();
-        let (points, width) = middle_of_slope(&plane, (middle, fit.rectified_radius_px, metric), &seen)?;
+        let (points, width) =
+            middle_of_slope(&plane, (middle, fit.rectified_radius_px / factor, metric), &seen, factor > 1.0)?;
+        let width = width * factor;
+        let larger = |p: LimbPoint| LimbPoint { x: p.x * factor, y: p.y * factor, width_px: p.width_px * factor, ..p };
+        let points: Vec<LimbPoint> = points.into_iter().map(larger).collect();
         let circle = fit_circle(&points, fit.rectified_radius_px, expected.radius, PlacedOn::Light)?;
         let (dx, dy) = metric.to_pixels(circle.x, circle.y);
         let centre = PixelPoint::new(self.from.x + dx, self.from.y + dy);

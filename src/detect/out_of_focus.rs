@@ -13,9 +13,11 @@ use super::limb::LimbPoint;
 use super::metric::Metric;
 use crate::raster::{PixelPoint, Plane};
 
-/// Widths (as of a Gaussian) from which a limb is out of focus: pixels, and a share of the radius. Below, whole profiles place it
-/// better.
-const LEAST_WIDTH: (f64, f64) = (2.5, 0.018);
+/// Widths (as of a Gaussian) from which a limb is out of focus: a share of the radius, and pixels of the frame, or of a copy reduced
+/// until it stands out of noise, where its codes tell no more. Below, whole profiles place it better.
+const LEAST_WIDTH: f64 = 0.018;
+const LEAST_WIDTH_PX: f64 = 2.5;
+const LEAST_WIDTH_ON_A_COPY_PX: f64 = 1.4;
 /// Where the sky beside a disc is looked at, radii.
 const BESIDE: (f64, f64) = (1.10, 1.24);
 /// How far inside the disc's own light is looked for, radii.
@@ -37,6 +39,7 @@ pub(super) fn middle_of_slope(
     light: &Plane,
     (centre, radius, metric): (PixelPoint, f64, Metric),
     seen: &[LimbPoint],
+    on_a_copy: bool,
 ) -> Option<(Vec<LimbPoint>, f64)> {
     let stride = (seen.len() / 180).max(1);
     let rays: Vec<&LimbPoint> = seen.iter().filter(|p| !p.is_faint).step_by(stride).collect();
@@ -48,7 +51,8 @@ pub(super) fn middle_of_slope(
     widths.sort_by(f64::total_cmp);
     let quartile = |i: usize| widths[widths.len() * i / 4];
     let width = quartile(2);
-    let is_wide = width > LEAST_WIDTH.0.max(LEAST_WIDTH.1 * radius);
+    let least_px = if on_a_copy { LEAST_WIDTH_ON_A_COPY_PX } else { LEAST_WIDTH_PX };
+    let is_wide = width > least_px.max(LEAST_WIDTH * radius);
     let is_even = quartile(3) - quartile(1) < MOST_UNEVEN * width;
     (is_wide && is_even).then_some((points, width))
 }
@@ -130,7 +134,7 @@ mod tests {
             })
             .collect();
         let metric = Metric::new([[1.0, 0.0], [0.0, 1.0]]);
-        middle_of_slope(&light, (at, radius + 0.9 * blur, metric), &seen)
+        middle_of_slope(&light, (at, radius + 0.9 * blur, metric), &seen, false)
     }
 
     #[test]
