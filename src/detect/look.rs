@@ -28,8 +28,10 @@ pub(crate) struct Look {
     /// Points of the limb, as offsets in pixels from `from`.
     limb: Vec<LimbPoint>,
     from: PixelPoint,
-    /// Whether they were placed on codes.
+    /// Whether they were placed on codes, or on light that a camera's own curve may have bent.
     on_codes: bool,
+    /// Whether they lie in the middle of a wide slope of light, not where codes fall most steeply.
+    at_middle: bool,
     /// How many of the frame's pixels a pixel of the copy spans that it was seen on.
     reduced: f64,
     /// The limb placed on light, and the radius of the circle through it: the true limb inside the disc as seen.
@@ -148,6 +150,7 @@ pub(super) fn first_look(
         limb: traced.points,
         from: traced.centre,
         on_codes: view.on_codes,
+        at_middle: false,
         reduced: 1.0,
         in_light: None,
         moved: None,
@@ -275,7 +278,7 @@ impl Look {
         let factor = self.reduced.max(1.0);
         let reach = 1.3 * fit.rectified_radius_px * metric.largest_stretch() + 4.0;
         let (plane, at) = frame.plane.window(PixelRect::around(self.from, reach));
-        let plane = plane.reduced(factor as usize);
+        let plane = if factor > 1.0 { plane.reduced(factor as usize) } else { plane };
         let middle = PixelPoint::new((self.from.x - at.x0 as f64) / factor, (self.from.y - at.y0 as f64) / factor);
         let rectified = |p: &LimbPoint| {
             let (x, y) = metric.to_rectified(p.x, p.y);
@@ -287,6 +290,8 @@ impl Look {
         let width = width * factor;
         let larger = |p: LimbPoint| LimbPoint { x: p.x * factor, y: p.y * factor, width_px: p.width_px * factor, ..p };
         let points: Vec<LimbPoint> = points.into_iter().map(larger).collect();
+        let view = View { plane, at, noise: 0.0, on_codes: false, ignored: frame.plane.ignored().to_vec() };
+        let points = view.shown(points, self.from, metric, 1.0);
         let circle = fit_circle(&points, fit.rectified_radius_px, expected.radius, PlacedOn::Light)?;
         let (dx, dy) = metric.to_pixels(circle.x, circle.y);
         let centre = PixelPoint::new(self.from.x + dx, self.from.y + dy);
@@ -300,12 +305,13 @@ impl Look {
         // What a camera's own curve makes of half its light is not known.
         let traced = Traced { centre, radius: circle.radius, points, circle, metric, on_codes: frame.is_on_codes() };
         let fit = self.described(&traced);
-        let is_disc = fit.holds() && fit.arc_deg > 0.6 * self.fit.arc_deg;
+        let is_disc = fit.holds() && fit.confidence() > super::BELIEVED && fit.arc_deg > 0.6 * self.fit.arc_deg;
         (is_same && is_disc).then(|| Look {
             fit,
             limb: traced.points,
             from: centre,
-            on_codes: false,
+            on_codes: frame.is_on_codes(),
+            at_middle: true,
             in_light: None,
             ..self.clone()
         })
@@ -363,7 +369,7 @@ impl Look {
 
     /// From the limb as seen to the true one inside it, where no light told that: nothing, where it was seen on light.
     fn inwards_px(&self) -> f64 {
-        if self.on_codes { SEEN_OUTSIDE * self.fit.edge_width_px } else { 0.0 }
+        if self.on_codes && !self.at_middle { SEEN_OUTSIDE * self.fit.edge_width_px } else { 0.0 }
     }
 
     /// The disc as seen, with how far its limb may lie from the true one where no other frame tells: the whole of what limbs on
@@ -382,7 +388,7 @@ impl Look {
     /// light alike, so that none tells of the other. Of a limb that was moved by what the curve is known to do, what such moving leaves; of one that lay
     /// on light to begin with, nothing, and of a small disc, which all its pixels place. To the right and down.
     pub fn curve_pull(&self) -> Vector2<f64> {
-        let share = match (self.on_codes, self.moved, self.keeps_its_pixels()) {
+        let share = match (self.on_codes && !self.at_middle, self.moved, self.keeps_its_pixels()) {
             (true, Some(_), _) => MOVED_SHARE,
             (true, None, false) => 1.0,
             _ => 0.0,
@@ -394,10 +400,12 @@ impl Look {
         towards.try_normalize(1e-12).map_or(towards, |towards| towards * bend.norm().hypot(moved.norm()))
     }
 
-    /// How far outside the true limb all of it may lie, or inside, by a camera's own curve that nobody told, pixels: nothing, where it was
-    /// seen on light, or where all of a small disc's pixels place it.
+    /// How far outside the true limb all of it may lie, or inside, by a camera's own curve that nobody told, pixels (what is common to
+    /// bright limbs and faint ones no frame tells): nothing, where it was seen on light, in the middle of a slope that states its own, or
+    /// where all of a small disc's pixels place it.
     pub fn outside_px(&self) -> f64 {
-        if self.on_codes && !self.keeps_its_pixels() { CURVE_OF_ANOTHER * self.fit.edge_width_px } else { 0.0 }
+        let is_at_edge = self.on_codes && !self.at_middle && !self.keeps_its_pixels();
+        if is_at_edge { CURVE_OF_ANOTHER * self.fit.edge_width_px } else { 0.0 }
     }
 
     /// Whether its limb was moved by what the camera's curve makes of limbs.
@@ -506,7 +514,7 @@ impl Look {
             .collect();
         let placed = match (self.moved, &self.in_light) {
             (Some(_), _) => PlacedOn::Moved,
-            (None, None) if self.on_codes => PlacedOn::Codes,
+            (None, None) if self.on_codes && !self.at_middle => PlacedOn::Codes,
             _ => PlacedOn::Light,
         };
         let circle = fit_circle(&points, known, expected.radius, placed)?;

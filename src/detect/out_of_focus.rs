@@ -5,8 +5,8 @@
 //! its foot and at its top. The middle of it lies where light has half its way from the sky beside to the disc inside (both
 //! kernels are symmetrical), whatever their shape.
 //!
-//! Neglected: what a camera's own curve makes of half (a tenth of the slope's width is stated for it), and light beyond white, of
-//! which nobody knows the half: such rays tell nothing here.
+//! Neglected: what a camera's own curve makes of half (it is stated as for any limb on codes, a seventh of the slope's width), and light beyond white where
+//! not all of the limb has it.
 
 use super::edge_profile::CLIPPED;
 use super::limb::LimbPoint;
@@ -30,6 +30,9 @@ const LEAST_SHARE: f64 = 0.5;
 /// By how much the widths' quartiles may differ, a share of the middle one: of discs out of focus by 0.05 to 0.3 (rendered), of a soft
 /// crescent, whose light rises slowly near its cusps, by 0.6, of one that moved while the shutter was open by more.
 const MOST_UNEVEN: f64 = 0.45;
+/// Share of the rays that may end at white: cut short, a slope's middle lies further out, by a tenth of its width where light is half as
+/// much again as white, and nearer than its foot on any account; of a disc that is burnt all over nobody knows the middle.
+const MOST_WHITE: f64 = 0.8;
 /// The quartiles of a slope's width, sigmas of a Gaussian apart.
 const QUARTILES_APART: f64 = 1.349;
 
@@ -43,7 +46,12 @@ pub(super) fn middle_of_slope(
 ) -> Option<(Vec<LimbPoint>, f64)> {
     let stride = (seen.len() / 180).max(1);
     let rays: Vec<&LimbPoint> = seen.iter().filter(|p| !p.is_faint).step_by(stride).collect();
-    let points: Vec<LimbPoint> = rays.iter().filter_map(|p| along(light, (centre, radius, metric), p)).collect();
+    let told: Vec<(LimbPoint, bool)> = rays.iter().filter_map(|p| along(light, (centre, radius, metric), p)).collect();
+    let white = told.iter().filter(|(_, is_white)| *is_white).count();
+    if white as f64 > MOST_WHITE * told.len() as f64 {
+        return None;
+    }
+    let points: Vec<LimbPoint> = told.into_iter().map(|(point, _)| point).collect();
     if points.len() < FEWEST || (points.len() as f64) < LEAST_SHARE * rays.len() as f64 {
         return None;
     }
@@ -57,8 +65,12 @@ pub(super) fn middle_of_slope(
     (is_wide && is_even).then_some((points, width))
 }
 
-/// Where light has fallen to half along one ray.
-fn along(light: &Plane, (centre, radius, metric): (PixelPoint, f64, Metric), seen: &LimbPoint) -> Option<LimbPoint> {
+/// Where light has fallen to half along one ray, and whether the slope ends at white.
+fn along(
+    light: &Plane,
+    (centre, radius, metric): (PixelPoint, f64, Metric),
+    seen: &LimbPoint,
+) -> Option<(LimbPoint, bool)> {
     /// Means over so much of the arc on either side, radii.
     const SPREAD: f64 = 0.015;
     let length = seen.x.hypot(seen.y).max(1e-9);
@@ -81,19 +93,22 @@ fn along(light: &Plane, (centre, radius, metric): (PixelPoint, f64, Metric), see
     let values: Option<Vec<f64>> = (0..steps).map(|i| at(BESIDE.1 * radius - i as f64)).collect();
     let values = values?;
     let beside = ((BESIDE.1 - BESIDE.0) * radius) as usize;
-    let mut sky = values[..beside.clamp(1, values.len())].to_vec();
+    if beside == 0 || values.len() <= beside {
+        return None;
+    }
+    let mut sky = values[..beside].to_vec();
     let middle = sky.len() / 2;
     let sky = *sky.select_nth_unstable_by(middle, f64::total_cmp).1;
     let highest = values.iter().copied().fold(f64::MIN, f64::max);
     let stretch = ((LEVEL.0 * radius) as usize).max(2);
     // Up the slope, to where it ends.
     let foot = (beside..values.len()).find(|i| values[*i] - sky > 0.25 * (highest - sky))?;
-    let is_level = |i: &usize| values[i + stretch] - values[*i] < LEVEL.1 * (values[*i] - sky);
-    let top = (foot..values.len().saturating_sub(stretch)).find(is_level)?;
+    let is_level = |i: usize| values[i + stretch] - values[i] < LEVEL.1 * (values[i] - sky);
+    // (Two places in a row: one alone may be noise.)
+    let top = (foot..values.len().saturating_sub(stretch + 1)).find(|i| is_level(*i) && is_level(i + 1))?;
     let full = values[top];
-    if full > f64::from(CLIPPED) {
-        return None;
-    }
+    // A slope that ends at white would have gone on.
+    let is_white = values[foot..top + stretch].iter().any(|v| *v > f64::from(CLIPPED));
     // The place nearest to the top at which a share of the way is not reached yet.
     let crossing = |share: f64| -> Option<f64> {
         let level = sky + share * (full - sky);
@@ -104,7 +119,7 @@ fn along(light: &Plane, (centre, radius, metric): (PixelPoint, f64, Metric), see
     let rho = crossing(0.5)?;
     let width_px = (crossing(0.25)? - crossing(0.75)?) / QUARTILES_APART;
     let step = (full - sky) as f32;
-    Some(LimbPoint { x: rho * cos, y: rho * sin, width_px, step, level: full as f32, ..*seen })
+    Some((LimbPoint { x: rho * cos, y: rho * sin, width_px, step, level: full as f32, ..*seen }, is_white))
 }
 
 #[cfg(test)]
@@ -146,7 +161,9 @@ mod tests {
             assert!((width / blur - 0.5).abs() < 0.15, "{blur}: {width}");
         }
         assert!(limb_of(1.5, 0.4).is_none());
-        // Beyond white nobody knows the half.
-        assert!(limb_of(12.0, 3.0).is_none());
+        // Beyond white nobody knows the half, though the slope be wide.
+        for (blur, level) in [(24.0, 1.5), (24.0, 3.0), (12.0, 1.5)] {
+            assert!(limb_of(blur, level).is_none(), "{blur} {level}");
+        }
     }
 }

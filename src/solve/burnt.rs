@@ -28,7 +28,13 @@ pub(super) fn placed(moon: Moon, place: &SkyPlace, aim: &Aim, (width, height): (
     let lens = pointing.map_or_else(|| Lens::rectilinear(width, height, focal), |p| p.lens);
     let shape = SkyShape { lens, flattening: place.flattening(aim.mount(), pointing, near) };
     let light = pointing.map(|pointing| place.light_over(pointing, near));
-    let fit = match look.burnt(near, &shape, radius, light.as_ref().map(|light| light as Shading<'_>)) {
+    // Of a disc that is lit all over no sky need say which way up it is.
+    let even = |_: f64, _: f64| 1.0;
+    let shading = match light.as_ref() {
+        Some(light) => Some(light as Shading<'_>),
+        None => (!is_partial(place)).then_some(&even as Shading<'_>),
+    };
+    let fit = match look.burnt(near, &shape, radius, shading) {
         Burnt::Hardly => return moon,
         Burnt::At(centre, centre_sigma_px) => {
             let fit = DiscFit { centre, centre_sigma_px, ..moon.fit };

@@ -6,7 +6,7 @@ use super::scale;
 use super::sequence::{Seen, Sequence};
 use super::sky_place::SkyPlace;
 use crate::camera::Mount;
-use crate::detect::{CONFIDENT, DiscFit};
+use crate::detect::{CONFIDENT, DiscFit, Look};
 use crate::raster::PixelPoint;
 use crate::registration::{Rejection, RejectionReason};
 use crate::sky::MEAN_SEMIDIAMETER_RAD;
@@ -17,8 +17,8 @@ use crate::units::Angle;
 pub(super) struct Choice {
     pub chosen: Option<usize>,
     pub rejected: Vec<Rejection>,
-    /// Where the way of the other frames' discs has it, where no sky tells.
-    pub expected: Option<PixelPoint>,
+    /// Where the way of most frames' discs has it, and how far off it may lie, pixels, where no sky tells.
+    pub expected: Option<(PixelPoint, f64)>,
 }
 
 /// How sure one must be that has the Moon's size, wherever it stands.
@@ -26,8 +26,30 @@ pub(super) const SURE_OF_SIZE: f64 = 0.6 * CONFIDENT;
 
 impl Choice {
     fn has_rejected(&self, fit: &DiscFit) -> bool {
-        self.rejected.iter().any(|r| r.centre == fit.centre && r.radius_px == fit.radius_px)
+        self.rejected.iter().any(|r| is_of(r, fit))
     }
+
+    /// Whether a disc is a ghost or a lamp, wherever the Moon stands.
+    pub(super) fn is_no_moon(&self, fit: &DiscFit) -> bool {
+        let is_none = |r: &Rejection| matches!(r.reason, RejectionReason::LensGhost | RejectionReason::DoesNotMove);
+        self.rejected.iter().any(|r| is_of(r, fit) && is_none(r))
+    }
+
+    /// With another disc, whatever spoke against that, in the place of the one that was chosen.
+    pub(super) fn put_right(mut self, discs: &[Look], chosen: Option<usize>) -> Self {
+        if let Some(stray) = self.chosen {
+            self.rejected.push(Rejection::new(&discs[stray].fit, RejectionReason::OffTrack));
+        }
+        if let Some(chosen) = chosen {
+            self.rejected.retain(|r| !is_of(r, &discs[chosen].fit));
+        }
+        Choice { chosen, ..self }
+    }
+}
+
+/// Whether a rejection is a disc's.
+fn is_of(rejection: &Rejection, fit: &DiscFit) -> bool {
+    rejection.centre == fit.centre && rejection.radius_px == fit.radius_px
 }
 
 /// Says for each frame which of its discs is the Moon.

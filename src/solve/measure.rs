@@ -67,6 +67,8 @@ pub(super) fn with_what_is_shared(sequence: &Sequence<'_>, moons: Vec<Option<Moo
         let pressed_px = |look: &Look| HALF_PRESSED * look.lopsided() * moon.fit.radius_px;
         let pressed_px = moon.look.as_ref().filter(|_| place.is_none()).map_or(0.0, pressed_px);
         let outside_px = moon.look.as_ref().map_or(0.0, Look::outside_px);
+        // What is measured by itself has that in its numbers already.
+        let outside_px = if moon.fit.radius_sigma_px < outside_px { outside_px } else { 0.0 };
         // An arc takes its circle's centre along.
         let along_px = moon.by_limb * outside_px * moon.look.as_ref().map_or(0.0, Look::lopsided);
         let shared_px = moon.drawn_px().hypot(moon.by_map_px).hypot(pressed_px).hypot(along_px);
@@ -130,7 +132,7 @@ impl Known {
 fn measure_one(
     sequence: &Sequence<'_>,
     k: usize,
-    (look, on_way): (Option<&Look>, Option<PixelPoint>),
+    (look, on_way): (Option<&Look>, Option<(PixelPoint, f64)>),
     (aim, limbs): (&Aim, Option<&Limbs>),
 ) -> Option<Moon> {
     let toned = |look: &Look| limbs.map_or_else(|| look.clone(), |limbs| limbs.moved(look, (sequence, k), aim));
@@ -159,9 +161,10 @@ fn measure_one(
     // A limb must lie where the solution says the Moon is.
     // (On a mount that follows it, it has hardly moved since the frame before.)
     let leash = if aim.is_pointed() { 0.5 } else { 0.1 } * radius + 3.0;
+    let leash = on_way.map_or(leash, |(_, reach)| leash.max(reach));
     let expected_at = place
         .and_then(|place| aim.expects(place))
-        .or(on_way)
+        .or(on_way.map(|(at, _)| at))
         .filter(|at| look.is_none_or(|l| l.fit.centre.distance(*at) < leash || !aim.stands_by_itself(&l.fit, place)));
     let pointing = place.and_then(|place| aim.pointing(place));
     let lens = pointing.map_or_else(|| Lens::rectilinear(width, height, focal), |p| p.lens);
@@ -173,7 +176,7 @@ fn measure_one(
     let near = start.unwrap_or(PixelPoint::new(width as f64 / 2.0, height as f64 / 2.0));
     let flattening = place.and_then(|place| place.flattening(aim.mount(), pointing, near));
     // A mount that follows the Moon has hardly moved since the frame before.
-    let place_known = !aim.is_pointed() && expected_at.is_some();
+    let place_known = !aim.is_pointed() && expected_at.is_some() && on_way.is_none();
     // Where only the frames tell, a disc may differ from the others as they do among themselves.
     let share = match place {
         Some(_) => aim.scale_sigma(),

@@ -62,7 +62,6 @@ use mount::Aim;
 use rayon::prelude::*;
 use sequence::{Seen, Sequence};
 use tone::{Limb, Tone};
-use track::Way;
 
 /// Whose time is trusted.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -253,11 +252,7 @@ impl Measures {
     ) -> Self {
         let first_aim = Aim::solve(sequence, seen, scale, claims);
         let choices = choice::choose(sequence, seen, &first_aim);
-        let way = Way::of(sequence, seen);
-        let choices = match first_aim.is_pointed() {
-            true => choices,
-            false => track::without_strays(sequence, seen, choices, way.as_ref()),
-        };
+        let choices = if first_aim.is_pointed() { choices } else { track::along_the_way(sequence, seen, choices) };
         let limbs = tone.map(|tone| Limbs::of(sequence, seen, &choices, (&first_aim, tone)));
         let moons = measure::measure(sequence, seen, &choices, (&first_aim, limbs.as_ref()));
         let aim = first_aim.solve_again(sequence, &moons);

@@ -379,7 +379,7 @@ fn is_proved(
     // A ring turned by a tenth and back again and again is none that was turned: defocus, glow and trails make discs so much larger.
     let members: Vec<usize> = near.iter().map(|(k, _)| *k).collect();
     let runs = 1 + members.windows(2).filter(|two| !in_a_row(two)).count();
-    let is_to_and_fro = by_air.abs() < SLIGHT && members.len() < 2 * runs;
+    let is_to_and_fro = by_air.abs() < SLIGHT && runs > 1 && members.len() < 2 * runs;
     !is_to_and_fro && (faces >= 1 || beyond_doubt.windows(3).any(in_a_row))
 }
 

@@ -97,11 +97,11 @@ pub(super) fn limbs(sequence: &Sequence<'_>, seen: &[Seen], zoom: &Zoom) -> Vec<
         let place = sequence.place(k);
         // The air presses a low Moon: nothing is known yet of where its zenith is.
         let pressed = place.map_or(1.0, |place| place.flattened(Angle::ZERO).ratio);
-        let radius_px = scale.radius_px(place) / pressed.sqrt();
-        // An arc of a disc that it presses hard is of no such size.
+        // An arc of a disc that it presses hard is of no size that is known.
         if pressed > MOST_PRESSED {
             return None;
         }
+        let radius_px = scale.radius_px(place) / pressed.sqrt();
         // Frames without a time come one after the other.
         let share = seconds(k)
             .filter(|_| last > first)

@@ -169,9 +169,9 @@ fn told(lie: &Lie) -> TempDir {
     folder
 }
 
-fn registered(folder: &Path) -> (Registration, Vec<(String, String)>) {
+fn registered(folder: &Path, looks: &Looks) -> (Registration, Vec<(String, String)>) {
     let read = read_night(folder).expect("there are frames");
-    let found = register_with(&read.value, Default::default(), &nights().looks, &|_| {});
+    let found = register_with(&read.value, Default::default(), looks, &|_| {});
     let said = read.diagnostics.iter().chain(&found.diagnostics);
     let words = said.map(|d| (d.code.to_string(), format!("{d}"))).collect();
     (found.value, words)
@@ -216,7 +216,7 @@ fn no_lie_moves_a_disc_and_each_is_named() {
     let honest: Vec<(&str, usize)> = ["long", "wide", "tracked"]
         .into_iter()
         .map(|rig| {
-            let (found, said) = registered(&nights().folder.path().join(rig));
+            let (found, said) = registered(&nights().folder.path().join(rig), &nights().looks);
             let (right, shown, wrong) = score(&found, rig);
             println!("honest {rig}: {right} of {shown} right {wrong:?}");
             let doubts: Vec<&String> = said.iter().map(|s| &s.0).filter(|c| c.contains("doubt")).collect();
@@ -225,16 +225,17 @@ fn no_lie_moves_a_disc_and_each_is_named() {
             (rig, right)
         })
         .collect();
-    let mut faults = Vec::new();
+    let (mut faults, none) = (Vec::new(), Looks::default());
     println!("{:<36} {:<9} right    named", "lie", "night");
     for lie in LIES {
         let folder = told(lie);
-        let (found, said) = registered(folder.path());
+        let partial = (lie.frames as usize) != (ALL as usize);
+        // How small a Moon is searched for depends on which frames are there: fewer are looked at anew.
+        let (found, said) = registered(folder.path(), if partial { &none } else { &nights().looks });
         let (right, shown, wrong) = score(&found, lie.rig);
         let named: Vec<&str> = said.iter().map(|s| s.0.as_str()).filter(|code| lie.named.contains(code)).collect();
         println!("{:<36} {:<9} {right:>2} of {shown:<2} {}", lie.name, lie.rig, named.join(", "));
         let whole = honest.iter().find(|h| h.0 == lie.rig).unwrap().1;
-        let partial = (lie.frames as usize) != (ALL as usize);
         if !wrong.is_empty() || (!partial && right < whole) || (partial && right < shown) {
             faults.push(format!("{}: {right} of {shown} right, {wrong:?}", lie.name));
         }
@@ -268,7 +269,7 @@ fn two_cameras_in_one_folder_are_two_rigs() {
     }
     let notes = std::fs::read_to_string(nights().folder.path().join("long/shoot.ron")).unwrap();
     std::fs::write(folder.path().join("shoot.ron"), notes).unwrap();
-    let (found, _) = registered(folder.path());
+    let (found, _) = registered(folder.path(), &Looks::default());
     for rig in ["long", "tracked"] {
         let (right, shown, wrong) = score(&found, rig);
         assert!(wrong.is_empty() && right == shown, "{rig}: {right} of {shown} {wrong:?}");

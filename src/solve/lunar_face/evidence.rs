@@ -56,8 +56,11 @@ pub(in crate::solve) fn is_proved(look: &Look, place: Option<&SkyPlace>) -> bool
 /// between them resembles any face by chance.
 fn is_speckled(fit: &DiscFit) -> bool {
     const HARDLY_A_DISC: f64 = 0.7;
+    /// Windows lay off by 0.8 and 0.95 of their edges' width, a sliver's limb by a third (rendered).
+    const RAGGED_IF_SPECKLED: f64 = 0.6;
     const LEAST_MEAN: f32 = 0.1;
-    fit.confidence() < HARDLY_A_DISC && fit.mean_level < LEAST_MEAN * fit.disc_level
+    let is_ragged = fit.residual_px > RAGGED_IF_SPECKLED * fit.edge_width_px;
+    is_ragged && fit.confidence() < HARDLY_A_DISC && fit.mean_level < LEAST_MEAN * fit.disc_level
 }
 
 /// How sure a disc must be that stands behind a surer one which is no Moon: among the lamps, windows and letters of a picture one
@@ -154,10 +157,12 @@ fn shows_a_phase(cutout: &Cutout, fit: &DiscFit) -> bool {
     CLEAR * noise > over_sky && by_means()
 }
 
+/// Where the light of a limb is looked at, radii.
+const RIM: f64 = 0.9;
+
 /// Whether what is brighter than a level is one run of the limb and the rest dark, alike on both sides of the axis; and, where it is lit
 /// broadly, not as smooth as a ball.
 fn is_lit_as_a_phase(light: &Plane, cutout: &Cutout, fit: &DiscFit, level: f32) -> bool {
-    const RIM: f64 = 0.9;
     const SLIVER_CELLS: usize = 60;
     let at = |x: f64, y: f64| {
         let cell = cutout.cell_of(fit, x, y);
@@ -207,14 +212,15 @@ fn tapers(at: &dyn Fn(f64, f64) -> f32, around: &[bool], level: f32) -> bool {
     /// What is lit so far in is no stroke.
     const THICK: f64 = 0.6;
     let count = around.len();
-    // The run begins where a dark limb ends.
-    let Some(begin) = (0..count).find(|&k| around[k] && !around[(k + count - 1) % count]) else { return true };
-    let run: Vec<f64> = (begin..begin + count)
-        .take_while(|k| around[k % count])
+    // The longest run; each begins where a dark limb ends.
+    let length = |begin: usize| (begin..begin + count).take_while(|k| around[k % count]).count();
+    let begins = (0..count).filter(|&k| around[k] && !around[(k + count - 1) % count]);
+    let Some(begin) = begins.max_by_key(|&k| length(k)) else { return true };
+    let run: Vec<f64> = (begin..begin + length(begin))
         .map(|k| {
             let (s, c) = (k as f64 / count as f64 * std::f64::consts::TAU).sin_cos();
-            let depth = (0..).map(|i| f64::from(i) * STEP).take_while(|d| *d < 1.8);
-            depth.map(|d| (d, at((0.9 - d) * c, (0.9 - d) * s) > level)).find(|(_, lit)| !lit).map_or(1.8, |(d, _)| d)
+            let mut depths = (0..).map(|i| f64::from(i) * STEP).take_while(|d| *d < 2.0 * RIM);
+            depths.find(|d| at((RIM - d) * c, (RIM - d) * s) <= level).unwrap_or(2.0 * RIM)
         })
         .collect();
     let mean = |some: &[f64]| some.iter().sum::<f64>() / some.len().max(1) as f64;
@@ -317,5 +323,12 @@ mod tests {
         // A C of an even stroke, and half of one.
         assert!(!tapers_where(|x, y| (0.55..1.0).contains(&x.hypot(y)) && y.atan2(x).abs() > 0.8));
         assert!(!tapers_where(|x, y| (0.55..1.0).contains(&x.hypot(y)) && y.atan2(x).abs() > 2.0));
+        // A brush's stroke, thin at its ends, all but round: no shadow leaves that.
+        let thickness = |x: f64, y: f64| 0.35 * ((y.atan2(x).abs() - 0.8) / 2.4).sqrt();
+        assert!(!tapers_where(|x, y| x.hypot(y) < 1.0
+            && y.atan2(x).abs() > 0.8
+            && 1.0 - x.hypot(y) < 0.12 + thickness(x, y)));
+        // A lit speck apart from a crescent does not hide it.
+        assert!(tapers_where(|x, y| x.hypot(y) < 1.0 && ((x - 2.7).hypot(y) > 2.6 || (x > 0.85 && y.abs() < 0.04))));
     }
 }

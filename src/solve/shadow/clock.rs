@@ -73,7 +73,7 @@ impl Law {
 
 /// Where the axis was from the Moon's centre, in its radii to the east and north, tabulated and interpolated by cubics: within
 /// 2e-4 radii of what the sky says. (Its distance has a kink where it is least.)
-struct Distances {
+struct AxisOffsets {
     start: Instant,
     offsets: Vec<Vector2<f64>>,
 }
@@ -82,7 +82,7 @@ const TABLE_STEP_S: f64 = 900.0;
 /// Clocks are looked for this far off: the widest pair of zones is fourteen hours apart.
 const FARTHEST_S: f64 = 14.6 * 3600.0;
 
-impl Distances {
+impl AxisOffsets {
     fn new(observer: &Observer, (from, to): (Instant, Instant), reach_s: f64) -> Self {
         let start = from.plus_seconds(-reach_s - 2.0 * TABLE_STEP_S);
         let count = ((to.seconds_since(start) + reach_s) / TABLE_STEP_S) as usize + 4;
@@ -93,7 +93,7 @@ impl Distances {
                 Vector2::new(place.shadow.xi.radians(), place.shadow.eta.radians()) / place.semidiameter.radians()
             })
             .collect();
-        Distances { start, offsets }
+        AxisOffsets { start, offsets }
     }
 
     /// When the Moon's centre was nearest to the axis.
@@ -144,7 +144,7 @@ pub(super) struct Comparison<'a> {
     law: Law,
     /// The umbra's radius, in radii of the Moon.
     umbra: f64,
-    table: Distances,
+    table: AxisOffsets,
     edges: &'a [ShadowEdge],
     /// The share of the bright part's light at which the usual edge was traced, logarithm.
     usual_share: f64,
@@ -160,7 +160,7 @@ impl<'a> Comparison<'a> {
     pub fn within(observer: &Observer, edges: &'a [ShadowEdge], reach_s: f64) -> Option<Self> {
         let from = edges.iter().map(|m| m.instant).min_by(|a, b| a.tt_seconds().total_cmp(&b.tt_seconds()))?;
         let to = edges.iter().map(|m| m.instant).max_by(|a, b| a.tt_seconds().total_cmp(&b.tt_seconds()))?;
-        let table = Distances::new(observer, (from, to), reach_s);
+        let table = AxisOffsets::new(observer, (from, to), reach_s);
         // The shadow's size changes little within a night: it is taken at greatest eclipse.
         let there = SkyPlace::at(observer, table.nearest_to_axis());
         let umbra = there.shadow.umbra_radius.radians() / there.semidiameter.radians();
@@ -346,7 +346,7 @@ mod tests {
     fn the_table_of_distances_is_the_skys_also_where_the_moon_is_nearest() {
         let observer = Observer::new(-31.9, 115.75, 6.0).unwrap();
         let from = Instant::parse_utc("2028-12-31T14:00:00Z").unwrap();
-        let table = Distances::new(&observer, (from, from.plus_seconds(20_000.0)), 3600.0);
+        let table = AxisOffsets::new(&observer, (from, from.plus_seconds(20_000.0)), 3600.0);
         let mut worst = 0.0f64;
         for i in 0..80 {
             let instant = from.plus_seconds(257.0 * f64::from(i));
