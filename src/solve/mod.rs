@@ -7,8 +7,8 @@
 //! 2. `scale`: which discs are one Moon: the plate scale, or several where the lens was zoomed; `tone`: what the camera's own
 //!    curve makes of bright and of faint limbs;
 //! 3. `mount`: what the mount did: a fixed tripod's aim from knock to knock, a mount that follows the sky, a hand;
-//! 4. `choice`: which disc of each frame is the Moon, and what the others are; `track`: what stands off the way of
-//!    all the others, where the camera stood still and no sky is known;
+//! 4. `choice`: which disc of each frame is the Moon, and what the others are; `track`: which lies along
+//!    the way of most others, where the camera stood still and no sky is known;
 //! 5. `measure`: each Moon once more with the radius, lens and air known (`limbs`: where the camera puts them, by its
 //!    curve and, beyond white, by its lens's glow, `bloom`; `burnt`: small discs that are white); `mount` again from those;
 //! 6. `face`: which way up, by the Moon's own features (`lunar_face`), where a limb that is bright on one side has drawn a disc,
