@@ -1,19 +1,21 @@
-//! One disc looked at: its limb traced, and what of its pixels is kept for later.
+//! One disc looked at: its limb traced, and what of its pixels is kept for later. `curve` says where its true limb may lie beside the
+//! one that is seen, `middle` measures it where it is out of focus.
+
+mod curve;
+mod middle;
 
 use super::burnt::{self, Burnt};
-use super::circle::{PlacedOn, RadiusPrior, fit_circle, fit_one_circle};
+use super::circle::{PlacedOn, RadiusPrior, fit_circle};
 use super::cutout::Cutout;
 use super::disc_light::{DiscLight, light_of_disc};
-use super::drawn::{bent, lopsided, move_inwards, shifted};
+use super::drawn::lopsided;
 use super::frame::{DiscFit, Expectation, Measured, Shape, View};
 use super::limb::LimbPoint;
-use super::out_of_focus::middle_of_slope;
 use super::rim::Rim;
 use super::small_disc::{self, Shading};
 use super::smear::{Disc, Smear, smear_of};
 use super::trace::{Care, REACH, Traced, converge, trace};
 use crate::raster::{PixelPoint, PixelRect};
-use nalgebra::Vector2;
 use serde::{Deserialize, Serialize};
 
 /// A disc as seen in one frame: all that later passes need of its pixels.
@@ -62,21 +64,9 @@ struct InLight {
 
 /// How far a camera's own curve may place the limb wrong, in widths of the edge: from sRGB to a full S.
 const CURVE_SIGMA: f64 = 0.15;
-/// And how far the cameras of other hands did, whose curves no frame told, in widths of the edge: 0.02 to 0.7 inside (six nights), root
-/// mean square.
-const CURVE_OF_ANOTHER: f64 = 0.4;
-/// How much further out it may place bright limbs than faint ones, in widths of the edge.
-const CURVE_BEND: f64 = 0.4;
-/// What is left of that where the limb was moved by what the curve makes of limbs (by five nights of another hand).
-const MOVED_SHARE: f64 = 0.8;
-/// And of where moving it drew the centre: the curve is told to about this share.
-const MOVED_TO: f64 = 0.3;
 /// How far blooming may move a limb of which a third or more is saturated, in widths of the edge (by rehearsed nights: 0.3
 /// and 0.4 pixels where the edge is 1.2 wide).
 const BLOOM: f64 = 0.3;
-/// As an eye sees it, a disc's edge lies this many widths outside its true limb, give or take.
-const SEEN_OUTSIDE: f64 = 0.5;
-
 /// Fits the limb near a place; `radius` is rectified.
 ///
 /// `shading` is the shadow's light over the disc, for small discs.
@@ -269,54 +259,6 @@ impl Look {
         Look { in_light, ..self }
     }
 
-    /// By the middle of its limb's slope, where that is wide.
-    fn out_of_focus(&self, frame: &Measured<'_>, expected: &Expectation<'_>) -> Option<Look> {
-        if self.small.is_some() || self.fit.confidence() < super::BELIEVED {
-            return None;
-        }
-        let (fit, metric) = (&self.fit, expected.shape.metric(self.from));
-        let factor = self.reduced.max(1.0);
-        let reach = 1.3 * fit.rectified_radius_px * metric.largest_stretch() + 4.0;
-        let (plane, at) = frame.plane.window(PixelRect::around(self.from, reach));
-        let plane = if factor > 1.0 { plane.reduced(factor as usize) } else { plane };
-        let middle = PixelPoint::new((self.from.x - at.x0 as f64) / factor, (self.from.y - at.y0 as f64) / factor);
-        let rectified = |p: &LimbPoint| {
-            let (x, y) = metric.to_rectified(p.x, p.y);
-            LimbPoint { x, y, ..*p }
-        };
-        let seen: Vec<LimbPoint> = self.limb.iter().map(rectified).collect();
-        let (points, width) =
-            middle_of_slope(&plane, (middle, fit.rectified_radius_px / factor, metric), &seen, factor > 1.0)?;
-        let width = width * factor;
-        let larger = |p: LimbPoint| LimbPoint { x: p.x * factor, y: p.y * factor, width_px: p.width_px * factor, ..p };
-        let points: Vec<LimbPoint> = points.into_iter().map(larger).collect();
-        let view = View { plane, at, noise: 0.0, on_codes: false, ignored: frame.plane.ignored().to_vec() };
-        let points = view.shown(points, self.from, metric, 1.0);
-        let circle = fit_circle(&points, fit.rectified_radius_px, expected.radius, PlacedOn::Light)?;
-        let (dx, dy) = metric.to_pixels(circle.x, circle.y);
-        let centre = PixelPoint::new(self.from.x + dx, self.from.y + dy);
-        let limb = points.iter().map(|p| {
-            let (x, y) = metric.to_pixels(p.x - circle.x, p.y - circle.y);
-            LimbPoint { x, y, ..*p }
-        });
-        let points: Vec<LimbPoint> = limb.collect();
-        let near = 2.5 * width;
-        let is_same = centre.distance(fit.centre) < near && (circle.radius - fit.rectified_radius_px).abs() < near;
-        // What a camera's own curve makes of half its light is not known.
-        let traced = Traced { centre, radius: circle.radius, points, circle, metric, on_codes: frame.is_on_codes() };
-        let fit = self.described(&traced);
-        let is_disc = fit.holds() && fit.confidence() > super::BELIEVED && fit.arc_deg > 0.6 * self.fit.arc_deg;
-        (is_same && is_disc).then(|| Look {
-            fit,
-            limb: traced.points,
-            from: centre,
-            on_codes: frame.is_on_codes(),
-            at_middle: true,
-            in_light: None,
-            ..self.clone()
-        })
-    }
-
     /// With the disc on its own grid, where it is large enough.
     pub fn with_cutout(self, frame: &Measured<'_>) -> Look {
         let noise = frame.sky.noise_at(self.fit.centre.x, self.fit.centre.y);
@@ -362,120 +304,12 @@ impl Look {
         self.reduced <= 1.0
     }
 
-    /// The radius of the true limb inside the disc as seen, rectified pixels.
-    pub fn true_radius_px(&self) -> f64 {
-        self.in_light.as_ref().map_or_else(|| self.fit.rectified_radius_px - self.inwards_px(), |light| light.radius)
-    }
-
-    /// From the limb as seen to the true one inside it, where no light told that: nothing, where it was seen on light.
-    fn inwards_px(&self) -> f64 {
-        if self.on_codes && !self.at_middle { SEEN_OUTSIDE * self.fit.edge_width_px } else { 0.0 }
-    }
-
-    /// The disc as seen, with how far its limb may lie from the true one where no other frame tells: the whole of what limbs on
-    /// codes lie outside is taken for an error.
-    pub fn by_itself(&self) -> DiscFit {
-        let outside = self.inwards_px() * self.fit.radius_px / self.fit.rectified_radius_px.max(1e-9);
-        let pull = outside * lopsided(&self.limb, self.fit.radius_px);
-        DiscFit {
-            centre_sigma_px: self.fit.centre_sigma_px.hypot(pull),
-            radius_sigma_px: self.fit.radius_sigma_px.hypot(outside),
-            ..self.fit
-        }
-    }
-
-    /// How far a camera's own curve, which places bright limbs further out than faint ones, may shift the centre, pixels: all frames of a
-    /// light alike, so that none tells of the other. Of a limb that was moved by what the curve is known to do, what such moving leaves; of one that lay
-    /// on light to begin with, nothing, and of a small disc, which all its pixels place. To the right and down.
-    pub fn curve_pull(&self) -> Vector2<f64> {
-        let share = match (self.on_codes && !self.at_middle, self.moved, self.keeps_its_pixels()) {
-            (true, Some(_), _) => MOVED_SHARE,
-            (true, None, false) => 1.0,
-            _ => 0.0,
-        };
-        let bend = share * CURVE_BEND * self.fit.edge_width_px * bent(&self.limb);
-        let moved = self.moved.map_or_else(Vector2::zeros, |(x, y)| MOVED_TO * Vector2::new(x, y));
-        // Both run from the limb's faint side to its bright one, or the other way.
-        let towards = if moved.norm() > bend.norm() { moved } else { bend };
-        towards.try_normalize(1e-12).map_or(towards, |towards| towards * bend.norm().hypot(moved.norm()))
-    }
-
-    /// How far outside the true limb all of it may lie, or inside, by a camera's own curve that nobody told, pixels (what is common to
-    /// bright limbs and faint ones no frame tells): nothing, where it was seen on light, in the middle of a slope that states its own, or
-    /// where all of a small disc's pixels place it.
-    pub fn outside_px(&self) -> f64 {
-        let is_at_edge = self.on_codes && !self.at_middle && !self.keeps_its_pixels();
-        if is_at_edge { CURVE_OF_ANOTHER * self.fit.edge_width_px } else { 0.0 }
-    }
-
-    /// Whether its limb was moved by what the camera's curve makes of limbs.
-    pub fn is_limb_moved(&self) -> bool {
-        self.moved.is_some()
-    }
-
-    /// How much of what all of the limb lies outside itself by the centre goes along with: nought where the limb was seen all round,
-    /// one and more of an arc.
-    pub fn lopsided(&self) -> f64 {
-        lopsided(&self.limb, self.fit.radius_px)
-    }
-
-    /// In which direction from its centre the limb was seen, to the right and down: of the length one where an arc was, nought
-    /// where all of it was.
-    pub fn limb_towards(&self) -> (f64, f64) {
-        let of = |f: fn(&LimbPoint) -> f64| self.limb.iter().map(f).sum::<f64>();
-        let weight = of(|p| p.weight).max(1e-9);
-        let (x, y) =
-            (of(|p| p.weight * p.x / p.x.hypot(p.y)) / weight, of(|p| p.weight * p.y / p.x.hypot(p.y)) / weight);
-        // Half a circle's mean direction is 2 / pi long.
-        let length = x.hypot(y).max(1e-9);
-        let share = (length * std::f64::consts::FRAC_PI_2).min(1.0) / length;
-        (x * share, y * share)
-    }
-
     /// What the white of a small disc of a known radius says of its place.
     pub fn burnt(&self, near: PixelPoint, shape: &dyn Shape, radius: f64, shading: Option<Shading<'_>>) -> Burnt {
         match &self.small {
             Some(view) => burnt::place(view, near, (shape.metric(near), radius), shading),
             None => Burnt::Hardly,
         }
-    }
-
-    /// The limb as it lies on light, as rectified offsets from about its centre; `None` where no light told it.
-    pub fn limb_in_light(&self, shape: &dyn Shape) -> Option<Vec<LimbPoint>> {
-        let light = self.in_light.as_ref()?;
-        let metric = shape.metric(light.from);
-        let rectified = |p: &LimbPoint| {
-            let (x, y) = metric.to_rectified(p.x, p.y);
-            LimbPoint { x, y, ..*p }
-        };
-        Some(light.limb.iter().map(rectified).collect())
-    }
-
-    /// By how many widths of its edge the circle through its limb on light, moved inwards by what is told of each point, is larger than
-    /// a radius (rectified).
-    pub fn larger_than(&self, radius: f64, shape: &dyn Shape, outwards: impl Fn(&LimbPoint) -> f64) -> Option<f64> {
-        let mut points = self.limb_in_light(shape)?;
-        points.iter_mut().for_each(|p| move_inwards(p, outwards(p)));
-        let circle = fit_one_circle(&points, radius, None)?;
-        let weight = points.iter().map(|p| p.weight).sum::<f64>().max(1e-9);
-        let width = points.iter().map(|p| p.weight * p.width_px).sum::<f64>() / weight;
-        Some((circle.radius - radius) / width.max(0.3))
-    }
-
-    /// The limb as it lies on light, offsets from about its centre in pixels of the frame; none where no light told it.
-    pub fn limb_points(&self) -> &[LimbPoint] {
-        self.in_light.as_ref().map_or(&[], |light| &light.limb)
-    }
-
-    /// With its limb on light moved inwards by so many widths of the edge as are told of each point: where the next circle lies
-    /// ([`Look::again`]); what was told of its size before stays.
-    pub fn with_limb_moved(mut self, outwards: impl Fn(&LimbPoint) -> f64) -> Look {
-        if let Some(light) = &mut self.in_light {
-            let moved = shifted(&light.limb, |p| -outwards(p) * p.width_px);
-            light.limb.iter_mut().for_each(|p| move_inwards(p, outwards(p)));
-            self.moved = Some((moved.x, moved.y));
-        }
-        self
     }
 
     /// Whether the disc is small enough for its pixels to be kept.
