@@ -14,6 +14,7 @@ use super::limb::LimbPoint;
 use super::rim::Rim;
 use super::small_disc::{self, Shading};
 use super::smear::{Disc, Smear, smear_of};
+use super::surroundings::unrest;
 use super::trace::{Care, REACH, Traced, converge, trace};
 use crate::raster::{PixelPoint, PixelRect};
 use serde::{Deserialize, Serialize};
@@ -47,6 +48,8 @@ pub(crate) struct Look {
     pub smear: Option<Smear>,
     /// The disc on a grid of its own, where it is large enough to show features.
     pub cutout: Option<Cutout>,
+    /// Share of what surrounds it that is no plain sky ([`unrest`]); zero of what nobody asked yet.
+    pub unrest: f32,
 }
 
 /// A limb as it lies on light, not on codes.
@@ -146,6 +149,7 @@ pub(super) fn first_look(
         moved: None,
         small,
         cutout: None,
+        unrest: 0.0,
     })
 }
 
@@ -263,6 +267,11 @@ impl Look {
     pub fn with_cutout(self, frame: &Measured<'_>) -> Look {
         let noise = frame.sky.noise_at(self.fit.centre.x, self.fit.centre.y);
         Look { cutout: Cutout::take(frame.plane, noise, self.fit.centre, self.fit.radius_px), ..self }
+    }
+
+    /// With how plain the sky around it is.
+    pub fn with_surroundings(self, frame: &Measured<'_>) -> Look {
+        Look { unrest: unrest(frame, self.fit.centre, self.fit.radius_px, self.limb_step), ..self }
     }
 
     /// With the light and the pixels of another plane of the frame: what a difference of channels shows is where a limb lies,

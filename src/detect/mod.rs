@@ -4,7 +4,7 @@
 //! `limb` measures the limb along rays (`edge_profile` places each edge); `circle` fits it (`carried`: what a burnt sliver's glow carried outwards); `out_of_focus` finds the middle of a wide slope; `small_disc` models
 //! the whole image of a disc of a few pixels, `burnt` places one whose lit part is white, and `faint` finds one that
 //! drowns in noise. `frame` is a frame made ready, `trace` a circle through its limb, `look` one disc of it with what is
-//! kept (`cutout`) and what lies on either side of its circle (`rim`), `search` all of them, best first; `smear` whether
+//! kept (`cutout`), what lies on either side of its circle (`rim`) and around it (`surroundings`), `search` all of them, best first; `smear` whether
 //! a limb is wider in one direction. Useful by itself on any photograph: [`find_in_picture`].
 
 mod burnt;
@@ -27,6 +27,7 @@ mod sectors;
 mod sky_level;
 mod small_disc;
 mod smear;
+mod surroundings;
 mod trace;
 
 pub(crate) use burnt::{Burnt, WHITE};

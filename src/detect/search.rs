@@ -54,6 +54,7 @@ pub(crate) fn find_discs(frame: &Measured<'_>, expected: &Expectation<'_>, keep:
     let mut found: Vec<Look> = found.into_iter().map(|look| look.with_limb_in_light(frame, expected)).collect();
     best_first(&mut found);
     let ready = |(order, look): (usize, Look)| {
+        let look = look.with_surroundings(frame);
         // A hundred lamps need no grid each.
         if order < SMALL_WITH_GRID || look.fit.radius_px >= GRID_OF_ALL_PX { look.with_cutout(frame) } else { look }
     };

@@ -17,7 +17,7 @@ use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 
 /// How a file of looks begins: its kind, and the version of what is in it.
-const HEAD: &str = "moonloom looks 8, of version ";
+const HEAD: &str = "moonloom looks 9, of version ";
 
 /// Bytes of the digest at its end.
 const DIGEST: usize = 32;

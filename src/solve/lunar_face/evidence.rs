@@ -40,6 +40,9 @@ const ROUGH: f64 = 0.095;
 
 /// Whether a disc shows the Moon's face, or a phase of it.
 pub(in crate::solve) fn is_proved(look: &Look, place: Option<&SkyPlace>) -> bool {
+    if stands_among_its_like(look) {
+        return false;
+    }
     let is_large = look.fit.radius_px >= FACE_IN_CLEAR_AIR_PX;
     let is_ragged = look.fit.residual_px > RAGGED_PHASE * look.fit.edge_width_px;
     // What is no brighter within its limb than without is no phase.
@@ -50,6 +53,16 @@ pub(in crate::solve) fn is_proved(look: &Look, place: Option<&SkyPlace>) -> bool
         || shows_the_moon_softly(look, place)
         || shows_the_moon_alike(look, place)
         || look.cutout.as_ref().is_some_and(phase)
+}
+
+/// Whether there is no plain sky around a disc: one shape among others, and be it as like the Moon as one of many is by chance. Nobody
+/// doubts a limb like that of a Moon in torn cloud, which showed 0.25 (rendered).
+fn stands_among_its_like(look: &Look) -> bool {
+    const MOST_UNREST: f32 = 0.2;
+    const MOST_UNREST_OF_A_DISC: f32 = 0.4;
+    const NO_DOUBT: f64 = 0.9;
+    let most = if look.fit.confidence() > NO_DOUBT { MOST_UNREST_OF_A_DISC } else { MOST_UNREST };
+    look.unrest > most
 }
 
 /// Whether what is hardly a disc has nearly all of its light in a few specks: windows of a dark house make a limb of points, and what is
@@ -81,8 +94,8 @@ fn is_one_of_many(look: &Look, all: &[Look]) -> bool {
 /// Whether a disc behind a surer one that does not show that it is the Moon does.
 pub(in crate::solve) fn is_proved_behind(look: &Look, all: &[Look], place: Option<&SkyPlace>) -> bool {
     let confidence = look.fit.confidence();
-    (confidence > SURE_BEHIND && !is_one_of_many(look, all) && is_proved(look, place))
-        || (confidence > SURE_IF_ALIKE && shows_the_moon_alike(look, place))
+    let is_alike = || confidence > SURE_IF_ALIKE && !stands_among_its_like(look) && shows_the_moon_alike(look, place);
+    (confidence > SURE_BEHIND && !is_one_of_many(look, all) && is_proved(look, place)) || is_alike()
 }
 
 /// Whether a disc, fitted with the Moon's size, may be the Moon by that, where nothing says where the Moon stands; if too poor a
@@ -109,11 +122,12 @@ fn is_doubtful(fit: &DiscFit) -> bool {
 /// Whether one frame's disc that does not show that it is the Moon may be called so where no other frame supports its size, being
 /// too small to show it.
 pub(in crate::solve) fn may_be_small(look: &Look, others: &[Look]) -> bool {
-    if look.fit.radius_px >= LEAST_RADIUS_PX {
+    if look.fit.radius_px >= LEAST_RADIUS_PX || stands_among_its_like(look) {
         return false;
     }
-    // What is large enough for a phase, and shows a part of its limb without one, is a ball or a bowl.
-    if look.fit.radius_px >= FACE_IN_CLEAR_AIR_PX && look.fit.arc_deg < WHOLE_LIMB_DEG {
+    // What shows a part of its limb without a phase is a ball or a bowl, a brush's stroke or a letter's bow.
+    let is_phase = || look.cutout.as_ref().is_none_or(|c| shows_a_phase(c, &look.fit));
+    if look.fit.arc_deg < WHOLE_LIMB_DEG && (look.fit.radius_px >= FACE_IN_CLEAR_AIR_PX || !is_phase()) {
         return false;
     }
     if look.fit.radius_px < POINT_OF_LIGHT_PX && look.fit.saturated_share > MOST_BURNT {

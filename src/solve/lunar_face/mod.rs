@@ -90,7 +90,10 @@ pub(super) fn shows_the_moon_alike(look: &Look, place: Option<&SkyPlace>) -> boo
 fn is_face(features: Option<Features>, fit: &DiscFit, place: Option<&SkyPlace>) -> bool {
     const A_DISC: f64 = 0.5;
     const LIKE_THE_MAP: f64 = 0.3;
-    let is_hardly_a_disc = fit.confidence() < A_DISC;
+    const PART_OF_A_DISC: f64 = 0.65;
+    const PART_DEG: f64 = 200.0;
+    let least = if fit.arc_deg < PART_DEG { PART_OF_A_DISC } else { A_DISC };
+    let is_hardly_a_disc = fit.confidence() < least;
     turned(features, place).is_some_and(|t| {
         let is_certain = t.is_certain() && (t.correlation > LIKE_THE_MAP || !is_hardly_a_disc);
         is_certain || (t.is_a_face() && !is_hardly_a_disc)
