@@ -1,8 +1,9 @@
 //! One disc looked at: its limb traced, and what of its pixels is kept for later. `curve` says where its true limb may lie beside the
-//! one that is seen, `middle` measures it where it is out of focus.
+//! one that is seen, `middle` measures it where it is out of focus, `pressed` where the air made an oval of it.
 
 mod curve;
 mod middle;
+mod pressed;
 
 use super::burnt::{self, Burnt};
 use super::circle::{PlacedOn, RadiusPrior, fit_circle};
@@ -48,6 +49,8 @@ pub(crate) struct Look {
     pub smear: Option<Smear>,
     /// The disc on a grid of its own, where it is large enough to show features.
     pub cutout: Option<Cutout>,
+    /// Whether it was taken for an oval, which the air makes of a low Moon; its radius is then that of a circle of the same area.
+    pub is_pressed: bool,
     /// Share of what surrounds it that is no plain sky ([`unrest`]); zero of what nobody asked yet.
     pub unrest: f32,
 }
@@ -149,6 +152,7 @@ pub(super) fn first_look(
         moved: None,
         small,
         cutout: None,
+        is_pressed: false,
         unrest: 0.0,
     })
 }

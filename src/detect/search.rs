@@ -51,7 +51,11 @@ pub(crate) fn find_discs(frame: &Measured<'_>, expected: &Expectation<'_>, keep:
     best_first(&mut found);
     found.truncate(keep);
     // What is out of focus is then another circle, and less sure.
-    let mut found: Vec<Look> = found.into_iter().map(|look| look.with_limb_in_light(frame, expected)).collect();
+    let closer = |look: Look| match look.pressed(frame, &levels, expected) {
+        Some(oval) => oval,
+        None => look.with_limb_in_light(frame, expected),
+    };
+    let mut found: Vec<Look> = found.into_iter().map(closer).collect();
     best_first(&mut found);
     let ready = |(order, look): (usize, Look)| {
         let look = look.with_surroundings(frame);

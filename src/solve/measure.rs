@@ -149,6 +149,9 @@ fn measure_one(
     // tell better; so does a Moon of a few pixels, whose glow may be as large as itself.
     let differs = |l: &Look| (l.true_radius_px() / radius - 1.0).abs() > OTHER_SIZE && l.fit.confidence() > CONFIDENT;
     if place.is_none() {
+        if look.is_some_and(|l| l.is_pressed) {
+            return as_found();
+        }
         let is_small = radius < SMALL_DISC_PX;
         if let Some(moon) = look.filter(|_| !is_small).and_then(|l| pressed_by_the_air(sequence, k, l, radius, aim)) {
             return Some(moon);
