@@ -22,14 +22,46 @@ pub(super) fn lights(sequence: &Sequence<'_>, seen: &[Seen]) -> Vec<Vec<bool>> {
     let stays = returning(sequence, &frames, (frames.len() / 4).max(least) - 1, 1);
     // One light that stays may be the Moon on a mount that follows it, unless another moves as the sky does; two cannot.
     match fixtures(sequence, &frames, &stays).len() {
-        0 => return in_the_landscape(sequence, &frames),
-        1 if !moves_as_the_sky(sequence, &frames, &stays) => return in_the_landscape(sequence, &frames),
+        0 => return either(in_the_landscape(sequence, &frames), &between_aims(sequence, &frames)),
+        1 if !moves_as_the_sky(sequence, &frames, &stays) => {
+            return either(in_the_landscape(sequence, &frames), &between_aims(sequence, &frames));
+        }
         _ if frames.len() == 2 => return stays,
         _ => {}
     }
     // The camera stood still: what returns twice is a fixture as well, though the glare hides it in most frames. (Where
     // no time is known, not within a burst, in which the Moon hardly moves.)
     returning(sequence, &frames, 2, (frames.len() / 6).max(3))
+}
+
+fn either(mut one: Vec<Vec<bool>>, other: &[Vec<bool>]) -> Vec<Vec<bool>> {
+    for (one, other) in one.iter_mut().flatten().zip(other.iter().flatten()) {
+        *one |= other;
+    }
+    one
+}
+
+/// Lights that stand still from one aim of a hand to the next while another goes the sky's way past them: a tower's clock, as large as
+/// the Moon.
+fn between_aims(sequence: &Sequence<'_>, frames: &[Vec<&DiscFit>]) -> Vec<Vec<bool>> {
+    let stands_on = |k: usize| frames[k].iter().any(|disc| frames[k + 1].iter().any(|next| is_same_place(disc, next)));
+    let mut out: Vec<Vec<bool>> = frames.iter().map(|discs| vec![false; discs.len()]).collect();
+    let mut begin = 0;
+    while begin < frames.len() {
+        let end = (begin..frames.len() - 1).find(|k| !stands_on(*k)).unwrap_or(frames.len() - 1);
+        let within = |k: usize| (begin..=end).contains(&k);
+        let part: Vec<Vec<&DiscFit>> =
+            frames.iter().enumerate().map(|(k, discs)| if within(k) { discs.clone() } else { Vec::new() }).collect();
+        let stays = returning(sequence, &part, 2, 1);
+        // What was touched in between stays nowhere, nor does it go on its way.
+        if stays.iter().flatten().any(|s| *s) && moves_as_the_sky(sequence, &part, &stays) {
+            for (out, stays) in out[begin..=end].iter_mut().zip(&stays[begin..=end]) {
+                out.clone_from(stays);
+            }
+        }
+        begin = end + 1;
+    }
+    out
 }
 
 /// Lights that stand where a frame of the landscape alone shows one, by the notes' word that it is one and that nobody touched the
