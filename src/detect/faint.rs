@@ -183,7 +183,7 @@ pub(crate) fn find_faint(
     let noise = difference_noise((copy.width(), copy.height()), |x, y| copy.get(x, y));
     let from = |start: PixelPoint| {
         let start = PixelPoint::new((start.x - at.x0 as f64) / factor, (start.y - at.y0 as f64) / factor);
-        small_disc::fit_model(&copy, start, metric, radius / factor, noise.max(1e-7), shading)
+        small_disc::fit_model(&copy, start, metric, radius / factor, (noise.max(1e-7), frame.is_on_codes()), shading)
     };
     let starts = [Some(found), expected_at.filter(|_| shading.is_some())];
     let is_placed = |model: &small_disc::ModelFit| model.sigma_px * factor <= 0.12 * radius;

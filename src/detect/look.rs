@@ -121,7 +121,7 @@ pub(super) fn first_look(
         let (plane, at) = frame.plane.window(PixelRect::around(traced.centre, reach));
         View { plane, at, noise: view.noise, on_codes: false, ignored: view.ignored.clone() }
     });
-    let modelled = small.as_ref().and_then(|view| by_model(view, &mut traced, expected, shading));
+    let modelled = small.as_ref().and_then(|small| by_model((small, view.on_codes), &mut traced, expected, shading));
     let fit = describe(&traced, modelled, light, open_share, view.noise);
     if rim.is_a_line(fit.contrast) {
         return None;
@@ -178,14 +178,14 @@ fn in_light(frame: &Measured<'_>, expected: &Expectation<'_>, fit: &DiscFit) -> 
 
 /// With the radius settled a small disc is placed by the model of its whole image.
 fn by_model(
-    view: &View,
+    (view, is_on_codes): (&View, bool),
     traced: &mut Traced,
     expected: &Expectation<'_>,
     shading: Option<Shading<'_>>,
 ) -> Option<small_disc::ModelFit> {
     let known = expected.radius?;
     let start = view.inside(traced.centre);
-    let mut model = small_disc::fit_model(&view.plane, start, traced.metric, known.radius, view.noise, shading)?;
+    let mut model = small_disc::fit_model(&view.plane, start, traced.metric, known.radius, (view.noise, is_on_codes), shading)?;
     model.centre = PixelPoint::new(model.centre.x + view.at.x0 as f64, model.centre.y + view.at.y0 as f64);
     let (dx, dy) = (traced.centre.x - model.centre.x, traced.centre.y - model.centre.y);
     traced.points.iter_mut().for_each(|p| (p.x, p.y) = (p.x + dx, p.y + dy));
@@ -330,6 +330,21 @@ impl Look {
         self.small.is_some()
     }
 
+    /// Where the middle of its light lies from its centre, to the right and down, in radii; `None` where its pixels were not kept.
+    pub fn lit_towards(&self) -> Option<(f64, f64)> {
+        let view = self.small.as_ref()?;
+        let (centre, radius) = (view.inside(self.fit.centre), self.fit.radius_px);
+        let (mut sum, mut x, mut y) = (0.0, 0.0, 0.0);
+        for (i, light) in view.plane.data().iter().enumerate() {
+            let (dx, dy) = ((i % view.plane.width()) as f64 + 0.5 - centre.x, (i / view.plane.width()) as f64 + 0.5 - centre.y);
+            if dx.hypot(dy) < radius {
+                let light = f64::from(light - self.fit.sky_level).max(0.0);
+                (sum, x, y) = (sum + light, x + light * dx, y + light * dy);
+            }
+        }
+        (sum > 0.0).then(|| (x / (sum * radius), y / (sum * radius)))
+    }
+
     /// The disc once more, with what the sequence has taught since: no pixel is decoded for it.
     pub fn again(&self, expected: &Expectation<'_>, shading: Option<Shading<'_>>) -> Option<DiscFit> {
         let known = expected.radius?.radius;
@@ -338,7 +353,7 @@ impl Look {
                 trace(view, expected, (self.fit.centre, known), &[REACH, 0.15, 0.12], Care::Exact)
             };
             let mut traced = traced_as(expected)?;
-            let model = by_model(view, &mut traced, expected, shading);
+            let model = by_model((view, self.on_codes), &mut traced, expected, shading);
             if model.is_none() {
                 // Cut by the frame's edge, say: so short a limb tells the size less well than the other frames do.
                 const HELD_PX: f64 = 0.01;

@@ -119,6 +119,27 @@ fn combine(terms: &[Plane], unknowns: &DVector<f64>) -> Vec<f64> {
         .collect()
 }
 
+/// By how much each pixel's light may be off because an edge lies off its place: by a camera's own curve, where the codes' is not known,
+/// and by a lens's glow beside what is white. Bright edges lie off by more than faint ones, so that where copper is seen its limb
+/// places the disc.
+fn misplaced(value: &dyn Fn(usize) -> f64, (w, h): (usize, usize), is_on_codes: bool) -> Vec<f64> {
+    /// How far edges lie off, pixels: any, those of bright parts by a curve, and beside white.
+    const ANY: f64 = 0.05;
+    const BY_CURVE: f64 = 0.4;
+    const BESIDE_WHITE: f64 = 0.4;
+    let within = |from: f64, to: f64, v: f64| ((v - from) / (to - from)).clamp(0.0, 1.0);
+    let at = |x: usize, y: usize| value(y.min(h - 1) * w + x.min(w - 1));
+    let one = |i: usize| {
+        let (x, y) = (i % w, i / w);
+        let slope = (at(x + 1, y) - at(x.saturating_sub(1), y)).hypot(at(x, y + 1) - at(x, y.saturating_sub(1))) / 2.0;
+        let beside = (x.saturating_sub(2)..=x + 2).flat_map(|x| (y.saturating_sub(2)..=y + 2).map(move |y| (x, y)));
+        let bright = beside.map(|(x, y)| at(x, y)).fold(0.0, f64::max);
+        let curve = if is_on_codes { BY_CURVE * within(0.1, 0.5, bright) } else { 0.0 };
+        slope * (ANY + curve + BESIDE_WHITE * within(0.7, 0.9, bright))
+    };
+    (0..w * h).map(one).collect()
+}
+
 /// Fits the model near a first centre; `radius` is rectified and held. `None` when the window leaves
 /// the frame too far or the fit runs away.
 pub(super) fn fit_model(
@@ -126,7 +147,7 @@ pub(super) fn fit_model(
     first: PixelPoint,
     metric: Metric,
     radius: f64,
-    noise: f32,
+    (noise, is_on_codes): (f32, bool),
     shading: Option<Shading<'_>>,
 ) -> Option<ModelFit> {
     let reach = radius * metric.largest_stretch() + 5.0;
@@ -140,6 +161,7 @@ pub(super) fn fit_model(
     let value = |i: usize| f64::from(plane.get(window.x0 as usize + i % w, window.y0 as usize + i / w));
     let peak = (0..count).map(value).fold(0.0, f64::max);
     let floor = f64::from(noise);
+    let misplaced = misplaced(&value, (window.width(), window.height()), is_on_codes);
     let weight = |i: usize| {
         let v = value(i);
         if v > 0.97 {
@@ -147,7 +169,7 @@ pub(super) fn fit_model(
         }
         // Seas and rays that the polynomials cannot follow are noise in proportion to the light:
         // 15 % of it, which also keeps the bright part's interior from outvoting the limb.
-        1.0 / (floor * floor + (0.15 * v).powi(2) + (0.004 * peak).powi(2))
+        1.0 / (floor * floor + (0.15 * v).powi(2) + (0.004 * peak).powi(2) + misplaced[i].powi(2))
     };
     let mut x = DVector::zeros(UNKNOWNS);
     (x[0], x[1], x[2]) = (first.x, first.y, 0.9);
@@ -204,5 +226,30 @@ pub(super) fn fit_model(
     }
     let covariance = normal.try_inverse()?;
     let sigma = ((covariance[(0, 0)] + covariance[(1, 1)]) * misfit.max(1.0)).max(0.0).sqrt();
+    // All of the bright limb lies off by as much at once.
+    let terms = model.terms(PixelPoint::new(x[0], x[1]), x[2]);
+    let here = combine(&terms, &x);
+    let slopes: Vec<Vec<f64>> = (0..3)
+        .map(|k| {
+            let mut y = x.clone();
+            y[k] += 0.05;
+            model.image(PixelPoint::new(y[0], y[1]), y[2], &x)
+        })
+        .collect();
+    let mut pull = DVector::zeros(UNKNOWNS);
+    let mut row = DVector::zeros(UNKNOWNS);
+    for i in 0..count {
+        slopes.iter().enumerate().for_each(|(k, s)| row[k] = (s[i] - here[i]) / 0.05);
+        terms.iter().enumerate().for_each(|(k, t)| row[3 + k] = f64::from(t.data()[i]));
+        row[3 + TERMS] = 1.0;
+        let outside = (i % w) as f64 + 0.5 + window.x0 as f64 - x[0];
+        let below = (i / w) as f64 + 0.5 + window.y0 as f64 - x[1];
+        let is_limb = (outside.hypot(below) - radius).abs() < 3.0;
+        if is_limb {
+            pull.axpy(weight(i) * misplaced[i], &row, 1.0);
+        }
+    }
+    let pull = &covariance * pull;
+    let sigma = sigma.hypot(pull[0].hypot(pull[1]));
     Some(ModelFit { centre: PixelPoint::new(x[0], x[1]), sigma_px: sigma, blur_px: x[2], misfit })
 }

@@ -7,11 +7,14 @@ use super::moon::Moon;
 use super::mount::Aim;
 use super::shape::SkyShape;
 use super::sky_place::SkyPlace;
+use super::upright::up_position_angle;
 use crate::detect::{Burnt, DiscFit, SMALL_DISC_PX, Shading};
 use crate::sky::Lens;
 
 /// Share of the disc in the umbra beyond which its lit part is too small to be asked.
 const MOST_COVERED: f64 = 0.9;
+/// What is white has a say unless the limb is so much surer: a glow makes a limb think itself twice as sure as it is.
+const FAR_BETTER: f64 = 0.3;
 
 /// A Moon as it was measured, its centre by the shape of what is white where that tells.
 pub(super) fn placed(moon: Moon, place: &SkyPlace, aim: &Aim, (width, height): (usize, usize)) -> Moon {
@@ -27,7 +30,7 @@ pub(super) fn placed(moon: Moon, place: &SkyPlace, aim: &Aim, (width, height): (
     let (near, pointing) = (moon.fit.centre, aim.pointing(place));
     let lens = pointing.map_or_else(|| Lens::rectilinear(width, height, focal), |p| p.lens);
     let shape = SkyShape { lens, flattening: place.flattening(aim.mount(), pointing, near) };
-    let light = pointing.map(|pointing| place.light_over(pointing, near));
+    let light = up_position_angle((place, aim), near, Some(look)).map(|up| place.light_over(up));
     // Of a disc that is lit all over no sky need say which way up it is.
     let even = |_: f64, _: f64| 1.0;
     let shading = match light.as_ref() {
@@ -36,6 +39,8 @@ pub(super) fn placed(moon: Moon, place: &SkyPlace, aim: &Aim, (width, height): (
     };
     let fit = match look.burnt(near, &shape, radius, shading) {
         Burnt::Hardly => return moon,
+        // Its dark side is seen as well, and places it far better.
+        Burnt::At(_, sigma_px) if moon.fit.centre_sigma_px < FAR_BETTER * sigma_px => return moon,
         Burnt::At(centre, centre_sigma_px) => {
             let fit = DiscFit { centre, centre_sigma_px, ..moon.fit };
             // What the glow makes of a crescent is no circle; of a whole Moon it is a larger one.

@@ -13,6 +13,7 @@ use super::scale::TELLS_NO_SIZE;
 use super::sequence::{Seen, Sequence};
 use super::shape::{Flattening, SkyShape};
 use super::sky_place::SkyPlace;
+use super::upright::up_position_angle;
 use crate::detect::{
     CONFIDENT, Cutout, DiscFit, Expectation, Look, Measured, RadiusPrior, SMALL_DISC_PX, Shading, find_discs,
     find_faint, look_at,
@@ -190,7 +191,7 @@ fn measure_one(
     // What bloom makes of limbs the curve that was told holds for the greater part.
     let is_moved = look.is_some_and(Look::is_limb_moved);
     let expected = known.expectation(if is_moved { 0.25 * saturated } else { saturated });
-    let shading = pointing.zip(place).map(|(pointing, place)| place.light_over(pointing, near));
+    let shading = place.and_then(|place| Some(place.light_over(up_position_angle((place, aim), near, look)?)));
     let shading = shading.as_ref().map(|s| s as Shading<'_>);
     let stray = |fit: &DiscFit| expected_at.is_some_and(|e| e.distance(fit.centre) > leash);
     // What the time says is pressed and the frame shows round was not taken then.

@@ -45,6 +45,7 @@ mod still;
 mod suggestion;
 mod tone;
 mod track;
+mod upright;
 
 pub use looks::{Looks, LooksError};
 pub(crate) use mount::aim_sigma_px;

@@ -56,16 +56,16 @@ impl SkyPlace {
         phase_angle.to_degrees() > 12.0 && (place - expected).abs() < 0.35
     }
 
-    /// How the shadow's light varies over the disc as a camera sees it, by the ephemeris: of the
-    /// offset to the right and down, in radii.
+    /// How the shadow's light varies over the disc as a camera sees it, by the ephemeris, where the image's up has a position angle on
+    /// the sky: of the offset to the right and down, in radii.
     ///
     /// In the umbra a middling Danjon grade gives the run of the light; how steep it really was on
     /// the night is left to the polynomials that multiply it.
-    pub fn light_over(&self, pointing: &CameraPointing, centre: PixelPoint) -> impl Fn(f64, f64) -> f64 + use<> {
+    pub fn light_over(&self, up_position_angle: Angle) -> impl Fn(f64, f64) -> f64 + use<> {
         // Any scale will do; near one keeps the normal equations well conditioned.
         let farthest = self.shadow.separation() + self.semidiameter;
         let brightest = 1.0 / self.shadow_light().radiance(farthest).iter().sum::<f64>();
-        let radiance = self.radiance_over(self.parallactic_angle + pointing.zenith_turn(centre));
+        let radiance = self.radiance_over(up_position_angle);
         move |right, down| radiance(right, down) * brightest
     }
 
