@@ -338,7 +338,10 @@ fn pressed_by_the_air(sequence: &Sequence<'_>, k: usize, look: &Look, radius: f6
 /// by more than limbs err lies along a part of its limb alone (the sides of a Moon that the air presses together), and is off
 /// by about as much. A clipped disc is larger all round, and so may be one of a few pixels by its glow.
 fn unlike_the_others(look: &Look, radius: f64) -> DiscFit {
-    if radius < SMALL_DISC_PX || look.fit.saturated_share >= CLIPPED_SHARE {
+    if radius < SMALL_DISC_PX {
+        return look.by_itself();
+    }
+    if look.fit.saturated_share >= CLIPPED_SHARE {
         return look.fit;
     }
     let differs = ((look.true_radius_px() - radius).abs() - 0.01 * radius).max(0.0);

@@ -1,10 +1,11 @@
 //! Where the true limb lies beside the one that is seen: what light told of it, and what a camera's own curve may have done.
 
-use super::super::circle::fit_one_circle;
+use super::super::circle::{PlacedOn, fit_circle, fit_one_circle};
 use super::super::drawn::{bent, lopsided, move_inwards, shifted};
 use super::super::frame::{DiscFit, Shape};
 use super::super::limb::LimbPoint;
 use super::Look;
+use crate::raster::PixelPoint;
 use nalgebra::Vector2;
 
 /// How much further out a camera's own curve may place bright limbs than faint ones, in widths of the edge.
@@ -31,8 +32,11 @@ impl Look {
     }
 
     /// The disc as seen, with how far its limb may lie from the true one where no other frame tells: the whole of what limbs on
-    /// codes lie outside is taken for an error.
+    /// codes lie outside is taken for an error; of a small disc, in which that is a tenth, the limb on light is taken.
     pub fn by_itself(&self) -> DiscFit {
+        if let Some(fit) = self.small_in_light() {
+            return fit;
+        }
         let outside = self.inwards_px() * self.fit.radius_px / self.fit.rectified_radius_px.max(1e-9);
         let pull = outside * lopsided(&self.limb, self.fit.radius_px);
         DiscFit {
@@ -40,6 +44,22 @@ impl Look {
             radius_sigma_px: self.fit.radius_sigma_px.hypot(outside),
             ..self.fit
         }
+    }
+
+    /// A small disc by its limb on light.
+    fn small_in_light(&self) -> Option<DiscFit> {
+        let light = self.in_light.as_ref().filter(|_| self.keeps_its_pixels())?;
+        let circle = fit_circle(&light.limb, light.radius, None, PlacedOn::Light)?;
+        let scale = self.fit.radius_px / self.fit.rectified_radius_px.max(1e-9);
+        let outside = CURVE_OF_ANOTHER * self.fit.edge_width_px * scale;
+        Some(DiscFit {
+            centre: PixelPoint::new(light.from.x + circle.x, light.from.y + circle.y),
+            radius_px: circle.radius * scale,
+            rectified_radius_px: circle.radius,
+            centre_sigma_px: self.fit.centre_sigma_px.hypot(outside * lopsided(&light.limb, light.radius)),
+            radius_sigma_px: self.fit.radius_sigma_px.hypot(outside),
+            ..self.fit
+        })
     }
 
     /// How far a camera's own curve, which places bright limbs further out than faint ones, may shift the centre, pixels: all frames of a
