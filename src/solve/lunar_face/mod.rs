@@ -37,7 +37,8 @@ fn shows_the_moon_small(look: &Look, place: Option<&SkyPlace>) -> bool {
 /// Whether a disc shows the Moon's seas and nothing finer, as one does that is out of focus or drowns in noise, and one way up only.
 /// Of balls, lights out of focus, charts and gaps in a tree (rendered) those that are as surely discs resemble the map by 0.55 at most,
 /// and one way up no more than 1.5 times as well as any other; a Moon out of focus reached 0.27 and nine times, one in noise
-/// and cloud 0.71 and 1.7 times.
+/// and cloud 0.71 and 1.7 times. Copper in grain and haze, seen all round before a plain sky, resembles it by 0.61 to 0.69 and one way up
+/// 1.25 times as well; of some hundred such discs that are none, rendered or in pictures of anything, none does by more than 0.54.
 fn shows_the_moon_softly(look: &Look, place: Option<&SkyPlace>) -> bool {
     const A_DISC: f64 = 0.6;
     const PERHAPS_A_DISC: f64 = 0.35;
@@ -46,6 +47,11 @@ fn shows_the_moon_softly(look: &Look, place: Option<&SkyPlace>) -> bool {
     const CLEARLY: f64 = 0.63;
     const CLEARLY_ONE_WAY_UP: f64 = 1.6;
     const MOST_SIGMA_DEG: f64 = 1.0;
+    const SURELY_A_DISC: f64 = 0.7;
+    const LONG_ARC_DEG: f64 = 200.0;
+    const MUCH: f64 = 0.6;
+    const RATHER_ONE_WAY_UP: f64 = 1.2;
+    const SIGMA_OF_MUCH_DEG: f64 = 1.5;
     let features = |cutout: &Cutout| Features::of_soft_disc(cutout, &look.fit);
     let turned = || {
         let libration = libration(place);
@@ -55,8 +61,11 @@ fn shows_the_moon_softly(look: &Look, place: Option<&SkyPlace>) -> bool {
     confidence > PERHAPS_A_DISC
         && turned().is_some_and(|t| {
             let likes = |least: f64, one_way_up: f64| t.correlation > least.max(one_way_up * t.runner_up);
-            t.sigma.degrees() < MOST_SIGMA_DEG
-                && ((confidence > A_DISC && likes(LEAST, ONE_WAY_UP)) || likes(CLEARLY, CLEARLY_ONE_WAY_UP))
+            let is_round = confidence > SURELY_A_DISC && look.fit.arc_deg > LONG_ARC_DEG;
+            let sigma_deg = t.sigma.degrees();
+            (is_round && sigma_deg < SIGMA_OF_MUCH_DEG && likes(MUCH, RATHER_ONE_WAY_UP))
+                || (sigma_deg < MOST_SIGMA_DEG
+                    && ((confidence > A_DISC && likes(LEAST, ONE_WAY_UP)) || likes(CLEARLY, CLEARLY_ONE_WAY_UP)))
         })
 }
 
