@@ -185,7 +185,8 @@ fn by_model(
 ) -> Option<small_disc::ModelFit> {
     let known = expected.radius?;
     let start = view.inside(traced.centre);
-    let mut model = small_disc::fit_model(&view.plane, start, traced.metric, known.radius, (view.noise, is_on_codes), shading)?;
+    let mut model =
+        small_disc::fit_model(&view.plane, start, traced.metric, known.radius, (view.noise, is_on_codes), shading)?;
     model.centre = PixelPoint::new(model.centre.x + view.at.x0 as f64, model.centre.y + view.at.y0 as f64);
     let (dx, dy) = (traced.centre.x - model.centre.x, traced.centre.y - model.centre.y);
     traced.points.iter_mut().for_each(|p| (p.x, p.y) = (p.x + dx, p.y + dy));
@@ -336,7 +337,8 @@ impl Look {
         let (centre, radius) = (view.inside(self.fit.centre), self.fit.radius_px);
         let (mut sum, mut x, mut y) = (0.0, 0.0, 0.0);
         for (i, light) in view.plane.data().iter().enumerate() {
-            let (dx, dy) = ((i % view.plane.width()) as f64 + 0.5 - centre.x, (i / view.plane.width()) as f64 + 0.5 - centre.y);
+            let (dx, dy) =
+                ((i % view.plane.width()) as f64 + 0.5 - centre.x, (i / view.plane.width()) as f64 + 0.5 - centre.y);
             if dx.hypot(dy) < radius {
                 let light = f64::from(light - self.fit.sky_level).max(0.0);
                 (sum, x, y) = (sum + light, x + light * dx, y + light * dy);

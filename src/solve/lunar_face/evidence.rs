@@ -122,7 +122,8 @@ fn is_doubtful(fit: &DiscFit) -> bool {
 /// Whether one frame's disc that does not show that it is the Moon may be called so where no other frame supports its size, being
 /// too small to show it.
 pub(in crate::solve) fn may_be_small(look: &Look, others: &[Look]) -> bool {
-    if look.fit.radius_px >= LEAST_RADIUS_PX || stands_among_its_like(look) {
+    // An oval is a letter or a window until it shows that it is a low Moon.
+    if look.fit.radius_px >= LEAST_RADIUS_PX || look.is_pressed || stands_among_its_like(look) {
         return false;
     }
     // What shows a part of its limb without a phase is a ball or a bowl, a brush's stroke or a letter's bow.
