@@ -28,7 +28,7 @@ pub fn develop(cut_outs: Vec<CutOut>, block_px: usize, p: &Placement, compositio
     let mut origin = PixelPoint::default();
     let got = cut_outs.first().map_or(PixelRect::of_size(0, 0), |cut| cut.rect);
     let photographed = Photographed::of(got, source_window(p, p.map.source_centre));
-    let mut least_told = f32::INFINITY;
+    let (mut least_told, mut sky_left) = (f32::INFINITY, f32::INFINITY);
     // The dark of a moment is told by the frame whose steps are the smallest.
     let (mut finest, mut step) = (f32::INFINITY, Step::default());
     let mut frames: Vec<MomentFrame> = Vec::with_capacity(cut_outs.len());
@@ -42,19 +42,19 @@ pub fn develop(cut_outs: Vec<CutOut>, block_px: usize, p: &Placement, compositio
         let disc = (centre, p.source_radius_px);
         let white = white::white(&light, disc);
         let saturated = cut.saturated.iter().zip(&white).map(|(top, white)| *top || *white).collect();
-        let noise = if p.subtract_sky && light.width() > 0 && light.height() > 0 {
-            let noise = sky_model::subtract(&mut light, centre, p.source_radius_px);
-            noise.iter().copied().fold(0.0, f32::max)
+        let left = if p.subtract_sky && light.width() > 0 && light.height() > 0 {
+            sky_model::subtract(&mut light, centre, p.source_radius_px)
         } else {
-            0.0
+            sky_model::Left::default()
         };
         white::keep(&mut light, &white);
-        least_told = least_told.min(cut.darkest_told.max(2.0 * noise) / ratio as f32);
+        least_told = least_told.min(cut.darkest_told.max(2.0 * left.noise) / ratio as f32);
+        sky_left = sky_left.min(left.uneven / ratio as f32);
         if cut.step / (ratio as f32) < finest {
             finest = cut.step / ratio as f32;
             step = shown_step(&light, disc, p.map.reduction(), cut.step).in_light_of(ratio as f32);
         }
-        frames.push(MomentFrame { light, saturated, centre, ratio: ratio as f32, noise });
+        frames.push(MomentFrame { light, saturated, centre, ratio: ratio as f32, noise: left.noise });
     }
     let Some(lead) = frames.first() else {
         let image = LinearImage::new(0, 0);
@@ -84,7 +84,7 @@ pub fn develop(cut_outs: Vec<CutOut>, block_px: usize, p: &Placement, compositio
     if let Some(shadow) = &p.shadow {
         let bright = measure(&image, &saturated, centre, p.source_radius_px).bright;
         let level = bright[0].max(bright[1]).max(bright[2]).max(1e-6);
-        let told = Told { level, least: least_told / level, saturated: &saturated };
+        let told = Told { level, least: least_told / level, sky_left: sky_left / level, saturated: &saturated };
         let lifted = lift(&mut image, centre, shadow, how.shadow_lift, &told);
         smallest_step *= lifted;
         mottle = mottle.map(|m| m * lifted);

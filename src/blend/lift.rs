@@ -15,6 +15,8 @@ pub(super) struct Told<'a> {
     pub level: f32,
     /// The least light that the frames tell, over `level`.
     pub least: f32,
+    /// What the sky's model leaves of it, over `level`: darker light may be the sky's own.
+    pub sky_left: f32,
     /// Which pixels are saturated in every frame.
     pub saturated: &'a [bool],
 }
@@ -33,7 +35,8 @@ pub(super) fn lift(
     }
     let mut largest = 1.0f32;
     let Eclipse { light, brightest } = light_of_this_eclipse(image, centre, shadow, told);
-    let factors = factors(&light, lift, told.least.max(1e-6) * brightest);
+    let factors: Vec<f32> = factors(&light, lift, told.least.max(1e-6) * brightest);
+    let shown = shown(image, centre, shadow, told);
     let width = image.width();
     let axis = (centre.x + shadow.axis_px.0, centre.y + shadow.axis_px.1);
     let last = factors.len() - 1;
@@ -44,11 +47,43 @@ pub(super) fn lift(
         let factor = factors[step] + (factors[step + 1] - factors[step]) * (at - step as f32);
         let (right, down) = (x + shadow.axis_px.0, y + shadow.axis_px.1);
         if right * right + down * down < shadow.radius_px * shadow.radius_px {
-            largest = largest.max(factor);
+            largest = largest.max(factor * shown_at(&shown, x.hypot(y) / shadow.penumbra_px));
         }
-        pixel.iter_mut().for_each(|v| *v *= factor);
+        let shown = shown_at(&shown, x.hypot(y) / shadow.penumbra_px);
+        pixel.iter_mut().for_each(|v| *v *= factor * shown);
     }
     largest
+}
+
+/// How much of the light is shown at each step from the axis: none where all that a disc sends at a distance is less than what the sky's
+/// model leaves elsewhere, for then it may be the sky's, and lifted it would be a cloud that nobody photographed on a Moon.
+fn shown(image: &LinearImage, centre: PixelPoint, shadow: &ShadowOnDisc, told: &Told<'_>) -> Vec<f32> {
+    /// In what the sky's model leaves: nothing is shown below, all above.
+    const NOTHING: f32 = 1.2;
+    const ALL: f32 = 3.0;
+    let mut shown = vec![f32::NAN; BINS];
+    for (bin, light) in light_by_distance(image, centre, shadow, told) {
+        let t = ((light / told.sky_left.max(1e-9) - NOTHING) / (ALL - NOTHING)).clamp(0.0, 1.0);
+        shown[bin] = t * t * (3.0 - 2.0 * t);
+    }
+    // What too few pixels tell is shown as what lies beside it.
+    let known: Vec<usize> = (0..BINS).filter(|i| !shown[*i].is_nan()).collect();
+    let nearest = |i: usize| known.iter().min_by_key(|k| k.abs_diff(i)).map_or(1.0, |k| shown[*k]);
+    let filled: Vec<f32> = (0..BINS).map(nearest).collect();
+    // Without a ring: over three steps.
+    let mean = |i: usize| {
+        let around = &filled[i.saturating_sub(3)..(i + 4).min(BINS)];
+        around.iter().sum::<f32>() / around.len() as f32
+    };
+    (0..BINS).map(mean).collect()
+}
+
+/// The same at a distance from the axis, over the penumbra's radius.
+fn shown_at(shown: &[f32], away: f64) -> f32 {
+    let last = shown.len() - 1;
+    let at = (away * last as f64).min(last as f64) as f32;
+    let step = (at as usize).min(last.saturating_sub(1));
+    shown[step] + (shown[(step + 1).min(last)] - shown[step]) * (at - step as f32)
 }
 
 /// How many steps from the axis to the penumbra's edge the disc's light is read at: some fifty lie on a disc.
@@ -131,6 +166,19 @@ fn stops_by_distance(
     shadow: &ShadowOnDisc,
     told: &Told<'_>,
 ) -> Vec<(usize, f32)> {
+    // Of what lies near the least that is told, half is not.
+    let is_told = |light: &f32| *light > 2.0 * told.least;
+    let read = light_by_distance(image, centre, shadow, told).into_iter();
+    read.filter(|(_, light)| is_told(light)).map(|(bin, light)| (bin, light.log2())).collect()
+}
+
+/// Median light of the disc's pixels at each distance from the axis, over `told.level`, where there are enough.
+fn light_by_distance(
+    image: &LinearImage,
+    centre: PixelPoint,
+    shadow: &ShadowOnDisc,
+    told: &Told<'_>,
+) -> Vec<(usize, f32)> {
     let mut bins: Vec<Vec<f32>> = vec![Vec::new(); BINS];
     for (i, pixel) in image.data().as_chunks::<3>().0.iter().enumerate() {
         let (x, y) = ((i % image.width()) as f64 + 0.5 - centre.x, (i / image.width()) as f64 + 0.5 - centre.y);
@@ -142,14 +190,11 @@ fn stops_by_distance(
             }
         }
     }
-    let in_stops = |(bin, mut values): (usize, Vec<f32>)| {
+    let median = |(bin, mut values): (usize, Vec<f32>)| {
         let middle = values.len() / 2;
-        (values.len() >= FEWEST).then_some(())?;
-        let median = *values.select_nth_unstable_by(middle, f32::total_cmp).1;
-        // Of what lies near the least that is told, half is not.
-        (median > 2.0 * told.least).then(|| (bin, median.log2()))
+        (values.len() >= FEWEST).then(|| (bin, *values.select_nth_unstable_by(middle, f32::total_cmp).1))
     };
-    bins.into_iter().enumerate().filter_map(in_stops).collect()
+    bins.into_iter().enumerate().filter_map(median).collect()
 }
 
 /// Factors at even steps from the axis to the penumbra's edge.
@@ -180,7 +225,7 @@ mod tests {
     use super::*;
 
     fn told(least: f32) -> Told<'static> {
-        Told { level: 1.0, least, saturated: &[] }
+        Told { level: 1.0, least, sky_left: 0.0, saturated: &[] }
     }
 
     fn shadow() -> ShadowOnDisc {

@@ -32,20 +32,49 @@ fn glow(radius: f64, squared: f64) -> f64 {
     radius * radius / squared.max(radius * radius)
 }
 
-/// Subtracts the sky from a window of a frame; returns the standard deviation of what is left in the ring, per
-/// channel. Nothing is subtracted where too little sky is seen.
-pub(super) fn subtract(image: &mut LinearImage, centre: PixelPoint, radius: f64) -> [f32; 3] {
-    std::array::from_fn(|channel| {
+/// What a model of the sky leaves, in light: of the brightest channel.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Left {
+    /// Standard deviation of single pixels.
+    pub noise: f32,
+    /// Root mean square over directions, each a mean of many pixels: bands of haze, a cloud. What is darker than that on the disc may
+    /// be sky.
+    pub uneven: f32,
+}
+
+/// Subtracts the sky from a window of a frame; returns what is left in the ring. Nothing is subtracted where too little sky is seen.
+pub(super) fn subtract(image: &mut LinearImage, centre: PixelPoint, radius: f64) -> Left {
+    let of_channels: [Left; 3] = std::array::from_fn(|channel| {
         let samples = samples(image, channel, centre, radius);
-        let Some((model, noise)) = fit_sky(&samples) else { return 0.0 };
+        let Some((model, noise)) = fit_sky(&samples) else { return Left::default() };
         let width = image.width();
         for (i, pixel) in image.data_mut().chunks_exact_mut(3).enumerate() {
             let (x, y) = ((i % width) as f64 + 0.5 - centre.x, (i / width) as f64 + 0.5 - centre.y);
             let sky = model.x + model.y * x + model.z * y + model.w * glow(radius, x * x + y * y);
             pixel[channel] -= sky as f32;
         }
-        noise as f32
-    })
+        Left { noise: noise as f32, uneven: unevenness(&samples, &model) }
+    });
+    let most = |of: fn(&Left) -> f32| of_channels.iter().map(of).fold(0.0, f32::max);
+    Left { noise: most(|left| left.noise), uneven: most(|left| left.uneven) }
+}
+
+/// Root mean square of what a model leaves in each of some directions, of those that are sky.
+fn unevenness(samples: &[Sample], model: &Vector4<f64>) -> f32 {
+    const DIRECTIONS: usize = 24;
+    const FEWEST: usize = 8;
+    let mut left: Vec<Vec<f64>> = vec![Vec::new(); DIRECTIONS];
+    let limit = spread(samples, model);
+    for s in samples {
+        let off = s.light - s.terms().dot(model);
+        if off.abs() <= limit {
+            let turn = (s.y.atan2(s.x) / std::f64::consts::TAU).rem_euclid(1.0);
+            left[((turn * DIRECTIONS as f64) as usize).min(DIRECTIONS - 1)].push(off);
+        }
+    }
+    let means: Vec<f64> =
+        left.iter().filter(|l| l.len() >= FEWEST).map(|l| l.iter().sum::<f64>() / l.len() as f64).collect();
+    (means.iter().map(|m| m * m).sum::<f64>() / means.len().max(1) as f64).sqrt() as f32
 }
 
 fn samples(image: &LinearImage, channel: usize, centre: PixelPoint, radius: f64) -> Vec<Sample> {
