@@ -331,10 +331,17 @@ impl Look {
         self.small.is_some()
     }
 
-    /// Where the middle of its light lies from its centre, to the right and down, in radii; `None` where its pixels were not kept.
+    /// Where the middle of its light lies from its centre, to the right and down, in radii; `None` where its pixels were not kept, or not
+    /// all of it is shown: an edge of the frame takes light away as a shadow does.
     pub fn lit_towards(&self) -> Option<(f64, f64)> {
         let view = self.small.as_ref()?;
         let (centre, radius) = (view.inside(self.fit.centre), self.fit.radius_px);
+        let (width, height) = (view.plane.width() as f64, view.plane.height() as f64);
+        let is_within = |at: f64, end: f64| at > radius && at + radius < end;
+        let is_shown = view.ignored.iter().all(|r| !r.is_near(self.fit.centre.x, self.fit.centre.y, radius));
+        if !is_shown || !is_within(centre.x, width) || !is_within(centre.y, height) {
+            return None;
+        }
         let (mut sum, mut x, mut y) = (0.0, 0.0, 0.0);
         for (i, light) in view.plane.data().iter().enumerate() {
             let (dx, dy) =

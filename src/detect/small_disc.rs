@@ -7,7 +7,8 @@
 //! plus any quadratic times the shadow's light by the ephemeris, blurred by a Gaussian, on a level
 //! sky. Only the limb is sharp, so only the limb can place it; a brighter or
 //! darker phase changes the polynomials. Gauss-Newton on centre, blur, polynomials and sky together.
-//! Saturated pixels are left out. Neglected: finer markings, which act as noise.
+//! Saturated pixels are left out. Bright limbs may lie off by a camera's curve and by glow, all at once (`misplaced_light`): they
+//! count for less than the copper's, and the stated deviation holds by how much they draw the disc. Neglected: finer markings, which act as noise.
 
 use super::metric::Metric;
 use crate::raster::{PixelPoint, PixelRect, Plane};
@@ -19,6 +20,9 @@ pub(crate) const LARGEST_PX: f64 = 26.0;
 const TERMS: usize = 16;
 /// Centre x, y, blur; then the polynomials; then the sky.
 const UNKNOWNS: usize = 3 + TERMS + 1;
+
+/// So near the model's limb a pixel is of it, pixels; where that is blurred by more, twice as far.
+const LIMB_PX: f64 = 3.0;
 
 /// What the model fit found.
 #[derive(Clone, Copy, Debug)]
@@ -122,20 +126,27 @@ fn combine(terms: &[Plane], unknowns: &DVector<f64>) -> Vec<f64> {
 /// By how much each pixel's light may be off because an edge lies off its place: by a camera's own curve, where the codes' is not known,
 /// and by a lens's glow beside what is white. Bright edges lie off by more than faint ones, so that where copper is seen its limb
 /// places the disc.
-fn misplaced(value: &dyn Fn(usize) -> f64, (w, h): (usize, usize), is_on_codes: bool) -> Vec<f64> {
-    /// How far edges lie off, pixels: any, those of bright parts by a curve, and beside white.
+fn misplaced_light(value: &dyn Fn(usize) -> f64, (w, h): (usize, usize), is_on_codes: bool) -> Vec<f64> {
+    /// How far edges lie off, pixels: any; those of bright parts by a curve (half of a usual edge's width, see `look/curve`); and beside
+    /// white (by two nights of another hand, in which burnt limbs of 6 to 18 px lay 0.3 to 1 px outside).
     const ANY: f64 = 0.05;
     const BY_CURVE: f64 = 0.4;
     const BESIDE_WHITE: f64 = 0.4;
-    let within = |from: f64, to: f64, v: f64| ((v - from) / (to - from)).clamp(0.0, 1.0);
+    /// From this light on, white being one, a part is bright, and to this wholly so; and the same of what is white.
+    const BRIGHT: (f64, f64) = (0.1, 0.5);
+    const WHITE: (f64, f64) = (0.7, 0.9);
+    /// How far a bright part reaches, pixels.
+    const REACH: usize = 2;
+    let within = |(from, to): (f64, f64), v: f64| ((v - from) / (to - from)).clamp(0.0, 1.0);
     let at = |x: usize, y: usize| value(y.min(h - 1) * w + x.min(w - 1));
     let one = |i: usize| {
         let (x, y) = (i % w, i / w);
         let slope = (at(x + 1, y) - at(x.saturating_sub(1), y)).hypot(at(x, y + 1) - at(x, y.saturating_sub(1))) / 2.0;
-        let beside = (x.saturating_sub(2)..=x + 2).flat_map(|x| (y.saturating_sub(2)..=y + 2).map(move |y| (x, y)));
+        let beside = (x.saturating_sub(REACH)..=x + REACH)
+            .flat_map(|x| (y.saturating_sub(REACH)..=y + REACH).map(move |y| (x, y)));
         let bright = beside.map(|(x, y)| at(x, y)).fold(0.0, f64::max);
-        let curve = if is_on_codes { BY_CURVE * within(0.1, 0.5, bright) } else { 0.0 };
-        slope * (ANY + curve + BESIDE_WHITE * within(0.7, 0.9, bright))
+        let curve = if is_on_codes { BY_CURVE * within(BRIGHT, bright) } else { 0.0 };
+        slope * (ANY + curve + BESIDE_WHITE * within(WHITE, bright))
     };
     (0..w * h).map(one).collect()
 }
@@ -161,7 +172,12 @@ pub(super) fn fit_model(
     let value = |i: usize| f64::from(plane.get(window.x0 as usize + i % w, window.y0 as usize + i / w));
     let peak = (0..count).map(value).fold(0.0, f64::max);
     let floor = f64::from(noise);
-    let misplaced = misplaced(&value, (window.width(), window.height()), is_on_codes);
+    let misplaced = misplaced_light(&value, (window.width(), window.height()), is_on_codes);
+    let is_limb = |i: usize, x: &DVector<f64>| {
+        let (right, down) = ((i % w) as f64 + 0.5 + window.x0 as f64 - x[0], (i / w) as f64 + 0.5 + window.y0 as f64 - x[1]);
+        let (u, v) = metric.to_rectified(right, down);
+        (u.hypot(v) - radius).abs() < LIMB_PX.max(2.0 * x[2])
+    };
     let weight = |i: usize| {
         let v = value(i);
         if v > 0.97 {
@@ -174,6 +190,7 @@ pub(super) fn fit_model(
     let mut x = DVector::zeros(UNKNOWNS);
     (x[0], x[1], x[2]) = (first.x, first.y, 0.9);
     let mut normal = DMatrix::zeros(UNKNOWNS, UNKNOWNS);
+    let mut pull = DVector::zeros(UNKNOWNS);
     let mut misfit = f64::INFINITY;
     for round in 0..9 {
         let terms = model.terms(PixelPoint::new(x[0], x[1]), x[2]);
@@ -186,6 +203,7 @@ pub(super) fn fit_model(
         let here = combine(&terms, &x);
         let slopes: Vec<Vec<f64>> = if round == 0 { vec![vec![0.0; count]; 3] } else { (0..3).map(moved).collect() };
         normal.fill(0.0);
+        pull.fill(0.0);
         let mut gradient = DVector::zeros(UNKNOWNS);
         let (mut sum, mut used) = (0.0, 0usize);
         let mut row = DVector::zeros(UNKNOWNS);
@@ -202,6 +220,9 @@ pub(super) fn fit_model(
             let off = value(i) - here[i];
             normal.syger(weight, &row, &row, 1.0);
             gradient.axpy(weight * off, &row, 1.0);
+            if is_limb(i, &x) {
+                pull.axpy(weight * misplaced[i], &row, 1.0);
+            }
             sum += weight * off * off;
             used += 1;
         }
@@ -227,28 +248,6 @@ pub(super) fn fit_model(
     let covariance = normal.try_inverse()?;
     let sigma = ((covariance[(0, 0)] + covariance[(1, 1)]) * misfit.max(1.0)).max(0.0).sqrt();
     // All of the bright limb lies off by as much at once.
-    let terms = model.terms(PixelPoint::new(x[0], x[1]), x[2]);
-    let here = combine(&terms, &x);
-    let slopes: Vec<Vec<f64>> = (0..3)
-        .map(|k| {
-            let mut y = x.clone();
-            y[k] += 0.05;
-            model.image(PixelPoint::new(y[0], y[1]), y[2], &x)
-        })
-        .collect();
-    let mut pull = DVector::zeros(UNKNOWNS);
-    let mut row = DVector::zeros(UNKNOWNS);
-    for i in 0..count {
-        slopes.iter().enumerate().for_each(|(k, s)| row[k] = (s[i] - here[i]) / 0.05);
-        terms.iter().enumerate().for_each(|(k, t)| row[3 + k] = f64::from(t.data()[i]));
-        row[3 + TERMS] = 1.0;
-        let outside = (i % w) as f64 + 0.5 + window.x0 as f64 - x[0];
-        let below = (i / w) as f64 + 0.5 + window.y0 as f64 - x[1];
-        let is_limb = (outside.hypot(below) - radius).abs() < 3.0;
-        if is_limb {
-            pull.axpy(weight(i) * misplaced[i], &row, 1.0);
-        }
-    }
     let pull = &covariance * pull;
     let sigma = sigma.hypot(pull[0].hypot(pull[1]));
     Some(ModelFit { centre: PixelPoint::new(x[0], x[1]), sigma_px: sigma, blur_px: x[2], misfit })

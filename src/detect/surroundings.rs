@@ -18,7 +18,7 @@ const CLEAR: f32 = 4.0;
 const SPREAD: f64 = 0.025;
 
 /// Share of what surrounds a disc that is no plain sky, 0..1: light that neither lies in a plane nor falls off around the disc as a
-/// glow does. `step` is by how much light falls over the limb. Zero where the frame shows too little.
+/// glow does, the ground on one side of it apart. `step` is by how much light falls over the limb. Zero where the frame shows too little.
 ///
 /// Behind the Moon of a photograph is the sky, which a roof or a bough hides here and there: fourteen photographs show 0 to 0.02,
 /// cloud, boughs and letters across (rendered) up to 0.25. Petals, tyres, letters and patterns stand among their like: of 89 circles in
@@ -47,7 +47,41 @@ pub(super) fn unrest(frame: &Measured<'_>, centre: PixelPoint, radius: f64, step
     let noise = frame.sky.noise_at(centre.x, centre.y) / 5f32.sqrt();
     let most = (OFF * step).max(CLEAR * noise);
     let off = plain_sky(&places, most);
-    off.iter().filter(|o| o.abs() > most).count() as f32 / places.len() as f32
+    let mut directions = [Direction::default(); AROUND];
+    for ((terms, _), off) in places.iter().zip(&off) {
+        let turn = (terms.z.atan2(terms.y) / std::f64::consts::TAU).rem_euclid(1.0);
+        let direction = &mut directions[(turn * AROUND as f64).round() as usize % AROUND];
+        direction.off += usize::from(off.abs() > most);
+        direction.darker += usize::from(*off < -most);
+    }
+    let ground = ground(&directions);
+    let no_sky = directions.iter().zip(ground).map(|(direction, is_ground)| if is_ground { 0 } else { direction.off });
+    no_sky.sum::<usize>() as f32 / places.len() as f32
+}
+
+/// How many places in one direction are no sky, and darker than it.
+#[derive(Clone, Copy, Default)]
+struct Direction {
+    off: usize,
+    darker: usize,
+}
+
+/// Which directions a roof, a hill or a wall hides: one run of them, of not much more than half a circle, in each of which something
+/// is no sky, and nearly all of that is darker.
+fn ground(directions: &[Direction; AROUND]) -> [bool; AROUND] {
+    const MOST: usize = AROUND * 11 / 20;
+    const DARKER: f64 = 0.9;
+    let is_off = |i: usize| directions[i % AROUND].off > 0;
+    let mut hidden = [false; AROUND];
+    let begins = (0..AROUND).filter(|&i| is_off(i) && !is_off(i + AROUND - 1));
+    let length = |begin: usize| (begin..begin + AROUND).take_while(|&i| is_off(i)).count();
+    let Some(begin) = begins.max_by_key(|&begin| length(begin)) else { return hidden };
+    let run = begin..begin + length(begin);
+    let of_run = |of: fn(&Direction) -> usize| run.clone().map(|i| of(&directions[i % AROUND])).sum::<usize>() as f64;
+    if run.len() <= MOST && of_run(|d| d.darker) > DARKER * of_run(|d| d.off) {
+        run.for_each(|i| hidden[i % AROUND] = true);
+    }
+    hidden
 }
 
 /// By how much each place lies off the plain sky that most of them agree on: least squares reweighted by Cauchy's function, on a
@@ -95,9 +129,11 @@ mod tests {
         // Dusk, and a glow as a lens's.
         assert!(around(|x, y| 0.2 + 0.001 * x - 0.0006 * y) < 0.01);
         assert!(around(|x, y| 30.0 / x.hypot(y).max(30.0).powi(2)) < 0.05);
-        // A roof below.
-        let roof = around(|_, y| if y > 34.0 { 0.0 } else { 0.2 });
-        assert!((0.02..0.2).contains(&roof), "{roof}");
+        // A roof below it, at its limb, and before it up to its middle.
+        for top in [34.0, 30.0, 15.0, 1.0] {
+            let roof = around(|_, y| if y > top { 0.0 } else { 0.2 });
+            assert!(roof < 0.05, "{top}: {roof}");
+        }
         // Tiles.
         let tiles =
             around(|x, y| if (x / 12.0).floor() as i64 % 2 == (y / 12.0).floor() as i64 % 2 { 0.4 } else { 0.0 });

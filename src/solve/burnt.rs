@@ -9,6 +9,7 @@ use super::shape::SkyShape;
 use super::sky_place::SkyPlace;
 use super::upright::up_position_angle;
 use crate::detect::{Burnt, DiscFit, SMALL_DISC_PX, Shading};
+use crate::raster::PixelPoint;
 use crate::sky::Lens;
 
 /// Share of the disc in the umbra beyond which its lit part is too small to be asked.
@@ -40,7 +41,7 @@ pub(super) fn placed(moon: Moon, place: &SkyPlace, aim: &Aim, (width, height): (
     let fit = match look.burnt(near, &shape, radius, shading) {
         Burnt::Hardly => return moon,
         // Its dark side is seen as well, and places it far better.
-        Burnt::At(_, sigma_px) if moon.fit.centre_sigma_px < FAR_BETTER * sigma_px => return moon,
+        Burnt::At(centre, sigma_px) if is_surer(&moon.fit, centre, sigma_px) => return moon,
         Burnt::At(centre, centre_sigma_px) => {
             let fit = DiscFit { centre, centre_sigma_px, ..moon.fit };
             // What the glow makes of a crescent is no circle; of a whole Moon it is a larger one.
@@ -50,6 +51,13 @@ pub(super) fn placed(moon: Moon, place: &SkyPlace, aim: &Aim, (width, height): (
         Burnt::Shapeless => uncertain(moon.fit, place, radius),
     };
     Moon { fit, ..moon }
+}
+
+/// Whether a disc was placed far more surely than by what is white, and agrees with that.
+fn is_surer(fit: &DiscFit, centre: PixelPoint, sigma_px: f64) -> bool {
+    /// Standard deviations.
+    const AGREES: f64 = 2.0;
+    fit.centre_sigma_px < FAR_BETTER * sigma_px && fit.centre.distance(centre) < AGREES * sigma_px
 }
 
 /// Whether the umbra covers a part of the disc that shifts its light to one side.

@@ -22,10 +22,8 @@ pub(super) fn lights(sequence: &Sequence<'_>, seen: &[Seen]) -> Vec<Vec<bool>> {
     let stays = returning(sequence, &frames, (frames.len() / 4).max(least) - 1, 1);
     // One light that stays may be the Moon on a mount that follows it, unless another moves as the sky does; two cannot.
     match fixtures(sequence, &frames, &stays).len() {
-        0 => return either(in_the_landscape(sequence, &frames), &between_aims(sequence, &frames)),
-        1 if !moves_as_the_sky(sequence, &frames, &stays) => {
-            return either(in_the_landscape(sequence, &frames), &between_aims(sequence, &frames));
-        }
+        0 => return set_aside_by_either(sequence, &frames),
+        1 if !moves_as_the_sky(sequence, &frames, &stays) => return set_aside_by_either(sequence, &frames),
         _ if frames.len() == 2 => return stays,
         _ => {}
     }
@@ -34,11 +32,13 @@ pub(super) fn lights(sequence: &Sequence<'_>, seen: &[Seen]) -> Vec<Vec<bool>> {
     returning(sequence, &frames, 2, (frames.len() / 6).max(3))
 }
 
-fn either(mut one: Vec<Vec<bool>>, other: &[Vec<bool>]) -> Vec<Vec<bool>> {
-    for (one, other) in one.iter_mut().flatten().zip(other.iter().flatten()) {
+/// What stands still where no light does all night: in the landscape, or between two aims.
+fn set_aside_by_either(sequence: &Sequence<'_>, frames: &[Vec<&DiscFit>]) -> Vec<Vec<bool>> {
+    let mut aside = in_the_landscape(sequence, frames);
+    for (one, other) in aside.iter_mut().flatten().zip(between_aims(sequence, frames).into_iter().flatten()) {
         *one |= other;
     }
-    one
+    aside
 }
 
 /// Lights that stand still from one aim of a hand to the next while another goes the sky's way past them: a tower's clock, as large as
@@ -46,6 +46,10 @@ fn either(mut one: Vec<Vec<bool>>, other: &[Vec<bool>]) -> Vec<Vec<bool>> {
 fn between_aims(sequence: &Sequence<'_>, frames: &[Vec<&DiscFit>]) -> Vec<Vec<bool>> {
     let stands_on = |k: usize| frames[k].iter().any(|disc| frames[k + 1].iter().any(|next| is_same_place(disc, next)));
     let mut out: Vec<Vec<bool>> = frames.iter().map(|discs| vec![false; discs.len()]).collect();
+    // A mount that follows the sky shows a lamp go by and the Moon stay.
+    if sequence.night.mount() == Mount::Tracking {
+        return out;
+    }
     let mut begin = 0;
     while begin < frames.len() {
         let end = (begin..frames.len() - 1).find(|k| !stands_on(*k)).unwrap_or(frames.len() - 1);

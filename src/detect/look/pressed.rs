@@ -72,14 +72,14 @@ impl Look {
         let best =
             shapes.filter_map(as_pressed).max_by(|a, b| a.1.fit.confidence().total_cmp(&b.1.fit.confidence()))?;
         let oval = &best.1.fit;
-        let is_better = |round: &DiscFit| {
+        let is_better = |oval: &DiscFit, round: &DiscFit| {
             oval.confidence() > SURER * round.confidence()
                 && (oval.residual_px < CLOSER * round.residual_px || oval.arc_deg > round.arc_deg + MORE_DEG)
         };
-        if !std::iter::once(fit).chain(&as_round).all(is_better) {
+        if !std::iter::once(fit).chain(&as_round).all(|round| is_better(oval, round)) {
             return None;
         }
-        settled(frame, expected, best)
+        settled(frame, expected, best).filter(|oval| is_better(&oval.fit, fit))
     }
 }
 
