@@ -269,6 +269,22 @@ mod tests {
     }
 
     #[test]
+    fn what_may_be_the_skys_own_is_not_shown_and_copper_is() {
+        // The dark half sends a fiftieth of the bright one.
+        let dark_and_bright = |sky_left: f32| {
+            let data = (0..200 * 30).flat_map(|i| [if i % 200 < 90 { 0.02 } else { 1.0f32 }; 3]).collect();
+            let mut image = LinearImage::from_data(200, 30, data).unwrap();
+            let told = Told { sky_left, ..told(0.002) };
+            lift(&mut image, PixelPoint::new(100.0, 15.0), &shadow(), 0.3, &told);
+            (image.pixel(40, 15)[0], image.pixel(180, 15)[0])
+        };
+        let (copper, sunlit) = dark_and_bright(0.002);
+        assert!(copper > 0.019 && sunlit > 0.5, "{copper} {sunlit}");
+        let (haze, sunlit) = dark_and_bright(0.03);
+        assert!(haze < 1e-6 && sunlit > 0.5, "{haze} {sunlit}");
+    }
+
+    #[test]
     fn noise_is_not_lifted() {
         let mut image = LinearImage::from_data(4, 1, vec![1.0; 12]).unwrap();
         lift(&mut image, PixelPoint::new(100.0, 0.5), &shadow(), 0.5, &told(0.04));

@@ -175,6 +175,13 @@ mod tests {
     }
 
     #[test]
+    fn a_band_of_haze_leaves_the_sky_uneven() {
+        let mut image = window(|x, y| (0.05 + 0.004 * (x / 15.0).sin() + 1e-4 * y) as f32);
+        let left = subtract(&mut image, PixelPoint::new(60.0, 60.0), 30.0);
+        assert!((0.001..0.005).contains(&left.uneven), "{left:?}");
+    }
+
+    #[test]
     fn two_fifths_of_anything_do_not_move_the_sky() {
         // A white caption over the lower part of the ring.
         let sky = |x: f64, y: f64| if y > 22.0 { 1.0 } else { (0.02 + 1e-4 * x) as f32 };
@@ -190,6 +197,6 @@ mod tests {
         let noise = |x: f64, y: f64| 0.1 + 0.01 * (((x * 12.9 + y * 78.2).sin() * 43_758.5).fract() as f32);
         let mut image = window(noise);
         let left = subtract(&mut image, PixelPoint::new(60.0, 60.0), 30.0);
-        assert!((0.003..0.009).contains(&left[1]), "{left:?}");
+        assert!((0.003..0.009).contains(&left.noise) && left.uneven < 0.001, "{left:?}");
     }
 }

@@ -49,8 +49,9 @@ pub(crate) struct Look {
     pub smear: Option<Smear>,
     /// The disc on a grid of its own, where it is large enough to show features.
     pub cutout: Option<Cutout>,
-    /// Whether it was taken for an oval, which the air makes of a low Moon; its radius is then that of a circle of the same area.
-    pub is_pressed: bool,
+    /// Its width over its height where it was taken for an oval, which the air makes of a low Moon; its radius is then that of a circle
+    /// of the same area.
+    pub pressed: Option<f64>,
     /// Share of what surrounds it that is no plain sky ([`unrest`]); zero of what nobody asked yet.
     pub unrest: f32,
 }
@@ -152,7 +153,7 @@ pub(super) fn first_look(
         moved: None,
         small,
         cutout: None,
-        is_pressed: false,
+        pressed: None,
         unrest: 0.0,
     })
 }

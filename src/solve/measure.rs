@@ -150,7 +150,8 @@ fn measure_one(
     // tell better; so does a Moon of a few pixels, whose glow may be as large as itself.
     let differs = |l: &Look| (l.true_radius_px() / radius - 1.0).abs() > OTHER_SIZE && l.fit.confidence() > CONFIDENT;
     if place.is_none() {
-        if look.is_some_and(|l| l.is_pressed) {
+        // An oval by itself: no circle of the Moon's size lies along it.
+        if look.is_some_and(|l| l.pressed.is_some()) {
             return as_found();
         }
         let is_small = radius < SMALL_DISC_PX;
@@ -336,9 +337,9 @@ fn pressed_by_the_air(sequence: &Sequence<'_>, k: usize, look: &Look, radius: f6
 
 /// A disc that stands as it was found, with what its radius tells of its centre: a circle that is smaller or larger than the Moon
 /// by more than limbs err lies along a part of its limb alone (the sides of a Moon that the air presses together), and is off
-/// by about as much. A clipped disc is larger all round, and so may be one of a few pixels by its glow.
+/// by about as much. A clipped disc is larger all round, and so may be one of a few pixels by its glow; an oval was taken for one.
 fn unlike_the_others(look: &Look, radius: f64) -> DiscFit {
-    if radius < SMALL_DISC_PX {
+    if radius < SMALL_DISC_PX || look.pressed.is_some() {
         return look.by_itself();
     }
     if look.fit.saturated_share >= CLIPPED_SHARE {

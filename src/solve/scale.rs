@@ -11,7 +11,7 @@
 use super::lunar_face::shows_the_moon;
 use super::sequence::{Seen, Sequence};
 use super::sky_place::SkyPlace;
-use crate::detect::{CONFIDENT, DiscFit, SMALL_DISC_PX};
+use crate::detect::{CONFIDENT, DiscFit, Look, SMALL_DISC_PX};
 use crate::raster::PixelPoint;
 use crate::sky::MEAN_SEMIDIAMETER_RAD;
 use crate::units::Angle;
@@ -112,22 +112,21 @@ pub(super) fn votes(sequence: &Sequence<'_>, seen: &[Seen]) -> Votes {
         .enumerate()
         .map(|(k, seen)| {
             let place = sequence.place(k);
-            // The first look knows no air: what it took for a circle is flattened by a few thousandths.
-            let pressed = place.map_or(1.0, |p| p.flattened(Angle::ZERO).ratio);
-            let unflattened = pressed.sqrt();
+            // The first look knows no air: what it took for a circle is flattened by a few thousandths, if not for an oval.
+            let pressed = |look: &Look| place.map_or(look.pressed.unwrap_or(1.0), |p| p.flattened(Angle::ZERO).ratio);
             seen.discs()
                 .iter()
                 .filter(|look| look.fit.confidence() > 0.5 * CONFIDENT)
                 .map(|look| Vote {
                     scale: focal_length_px(
-                        look.true_radius_px() * unflattened,
+                        look.true_radius_px() * pressed(look).sqrt(),
                         off_axis_px(&look.fit, sequence.size()),
                         semidiameter(place),
                     )
                     .ln(),
                     weight: look.fit.confidence(),
                     fit: look.fit,
-                    pressed,
+                    pressed: pressed(look),
                 })
                 .collect()
         })

@@ -96,3 +96,46 @@ fn over_a_town_the_clipped_moon_is_found_and_no_lamp() {
         }
     }
 }
+
+/// A tower's clock, lit, of the Moon's size, under two of six aims of a hand; the Moon goes the sky's way past it, half in shadow. Painted here,
+/// with no site: nothing but the pixels and the times say which is the Moon.
+#[test]
+fn a_clock_of_the_moons_size_stands_still_between_two_aims_and_is_none() {
+    let (width, height, radius) = (900u32, 600u32, 17.0);
+    let folder = TempDir::new().unwrap();
+    let mut table = String::from("file,utc,exposure_s\n");
+    let mut moons: Vec<(String, f64, f64)> = Vec::new();
+    for i in 0..32u32 {
+        // Five minutes apart the sky goes on by 82 px; the camera was aimed anew before every seventh frame.
+        let (aim, k) = (i / 6, f64::from(i % 6));
+        let moon = (140.3 + 76.2 * k + 11.0 * f64::from(aim), 90.6 + 30.4 * k);
+        let clock = [None, Some((690.4, 470.7)), None, Some((250.2, 480.3)), None, None][aim as usize];
+        let picture = image::RgbImage::from_fn(width, height, |x, y| {
+            let (x, y) = (f64::from(x) + 0.5, f64::from(y) + 0.5);
+            let cover = |(cx, cy): (f64, f64)| (radius + 0.5 - (x - cx).hypot(y - cy)).clamp(0.0, 1.0);
+            let lit = 0.06 + 0.7 * (0.5 + (x - moon.0) / 10.0).clamp(0.0, 1.0);
+            // Its hands.
+            let hand =
+                |(cx, cy): (f64, f64)| if (x - cx).abs() < 1.2 && (-12.0..2.0).contains(&(y - cy)) { 0.3 } else { 1.0 };
+            let light = 0.004 + lit * cover(moon) + clock.map_or(0.0, |c| 0.6 * hand(c) * cover(c));
+            let noise = f64::from(
+                (x as u32).wrapping_mul(2_654_435_761).wrapping_add((y as u32).wrapping_mul(40_503) ^ i) >> 13 & 3,
+            );
+            let code = (255.0 * light.min(1.0).powf(1.0 / 2.2) + noise - 1.5).clamp(0.0, 255.0) as u8;
+            image::Rgb([code; 3])
+        });
+        let name = format!("T{i:04}.png");
+        picture.save(folder.path().join(&name)).unwrap();
+        table.push_str(&format!("{name},2028-12-31T{:02}:{:02}:00Z,0.01\n", 13 + i / 12, 5 * (i % 12)));
+        moons.push((name, moon.0, moon.1));
+    }
+    std::fs::write(folder.path().join("frames.csv"), table).unwrap();
+    let found = registered(folder.path());
+    for (name, x, y) in &moons {
+        let frame = found.frame(name).unwrap();
+        let centre = frame.centre().unwrap_or_else(|| panic!("{name}: {:?}", frame.reason()));
+        let off = (centre.x - x).hypot(centre.y - y);
+        println!("{name}: {off:.2} px off");
+        assert!(off < 3.0, "{name}: {off:.1} px off at {centre:?}");
+    }
+}

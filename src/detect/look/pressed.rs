@@ -1,7 +1,11 @@
 //! A disc that is wider than high: a low Moon, which the air presses, where nobody says how low.
+//!
+//! Neglected: that the air presses the lower half more, and cameras that were held neither level nor on their side.
 
 use super::super::candidates::Sifted;
+use super::super::circle::{Circle, fit_one_circle};
 use super::super::frame::{DiscFit, Expectation, Measured, Shape};
+use super::super::limb::LimbPoint;
 use super::super::metric::Metric;
 use super::super::trace::Care;
 use super::{Look, first_look};
@@ -83,7 +87,7 @@ impl Look {
     }
 }
 
-/// The ratio between those that were tried at which the limb lies closest, and the disc in the frame itself by that.
+/// The ratio between those that were tried at which the disc is surest, and the disc in the frame itself by that.
 fn settled(frame: &Measured<'_>, expected: &Expectation<'_>, (rough, look): (Pressed, Look)) -> Option<Look> {
     const STEP: f64 = 0.02;
     const ROUNDS: usize = 3;
@@ -112,8 +116,28 @@ fn settled(frame: &Measured<'_>, expected: &Expectation<'_>, (rough, look): (Pre
     let fit = &best.fit;
     let is_moon = fit.confidence() > SURE && fit.open_share < MOST_OPEN && fit.arc_deg > LEAST_ARC_DEG;
     let shape = Pressed { ratio, is_sideways: rough.is_sideways };
-    let in_light = || best.with_limb_in_light(frame, &Expectation { shape: &shape, ..*expected });
-    (ratio > LEAST_RATIO && is_moon).then(|| Look { is_pressed: true, ..in_light() })
+    if ratio <= LEAST_RATIO || !is_moon || is_a_phase(&best) {
+        return None;
+    }
+    let oval = best.with_limb_in_light(frame, &Expectation { shape: &shape, ..*expected });
+    Some(Look { pressed: Some(ratio), ..oval })
+}
+
+/// Whether half of a limb that was taken for an oval lies far closer to a circle: a gibbous Moon's, whose terminator is half an oval.
+fn is_a_phase(oval: &Look) -> bool {
+    /// Of the oval's distance from the limb.
+    const CLOSER: f64 = 0.6;
+    const LEAST_ARC_DEG: f64 = 130.0;
+    const AGREEING: f64 = 0.8;
+    let half = |(right, down): (f64, f64)| {
+        let points: Vec<LimbPoint> = oval.limb.iter().filter(|p| p.x * right + p.y * down > 0.0).copied().collect();
+        fit_one_circle(&points, oval.fit.radius_px, None)
+    };
+    let is_round = |circle: &Circle| {
+        circle.residual < CLOSER * oval.fit.residual_px && circle.arc_deg > LEAST_ARC_DEG && circle.agreeing > AGREEING
+    };
+    let sides = [(1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0)];
+    sides.into_iter().filter_map(half).any(|circle| is_round(&circle))
 }
 
 #[cfg(test)]
@@ -124,14 +148,17 @@ mod tests {
 
     /// The surest disc of a frame with one of half-widths `a` and `b` at (251.3, 198.6), of which the shadow leaves what lies right of a
     /// line, before a hill that begins at a row.
-    fn found((a, b): (f64, f64), shadow: f64, hill: f64) -> Look {
+    fn found(halves: (f64, f64), shadow: f64, hill: f64) -> Look {
+        seen_as(halves, hill, |x, _| ((x - shadow) / 30.0).clamp(0.0, 1.0))
+    }
+
+    fn seen_as((a, b): (f64, f64), hill: f64, lit: impl Fn(f64, f64) -> f64) -> Look {
         let (width, height) = (520usize, 400usize);
         let light = |i: usize| {
             let (x, y) = ((i % width) as f64 + 0.5 - 251.3, (i / width) as f64 + 0.5 - 198.6);
             let rho = (x / a).hypot(y / b);
             let inside = ((1.0 - rho) * a.min(b) + 0.5).clamp(0.0, 1.0);
-            let lit = ((x - shadow) / 30.0).clamp(0.0, 1.0);
-            if y > hill { 0.002 } else { (0.004 + 0.3 * lit * inside) as f32 }
+            if y > hill { 0.002 } else { (0.004 + 0.3 * lit(x, y) * inside) as f32 }
         };
         let plane = Plane::from_data(width, height, (0..width * height).map(light).collect()).unwrap().blurred(0.8);
         let plane = crate::raster::CodedPlane::from_light(plane);
@@ -146,12 +173,36 @@ mod tests {
                 let look = found((a, b), -400.0, hill);
                 let off = look.fit.centre.distance(PixelPoint::new(251.3, 198.6));
                 println!("{a:.1} x {b:.1}, hill {hill}: off {off:.2}, radius {:.2}", look.fit.radius_px);
-                assert!(look.is_pressed && off < 1.0 && (look.fit.radius_px - 100.0).abs() < 1.0, "{a} {b} {hill}");
+                assert!(
+                    look.pressed.is_some() && off < 1.0 && (look.fit.radius_px - 100.0).abs() < 1.0,
+                    "{a} {b} {hill}"
+                );
             }
         }
         for shadow in [-400.0, -60.0, 0.0, 50.0] {
             let look = found((100.0, 100.0), shadow, 400.0);
-            assert!(!look.is_pressed && (look.fit.radius_px - 100.0).abs() < 1.0, "{shadow}");
+            assert!(look.pressed.is_none() && (look.fit.radius_px - 100.0).abs() < 1.0, "{shadow}");
+        }
+    }
+
+    #[test]
+    fn a_gibbous_moon_is_round() {
+        // Its terminator is half an ellipse, along which light falls to nothing over a tenth of the radius.
+        for (towards, flat) in (0..4).flat_map(|k| [0.95, 0.9, 0.8, 0.6].map(|flat| (f64::from(k) * 90.0, flat))) {
+            let (s, c) = towards.to_radians().sin_cos();
+            let lit = |x: f64, y: f64| {
+                let (along, across) = ((x * c + y * s) / 100.0, (y * c - x * s) / 100.0);
+                let edge = flat * (1.0 - across * across).max(0.0).sqrt();
+                ((edge - along) / 0.1).clamp(0.0, 1.0)
+            };
+            let look = seen_as((100.0, 100.0), 400.0, lit);
+            let off = look.fit.centre.distance(PixelPoint::new(251.3, 198.6));
+            println!(
+                "gibbous by {flat} towards {towards}: pressed {}, off {off:.2}, radius {:.2}",
+                look.pressed.is_some(),
+                look.fit.radius_px
+            );
+            assert!(look.pressed.is_none(), "{towards} {flat}");
         }
     }
 }

@@ -123,7 +123,7 @@ fn is_doubtful(fit: &DiscFit) -> bool {
 /// too small to show it.
 pub(in crate::solve) fn may_be_small(look: &Look, others: &[Look]) -> bool {
     // An oval is a letter or a window until it shows that it is a low Moon.
-    if look.fit.radius_px >= LEAST_RADIUS_PX || look.is_pressed || stands_among_its_like(look) {
+    if look.fit.radius_px >= LEAST_RADIUS_PX || look.pressed.is_some() || stands_among_its_like(look) {
         return false;
     }
     // What shows a part of its limb without a phase is a ball or a bowl, a brush's stroke or a letter's bow.
