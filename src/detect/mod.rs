@@ -40,7 +40,7 @@ pub(crate) use limb::LimbPoint;
 pub(crate) use look::{Look, look_at};
 pub(crate) use metric::Metric;
 pub(crate) use search::find_discs;
-pub(crate) use small_disc::{LARGEST_PX as SMALL_DISC_PX, Shading};
+pub(crate) use small_disc::{COPPER_TOLD_PX, LARGEST_PX as SMALL_DISC_PX, Shading};
 pub use smear::Smear;
 
 use crate::raster::CodedPlane;

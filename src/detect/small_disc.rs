@@ -21,6 +21,12 @@ const TERMS: usize = 16;
 /// Centre x, y, blur; then the polynomials; then the sky.
 const UNKNOWNS: usize = 3 + TERMS + 1;
 
+/// From this radius on a limb in the umbra tells where a disc is though the lit one lies off; of a smaller one hardly a pixel is free of
+/// the other's light.
+pub(crate) const COPPER_TOLD_PX: f64 = 10.0;
+/// How much of what bright edges may lie off counts as noise of their pixels: all that is told of a disc without copper is its bright
+/// limb.
+const DOUBTED: f64 = 0.6;
 /// So near the model's limb a pixel is of it, pixels; where that is blurred by more, twice as far.
 const LIMB_PX: f64 = 3.0;
 
@@ -172,7 +178,10 @@ pub(super) fn fit_model(
     let value = |i: usize| f64::from(plane.get(window.x0 as usize + i % w, window.y0 as usize + i / w));
     let peak = (0..count).map(value).fold(0.0, f64::max);
     let floor = f64::from(noise);
-    let misplaced = misplaced_light(&value, (window.width(), window.height()), is_on_codes);
+    let misplaced = match radius < COPPER_TOLD_PX {
+        true => vec![0.0; count],
+        false => misplaced_light(&value, (window.width(), window.height()), is_on_codes),
+    };
     let is_limb = |i: usize, x: &DVector<f64>| {
         let (right, down) =
             ((i % w) as f64 + 0.5 + window.x0 as f64 - x[0], (i / w) as f64 + 0.5 + window.y0 as f64 - x[1]);
@@ -186,7 +195,7 @@ pub(super) fn fit_model(
         }
         // Seas and rays that the polynomials cannot follow are noise in proportion to the light:
         // 15 % of it, which also keeps the bright part's interior from outvoting the limb.
-        1.0 / (floor * floor + (0.15 * v).powi(2) + (0.004 * peak).powi(2) + misplaced[i].powi(2))
+        1.0 / (floor * floor + (0.15 * v).powi(2) + (0.004 * peak).powi(2) + (DOUBTED * misplaced[i]).powi(2))
     };
     let mut x = DVector::zeros(UNKNOWNS);
     (x[0], x[1], x[2]) = (first.x, first.y, 0.9);

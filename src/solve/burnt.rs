@@ -8,7 +8,7 @@ use super::mount::Aim;
 use super::shape::SkyShape;
 use super::sky_place::SkyPlace;
 use super::upright::up_position_angle;
-use crate::detect::{Burnt, DiscFit, SMALL_DISC_PX, Shading};
+use crate::detect::{Burnt, COPPER_TOLD_PX, DiscFit, SMALL_DISC_PX, Shading};
 use crate::raster::PixelPoint;
 use crate::sky::Lens;
 
@@ -57,7 +57,8 @@ pub(super) fn placed(moon: Moon, place: &SkyPlace, aim: &Aim, (width, height): (
 fn is_surer(fit: &DiscFit, centre: PixelPoint, sigma_px: f64) -> bool {
     /// Standard deviations.
     const AGREES: f64 = 2.0;
-    fit.centre_sigma_px < FAR_BETTER * sigma_px && fit.centre.distance(centre) < AGREES * sigma_px
+    let is_told = fit.rectified_radius_px > COPPER_TOLD_PX;
+    is_told && fit.centre_sigma_px < FAR_BETTER * sigma_px && fit.centre.distance(centre) < AGREES * sigma_px
 }
 
 /// Whether the umbra covers a part of the disc that shifts its light to one side.
