@@ -192,7 +192,10 @@ fn measure_one(
     // What bloom makes of limbs the curve that was told holds for the greater part.
     let is_moved = look.is_some_and(Look::is_limb_moved);
     let expected = known.expectation(if is_moved { 0.25 * saturated } else { saturated });
-    let shading = place.and_then(|place| Some(place.light_over(up_position_angle((place, aim), near, look)?)));
+    // What drowns in noise is searched for by the light of a solved pointing alone: one taken from its own limb would find itself.
+    let is_told = |_: &&SkyPlace| radius < SMALL_DISC_PX || pointing.is_some();
+    let up = place.filter(is_told).and_then(|place| up_position_angle((place, aim), near, look));
+    let shading = place.zip(up).map(|(place, up)| place.light_over(up));
     let shading = shading.as_ref().map(|s| s as Shading<'_>);
     let stray = |fit: &DiscFit| expected_at.is_some_and(|e| e.distance(fit.centre) > leash);
     // What the time says is pressed and the frame shows round was not taken then.
