@@ -80,14 +80,16 @@ pub fn develop(cut_outs: Vec<CutOut>, block_px: usize, p: &Placement, compositio
     let longest = ratios.iter().copied().fold(0.0, f32::max);
     let dissolved = ratios.iter().filter(|ratio| **ratio > 0.5 * longest).count() > 1;
     let mut smallest_step = if dissolved { 0.0 } else { finest };
+    let mut unshown_share = 0.0;
     let how = &composition.development;
     if let Some(shadow) = &p.shadow {
         let bright = measure(&image, &saturated, centre, p.source_radius_px).bright;
         let level = bright[0].max(bright[1]).max(bright[2]).max(1e-6);
         let told = Told { level, least: least_told / level, sky_left: sky_left / level, saturated: &saturated };
         let lifted = lift(&mut image, centre, shadow, how.shadow_lift, &told);
-        smallest_step *= lifted;
-        mottle = mottle.map(|m| m * lifted);
+        unshown_share = lifted.unshown_share;
+        smallest_step *= lifted.by;
+        mottle = mottle.map(|m| m * lifted.by);
     }
     // A blur is given in pixels of the frame; one that is finer than a block has gone with it.
     let sharpening = match how.sharpening {
@@ -100,8 +102,13 @@ pub fn develop(cut_outs: Vec<CutOut>, block_px: usize, p: &Placement, compositio
     if sharpening != Sharpening::Off {
         sharpen(&mut image, sharpening, p.edge_width_px, (centre, p.source_radius_px));
     }
-    let measure =
-        DiscMeasure { step, smallest_step, mottle, ..measure(&image, &saturated, centre, p.source_radius_px) };
+    let measure = DiscMeasure {
+        step,
+        smallest_step,
+        mottle,
+        unshown_share,
+        ..measure(&image, &saturated, centre, p.source_radius_px)
+    };
     DevelopedDisc { image, block_px, origin, photographed, measure }
 }
 

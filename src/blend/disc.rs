@@ -134,6 +134,8 @@ pub struct DiscMeasure {
     /// The light of the file's smallest step above black, whether it shows or not; zero where it has none that matters, or
     /// where the noise of several frames of like exposures dissolves it.
     pub smallest_step: f32,
+    /// Share of the disc in the shadow that is not shown because it may be the sky's light.
+    pub unshown_share: f32,
 }
 
 /// A step of a file's numbers as it shows on the dark part of a disc, at its median: the light below it and above it, two

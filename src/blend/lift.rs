@@ -21,69 +21,81 @@ pub(super) struct Told<'a> {
     pub saturated: &'a [bool],
 }
 
-/// Divides a disc by the shadow's light to the power of `lift`. What the frames cannot tell stays dark. Returns the largest
-/// factor by which anything of the disc was raised.
+/// What lifting did to a disc.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Lifted {
+    /// The largest factor by which anything of it was raised.
+    pub by: f32,
+    /// Share of it that is shown by less than half, because it may be the sky's light.
+    pub unshown_share: f32,
+}
+
+/// Divides a disc by the shadow's light to the power of `lift`. What the frames cannot tell stays dark, and what may be the sky's own
+/// light is not shown.
 pub(super) fn lift(
     image: &mut LinearImage,
     centre: PixelPoint,
     shadow: &ShadowOnDisc,
     lift: f32,
     told: &Told<'_>,
-) -> f32 {
+) -> Lifted {
+    let mut lifted = Lifted { by: 1.0, unshown_share: 0.0 };
     if shadow.grades.is_empty() || shadow.grades.iter().any(|g| g.len() < 2) {
-        return 1.0;
+        return lifted;
     }
-    let mut largest = 1.0f32;
     let Eclipse { light, brightest } = light_of_this_eclipse(image, centre, shadow, told);
-    let factors: Vec<f32> = factors(&light, lift, told.least.max(1e-6) * brightest);
+    let factors = factors(&light, lift, told.least.max(1e-6) * brightest);
     let shown = shown(image, centre, shadow, told);
     let width = image.width();
     let axis = (centre.x + shadow.axis_px.0, centre.y + shadow.axis_px.1);
-    let last = factors.len() - 1;
+    let (mut all, mut unshown) = (0usize, 0usize);
     for (i, pixel) in image.data_mut().chunks_exact_mut(3).enumerate() {
         let (x, y) = ((i % width) as f64 + 0.5 - axis.0, (i / width) as f64 + 0.5 - axis.1);
-        let at = (x.hypot(y) / shadow.penumbra_px * last as f64).min(last as f64) as f32;
-        let step = (at as usize).min(last - 1);
-        let factor = factors[step] + (factors[step + 1] - factors[step]) * (at - step as f32);
+        let away = x.hypot(y) / shadow.penumbra_px;
+        let (factor, shown) = (at_distance(&factors, away), at_distance(&shown, away));
         let (right, down) = (x + shadow.axis_px.0, y + shadow.axis_px.1);
         if right * right + down * down < shadow.radius_px * shadow.radius_px {
-            largest = largest.max(factor * shown_at(&shown, x.hypot(y) / shadow.penumbra_px));
+            lifted.by = lifted.by.max(factor * shown);
+            all += 1;
+            unshown += usize::from(shown < 0.5);
         }
-        let shown = shown_at(&shown, x.hypot(y) / shadow.penumbra_px);
         pixel.iter_mut().for_each(|v| *v *= factor * shown);
     }
-    largest
+    lifted.unshown_share = unshown as f32 / all.max(1) as f32;
+    lifted
+}
+
+/// A value between those at even steps from the axis, at a distance over the penumbra's radius.
+fn at_distance(steps: &[f32], away: f64) -> f32 {
+    let last = steps.len() - 1;
+    let at = (away * last as f64).min(last as f64) as f32;
+    let step = (at as usize).min(last - 1);
+    steps[step] + (steps[step + 1] - steps[step]) * (at - step as f32)
 }
 
 /// How much of the light is shown at each step from the axis: none where all that a disc sends at a distance is less than what the sky's
-/// model leaves elsewhere, for then it may be the sky's, and lifted it would be a cloud that nobody photographed on a Moon.
+/// model leaves elsewhere, for then it may be the sky's, and lifted it would be a cloud that nobody photographed on a Moon. Red tells it:
+/// copper is brightest there, and a twilit sky darkest.
 fn shown(image: &LinearImage, centre: PixelPoint, shadow: &ShadowOnDisc, told: &Told<'_>) -> Vec<f32> {
     /// In what the sky's model leaves: nothing is shown below, all above.
     const NOTHING: f32 = 1.2;
     const ALL: f32 = 3.0;
+    /// Over so many steps on either side it fades, without a ring.
+    const SOFT: usize = 3;
     let mut shown = vec![f32::NAN; BINS];
-    for (bin, light) in light_by_distance(image, centre, shadow, told) {
-        let t = ((light / told.sky_left.max(1e-9) - NOTHING) / (ALL - NOTHING)).clamp(0.0, 1.0);
+    for (bin, red) in median_by_distance(image, centre, shadow, told, |pixel| pixel[0]) {
+        let t = ((red / told.sky_left.max(1e-9) - NOTHING) / (ALL - NOTHING)).clamp(0.0, 1.0);
         shown[bin] = t * t * (3.0 - 2.0 * t);
     }
     // What too few pixels tell is shown as what lies beside it.
     let known: Vec<usize> = (0..BINS).filter(|i| !shown[*i].is_nan()).collect();
     let nearest = |i: usize| known.iter().min_by_key(|k| k.abs_diff(i)).map_or(1.0, |k| shown[*k]);
     let filled: Vec<f32> = (0..BINS).map(nearest).collect();
-    // Without a ring: over three steps.
     let mean = |i: usize| {
-        let around = &filled[i.saturating_sub(3)..(i + 4).min(BINS)];
+        let around = &filled[i.saturating_sub(SOFT)..(i + SOFT + 1).min(BINS)];
         around.iter().sum::<f32>() / around.len() as f32
     };
     (0..BINS).map(mean).collect()
-}
-
-/// The same at a distance from the axis, over the penumbra's radius.
-fn shown_at(shown: &[f32], away: f64) -> f32 {
-    let last = shown.len() - 1;
-    let at = (away * last as f64).min(last as f64) as f32;
-    let step = (at as usize).min(last.saturating_sub(1));
-    shown[step] + (shown[(step + 1).min(last)] - shown[step]) * (at - step as f32)
 }
 
 /// How many steps from the axis to the penumbra's edge the disc's light is read at: some fifty lie on a disc.
@@ -168,16 +180,18 @@ fn stops_by_distance(
 ) -> Vec<(usize, f32)> {
     // Of what lies near the least that is told, half is not.
     let is_told = |light: &f32| *light > 2.0 * told.least;
-    let read = light_by_distance(image, centre, shadow, told).into_iter();
+    let mean = |pixel: &[f32; 3]| pixel.iter().sum::<f32>() / 3.0;
+    let read = median_by_distance(image, centre, shadow, told, mean).into_iter();
     read.filter(|(_, light)| is_told(light)).map(|(bin, light)| (bin, light.log2())).collect()
 }
 
-/// Median light of the disc's pixels at each distance from the axis, over `told.level`, where there are enough.
-fn light_by_distance(
+/// Median of what the disc's pixels send at each distance from the axis, over `told.level`, where there are enough.
+fn median_by_distance(
     image: &LinearImage,
     centre: PixelPoint,
     shadow: &ShadowOnDisc,
     told: &Told<'_>,
+    light: impl Fn(&[f32; 3]) -> f32,
 ) -> Vec<(usize, f32)> {
     let mut bins: Vec<Vec<f32>> = vec![Vec::new(); BINS];
     for (i, pixel) in image.data().as_chunks::<3>().0.iter().enumerate() {
@@ -186,7 +200,7 @@ fn light_by_distance(
             let away = (x - shadow.axis_px.0).hypot(y - shadow.axis_px.1) / shadow.penumbra_px;
             let bin = (away * (BINS - 1) as f64) as usize;
             if bin < BINS {
-                bins[bin].push(pixel.iter().sum::<f32>() / 3.0 / told.level);
+                bins[bin].push(light(pixel) / told.level);
             }
         }
     }
@@ -275,13 +289,13 @@ mod tests {
             let data = (0..200 * 30).flat_map(|i| [if i % 200 < 90 { 0.02 } else { 1.0f32 }; 3]).collect();
             let mut image = LinearImage::from_data(200, 30, data).unwrap();
             let told = Told { sky_left, ..told(0.002) };
-            lift(&mut image, PixelPoint::new(100.0, 15.0), &shadow(), 0.3, &told);
-            (image.pixel(40, 15)[0], image.pixel(180, 15)[0])
+            let lifted = lift(&mut image, PixelPoint::new(100.0, 15.0), &shadow(), 0.3, &told);
+            (image.pixel(40, 15)[0], image.pixel(180, 15)[0], lifted.unshown_share)
         };
-        let (copper, sunlit) = dark_and_bright(0.002);
-        assert!(copper > 0.019 && sunlit > 0.5, "{copper} {sunlit}");
-        let (haze, sunlit) = dark_and_bright(0.03);
-        assert!(haze < 1e-6 && sunlit > 0.5, "{haze} {sunlit}");
+        let (copper, sunlit, unshown) = dark_and_bright(0.002);
+        assert!(copper > 0.019 && sunlit > 0.5 && unshown == 0.0, "{copper} {sunlit} {unshown}");
+        let (haze, sunlit, unshown) = dark_and_bright(0.03);
+        assert!(haze < 1e-6 && sunlit > 0.5 && (0.3..0.6).contains(&unshown), "{haze} {sunlit} {unshown}");
     }
 
     #[test]

@@ -210,7 +210,7 @@ fn held_words(held: &[(&str, f64, f64)]) -> Option<Diagnostic> {
 }
 
 /// Which discs of true ratios have a shadow whose deep is shown darker than it was, for the tone curve raises it no further
-/// than its frame bears.
+/// than its frame bears, or it may be the sky's.
 fn dark_words(
     composition: &Composition,
     discs: &[Option<Disc<'_>>],
@@ -219,12 +219,15 @@ fn dark_words(
 ) -> Option<Diagnostic> {
     /// What a stop less looks like: nobody sees the tenth of one.
     const SEEN: f32 = 0.5;
+    /// And so large a share of a disc that may be sky and is not shown.
+    const UNSHOWN: f32 = 0.02;
     let mut names = Vec::new();
     for ((disc, gain), most) in discs.iter().zip(gains).zip(most_raised) {
         let Some(disc) = disc.as_ref().filter(|d| matches!(d.placement.gain, Gain::Factor(_))) else { continue };
         let is_eclipsed = disc.placement.sky.is_some_and(|s| s.penumbral_fraction > 0.5);
         let light = disc.measure.dark * gain.iter().copied().fold(0.0, f32::max);
-        if is_eclipsed && stops_lost(&composition.tone, *most, light) > SEEN {
+        let is_unshown = disc.measure.unshown_share > UNSHOWN;
+        if is_eclipsed && (is_unshown || stops_lost(&composition.tone, *most, light) > SEEN) {
             names.push(disc.placement.frame.as_str());
         }
     }
@@ -234,8 +237,8 @@ fn dark_words(
         Diagnostic::note(
             "shadow-held",
             format!(
-                "the deep of the shadow of {} discs is shown darker than it was, for beyond that its noise or its files' steps \
-                 would show: {some}{more}",
+                "the deep of the shadow of {} discs is shown darker than it was, for beyond that its noise, its files' \
+                 steps or what is left of the sky would show: {some}{more}",
                 names.len()
             ),
         )

@@ -32,13 +32,13 @@ fn glow(radius: f64, squared: f64) -> f64 {
     radius * radius / squared.max(radius * radius)
 }
 
-/// What a model of the sky leaves, in light: of the brightest channel.
+/// What a model of the sky leaves, in light.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Left {
-    /// Standard deviation of single pixels.
+    /// Standard deviation of single pixels, of the noisiest channel.
     pub noise: f32,
-    /// Root mean square over directions, each a mean of many pixels: bands of haze, a cloud. What is darker than that on the disc may
-    /// be sky.
+    /// Root mean square of red over directions, each a mean of many pixels: bands of haze, a cloud. What is darker than that on the disc
+    /// may be sky.
     pub uneven: f32,
 }
 
@@ -55,8 +55,7 @@ pub(super) fn subtract(image: &mut LinearImage, centre: PixelPoint, radius: f64)
         }
         Left { noise: noise as f32, uneven: unevenness(&samples, &model) }
     });
-    let most = |of: fn(&Left) -> f32| of_channels.iter().map(of).fold(0.0, f32::max);
-    Left { noise: most(|left| left.noise), uneven: most(|left| left.uneven) }
+    Left { noise: of_channels.iter().map(|left| left.noise).fold(0.0, f32::max), uneven: of_channels[0].uneven }
 }
 
 /// Root mean square of what a model leaves in each of some directions, of those that are sky.

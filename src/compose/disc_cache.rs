@@ -17,7 +17,7 @@ use std::time::SystemTime;
 
 /// Bytes that kept discs may take; the oldest go first.
 const LARGEST: u64 = 2 << 30;
-const MAGIC: &[u8; 8] = b"mldisc10";
+const MAGIC: &[u8; 8] = b"mldisc11";
 /// Length of the digest at a file's end.
 const DIGEST: usize = 32;
 
@@ -99,7 +99,7 @@ impl DiscCache {
         if Sha256::digest(bytes).as_slice() != digest {
             return None;
         }
-        let (head, body) = bytes.split_at_checked(MAGIC.len() + 8 + 16 + 40 + 4 + 32 + 4 + 4 + 16)?;
+        let (head, body) = bytes.split_at_checked(MAGIC.len() + 8 + 16 + 40 + 4 + 32 + 4 + 4 + 16 + 4)?;
         let head = head.strip_prefix(MAGIC)?;
         let whole = |at: usize| Some(u32::from_le_bytes(head.get(at..at + 4)?.try_into().ok()?) as usize);
         let number = |at: usize| Some(f64::from_le_bytes(head.get(at..at + 8)?.try_into().ok()?));
@@ -116,6 +116,7 @@ impl DiscCache {
             dark: single(104)?,
             tinted_share: single(108)?,
             mottle: [single(112)?, single(116)?, single(120)?],
+            unshown_share: single(124)?,
         };
         Some(DevelopedDisc {
             image: LinearImage::from_data(width, height, light)?,
@@ -128,7 +129,7 @@ impl DiscCache {
 
     /// Keeps a disc.
     pub(super) fn write(path: &Path, disc: &DevelopedDisc) {
-        let mut bytes = Vec::with_capacity(MAGIC.len() + 156 + disc.image.data().len() * 4);
+        let mut bytes = Vec::with_capacity(MAGIC.len() + 160 + disc.image.data().len() * 4);
         bytes.extend_from_slice(MAGIC);
         bytes.extend((disc.image.width() as u32).to_le_bytes());
         bytes.extend((disc.image.height() as u32).to_le_bytes());
@@ -144,6 +145,7 @@ impl DiscCache {
         [seen.left, seen.top, seen.right, seen.bottom].iter().for_each(|v| bytes.extend(v.to_le_bytes()));
         bytes.extend(m.smallest_step.to_le_bytes());
         [m.dark, m.tinted_share].iter().chain(&m.mottle).for_each(|v| bytes.extend(v.to_le_bytes()));
+        bytes.extend(m.unshown_share.to_le_bytes());
         disc.image.data().iter().for_each(|v| bytes.extend(v.to_le_bytes()));
         let digest = Sha256::digest(&bytes);
         bytes.extend_from_slice(&digest);

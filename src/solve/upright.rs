@@ -33,9 +33,8 @@ fn by_light(place: &SkyPlace, look: &Look) -> Option<Angle> {
         return None;
     }
     let (right, down) = look.lit_towards().filter(|(x, y)| x.hypot(*y) > LOPSIDED)?;
-    // On the sky the lit side lies away from the shadow's axis; position angles run anticlockwise on the image.
-    let away = (-place.shadow.xi.radians()).atan2(-place.shadow.eta.radians());
-    Some(Angle::from_radians(away - (-right).atan2(-down)))
+    // On the sky the lit side lies away from the shadow's axis, on the image the shadow where it is not; position angles run anticlockwise.
+    Some(place.shadow.position_angle() - Angle::from_radians(right.atan2(down)))
 }
 
 #[cfg(test)]

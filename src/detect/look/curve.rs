@@ -1,11 +1,10 @@
 //! Where the true limb lies beside the one that is seen: what light told of it, and what a camera's own curve may have done.
 
-use super::super::circle::{PlacedOn, fit_circle, fit_one_circle};
+use super::super::circle::fit_one_circle;
 use super::super::drawn::{bent, lopsided, move_inwards, shifted};
 use super::super::frame::{DiscFit, Shape};
 use super::super::limb::LimbPoint;
 use super::Look;
-use crate::raster::PixelPoint;
 use nalgebra::Vector2;
 
 /// How much further out a camera's own curve may place bright limbs than faint ones, in widths of the edge.
@@ -49,13 +48,12 @@ impl Look {
     /// A small disc by its limb on light.
     fn small_in_light(&self) -> Option<DiscFit> {
         let light = self.in_light.as_ref().filter(|_| self.keeps_its_pixels())?;
-        let circle = fit_circle(&light.limb, light.radius, None, PlacedOn::Light)?;
         let scale = self.fit.radius_px / self.fit.rectified_radius_px.max(1e-9);
         let outside = CURVE_OF_ANOTHER * self.fit.edge_width_px * scale;
         Some(DiscFit {
-            centre: PixelPoint::new(light.from.x + circle.x, light.from.y + circle.y),
-            radius_px: circle.radius * scale,
-            rectified_radius_px: circle.radius,
+            centre: light.from,
+            radius_px: light.radius * scale,
+            rectified_radius_px: light.radius,
             centre_sigma_px: self.fit.centre_sigma_px.hypot(outside * lopsided(&light.limb, light.radius)),
             radius_sigma_px: self.fit.radius_sigma_px.hypot(outside),
             ..self.fit
@@ -146,5 +144,36 @@ impl Look {
             self.moved = Some((moved.x, moved.y));
         }
         self
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::super::{Measured, any_disc, find_discs};
+    use crate::raster::{CodedPlane, Plane};
+
+    /// A blurred disc coded by about sRGB's curve, of which nobody says that it is that: on codes it is half a pixel larger.
+    #[test]
+    fn a_small_disc_by_itself_is_as_large_as_its_light() {
+        let (width, height) = (90usize, 80usize);
+        for radius in [6.3, 9.6, 17.4] {
+            let cover = |i: usize| {
+                let (x, y) = ((i % width) as f64 + 0.5 - 44.3, (i / width) as f64 + 0.5 - 40.6);
+                (radius + 0.5 - x.hypot(y)).clamp(0.0, 1.0) as f32
+            };
+            let light = Plane::from_data(width, height, (0..width * height).map(cover).collect()).unwrap().blurred(0.9);
+            let codes =
+                light.data().iter().map(|v| (255.0 * (0.004 + 0.4 * v).powf(1.0 / 2.2)).round() as u8).collect();
+            let curve = std::array::from_fn(|code| (code as f32 / 255.0).powf(2.2));
+            let picture = CodedPlane::from_codes(width, height, codes, curve).unwrap();
+            let look = find_discs(&Measured::new(&picture), &any_disc(width, height), 1)
+                .into_iter()
+                .next()
+                .expect("it is found");
+            let fit = look.by_itself();
+            println!("radius {radius}: {:.2} on codes, {:.2} by itself", look.fit.radius_px, fit.radius_px);
+            assert!((fit.radius_px - radius).abs() < 0.2, "{radius}: {:.2}", fit.radius_px);
+            assert!(look.fit.radius_px > radius + 0.35, "{radius}: {:.2}", look.fit.radius_px);
+        }
     }
 }
