@@ -38,6 +38,9 @@ fn level_camera(lens: Lens, pixel: PixelPoint, altitude: Angle) -> Option<Camera
     Some(CameraPointing { lens, azimuth: Angle::ZERO, altitude: axis, roll: Angle::ZERO })
 }
 
+/// Turns of neighbours that differ by less are one, degrees.
+const ALIKE_DEG: f64 = 6.0;
+
 /// What a mount keeps steady: on one that follows the sky the position angle itself, on a level tripod
 /// its difference from that of a level camera.
 fn steady_part(level: bool, level_up: Angle, orientation: &Orientation) -> Angle {
@@ -49,14 +52,14 @@ fn steady_part(level: bool, level_up: Angle, orientation: &Orientation) -> Angle
 fn stays_level(aim: &Aim, level_ups: &[Option<Angle>], found: &[Option<Orientation>]) -> Option<bool> {
     /// So many frames that agree so well are no chance, degrees.
     const FEWEST: usize = 5;
-    const ALIKE_DEG: f64 = 3.0;
+    const WELL_DEG: f64 = 3.0;
     const MOST: f64 = 0.8;
     let noted = (aim.mount() != Mount::Unknown).then(|| aim.keeps_level());
     let agreeing = |level: bool| {
         let pairs = found.iter().zip(level_ups);
         let parts: Vec<Angle> = pairs.filter_map(|(o, up)| Some(steady_part(level, (*up)?, o.as_ref()?))).collect();
         // A telescope that swings over the pole shows the rest of the night upside down.
-        let alike = |a: &Angle| parts.iter().filter(|b| half_wrapped((**b - *a).degrees()).abs() < ALIKE_DEG).count();
+        let alike = |a: &Angle| parts.iter().filter(|b| half_wrapped((**b - *a).degrees()).abs() < WELL_DEG).count();
         let most = parts.iter().map(alike).max().unwrap_or(0);
         (most >= FEWEST && most as f64 >= MOST * parts.len() as f64).then_some(most)
     };
@@ -71,7 +74,8 @@ fn stays_level(aim: &Aim, level_ups: &[Option<Angle>], found: &[Option<Orientati
     }
 }
 
-/// A frame whose features say something else than those of its neighbours has been misread.
+/// A frame whose features say something else than those of its neighbours has been misread; but from where a telescope swung over the
+/// pole on, all before stand upside down to all after, and a frame near there agrees with those of one side alone.
 pub(super) fn without_strays(
     aim: &Aim,
     level_ups: &[Option<Angle>],
@@ -85,9 +89,18 @@ pub(super) fn without_strays(
         let around = steady.iter().enumerate().filter(|(i, s)| *i != k && s.is_some()).map(|(i, _)| i);
         let mut nearest: Vec<usize> = around.collect();
         nearest.sort_by_key(|i| i.abs_diff(k));
-        let offsets: Vec<f64> = nearest.iter().take(6).filter_map(|i| steady[*i]).map(|s| wrapped(s - mine)).collect();
-        let agreeing = offsets.iter().filter(|o| o.abs() < 6.0).count();
-        if offsets.len() >= 3 && agreeing * 2 < offsets.len() {
+        nearest.truncate(6);
+        let offsets = |side: &[usize]| -> Vec<f64> {
+            side.iter().filter_map(|i| steady[*i]).map(|s| wrapped(s - mine)).collect()
+        };
+        let agreeing = |offsets: &[f64]| offsets.iter().filter(|o| o.abs() < ALIKE_DEG).count();
+        let most_agree = |offsets: &[f64]| !offsets.is_empty() && agreeing(offsets) * 2 >= offsets.len();
+        let all = offsets(&nearest);
+        let (before, after): (Vec<usize>, Vec<usize>) = nearest.iter().partition(|i| **i < k);
+        let has_swung = all.iter().all(|o| half_wrapped(*o).abs() < ALIKE_DEG)
+            && agreeing(&all) >= 2
+            && [before, after].iter().any(|side| most_agree(&offsets(side)));
+        if all.len() >= 3 && !most_agree(&all) && !has_swung {
             found[k] = None;
         }
     }
@@ -130,7 +143,10 @@ pub(super) fn filled(
         near.sort_by(|a, b| (a.0 - hours).abs().total_cmp(&(b.0 - hours).abs()));
         near.truncate(5);
         let Some(first) = near.first() else { continue };
-        let offsets: Vec<f64> = near.iter().map(|n| wrapped(n.1 - first.1)).collect();
+        // Beyond the pole all stand upside down: those say nothing of this side.
+        let is_upside_down = |offset: f64| offset.abs() > 180.0 - ALIKE_DEG;
+        let offsets: Vec<f64> =
+            near.iter().map(|n| wrapped(n.1 - first.1)).filter(|offset| !is_upside_down(*offset)).collect();
         let Some(middle) = median(offsets.clone()) else { continue };
         let spread = median(offsets.iter().map(|o| (o - middle).abs()).collect()).unwrap_or(0.0);
         let base = if level { up } else { Angle::ZERO };

@@ -1,15 +1,16 @@
-//! The Moon's own face on a disc: whether it is there (`evidence`), and which way it is turned (`features`).
+//! The Moon's own face on a disc: whether it is there (`evidence`), and which way it is turned (`features`), however the globe was
+//! (`globes`).
 
 mod evidence;
 mod features;
+mod globes;
 
 pub(super) use evidence::{is_proved, is_proved_behind, may_be_by_size, may_be_small};
 pub(super) use features::{Features, Passage, Shift, Turned, align, turn_against, turn_near};
 
 use super::sky_place::SkyPlace;
 use crate::detect::{Cutout, DiscFit, Look};
-use crate::sky::Libration;
-use crate::units::Angle;
+use globes::{is_some_globe, libration};
 
 /// Whether a disc shows the Moon's face, whichever way it is turned, where each pixel stands clear of the noise.
 pub(super) fn shows_the_moon(look: &Look, place: Option<&SkyPlace>) -> bool {
@@ -30,7 +31,10 @@ fn shows_the_moon_small(look: &Look, place: Option<&SkyPlace>) -> bool {
     const LIKE_THE_MAP: f64 = 0.45;
     const ONE_WAY_UP: f64 = 1.8;
     let features = |cutout: &Cutout| Features::of_any_disc(cutout, &look.fit);
-    turned(look.cutout.as_ref().and_then(features), place)
+    look.cutout
+        .as_ref()
+        .and_then(features)
+        .and_then(|disc| turn_against_place(&disc, place))
         .is_some_and(|t| t.correlation > LIKE_THE_MAP.max(ONE_WAY_UP * t.runner_up))
 }
 
@@ -84,7 +88,8 @@ pub(super) fn shows_the_moon_alike(look: &Look, place: Option<&SkyPlace>) -> boo
     let Some(cutout) = look.cutout.as_ref() else { return false };
     let libration = libration(place);
     let soft = || turn_against(&Features::of_soft_disc(cutout, &look.fit)?, &Features::of_soft_map(&libration)?);
-    let Some((soft, fine)) = soft().zip(turned(Features::of_dark_disc(cutout, &look.fit), place)) else { return false };
+    let fine = || turn_against_place(&Features::of_dark_disc(cutout, &look.fit)?, place);
+    let Some((soft, fine)) = soft().zip(fine()) else { return false };
     let apart = (soft.north - fine.north).normalized_signed().degrees().abs();
     let clearly =
         soft.correlation > LIKE_THE_MAP.max(ONE_WAY_UP * soft.runner_up) && soft.sigma.degrees() < MOST_SIGMA_DEG;
@@ -103,19 +108,15 @@ fn is_face(features: Option<Features>, fit: &DiscFit, place: Option<&SkyPlace>) 
     const PART_DEG: f64 = 200.0;
     let least = if fit.arc_deg < PART_DEG { PART_OF_A_DISC } else { A_DISC };
     let is_hardly_a_disc = fit.confidence() < least;
-    turned(features, place).is_some_and(|t| {
+    let Some(disc) = features else { return false };
+    let is_as_it_was = turn_against_place(&disc, place).is_some_and(|t| {
         let is_certain = t.is_certain() && (t.correlation > LIKE_THE_MAP || !is_hardly_a_disc);
         is_certain || (t.is_a_face() && !is_hardly_a_disc)
-    })
+    });
+    is_as_it_was || is_some_globe(&disc)
 }
 
 /// How features are turned against the map as it is seen from a place.
-fn turned(features: Option<Features>, place: Option<&SkyPlace>) -> Option<Turned> {
-    features.and_then(|of_disc| turn_against(&of_disc, &Features::of_map(&libration(place))?))
-}
-
-/// The Moon's libration as seen from a place; the mean one where that is not known.
-fn libration(place: Option<&SkyPlace>) -> Libration {
-    let mean = Libration { longitude: Angle::ZERO, latitude: Angle::ZERO, axis_position_angle: Angle::ZERO };
-    place.map_or(mean, |p| p.libration)
+fn turn_against_place(disc: &Features, place: Option<&SkyPlace>) -> Option<Turned> {
+    turn_against(disc, &Features::of_map(&libration(place))?)
 }

@@ -175,6 +175,17 @@ impl<'a> Comparison<'a> {
         self.crosses(edge, u).then(|| edge.place - self.modelled(edge, u).0)
     }
 
+    /// The same under whichever curve, within a sigma of the usual ones, brings it nearest; zero where one brings it there.
+    pub fn least_off(&self, edge: &ShadowEdge, ahead_s: f64) -> Option<f64> {
+        let off = |contrast: f64| {
+            let u = Unknowns::at(ahead_s, contrast);
+            self.crosses(edge, u).then(|| edge.place - self.modelled(edge, u).0)
+        };
+        let (soft, hard) = (off(CONTRAST.0 - CONTRAST.1)?, off(CONTRAST.0 + CONTRAST.1)?);
+        // What changes its sign between the two is none at all.
+        Some(0.0f64.clamp(soft.min(hard), soft.max(hard)))
+    }
+
     /// The time within a reach that makes the edges agree best: its cost, and how far ahead their times are then.
     pub fn best_within(&self, reach_s: f64) -> Option<(f64, f64)> {
         let steps = (reach_s / 120.0) as i64;

@@ -40,7 +40,7 @@ pub(super) fn contradicts(comparison: &Comparison<'_>, edge: &ShadowEdge, clock:
     let minutes = clock.map_or(0.0, |c| c.ahead_s);
     // What a clock that is off by minutes explains is no contradiction.
     let known = if minutes.abs() < 60.0 * f64::from(MINUTES) { minutes } else { 0.0 };
-    comparison.off(edge, known).is_none_or(|off| off.abs() > CONTRADICTION)
+    comparison.least_off(edge, known).is_none_or(|off| off.abs() > CONTRADICTION)
 }
 
 /// The slip that makes edges agree whose own times do not; `None` where they agree, or where nothing does.
@@ -52,6 +52,10 @@ pub(super) fn slip(observer: &Observer, edges: &[ShadowEdge], clock: Option<&Clo
         return Some(Slip::Zone(zone));
     }
     let comparison = Comparison::new(observer, edges)?;
+    // A roof, a cloud's edge or haze over the dark part moves some edges, a slip all.
+    if edges.iter().filter(|e| contradicts(&comparison, e, None)).count() * 2 <= edges.len() {
+        return None;
+    }
     let agree = |ahead_s: f64| {
         let good =
             edges.iter().filter(|e| comparison.off(e, ahead_s).is_some_and(|off| off.abs() < 0.6 * CONTRADICTION));
