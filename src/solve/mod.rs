@@ -60,6 +60,7 @@ use face::Facing;
 use limbs::Limbs;
 use moon::Moon;
 use mount::Aim;
+use overruled::SaidOfZoom;
 use rayon::prelude::*;
 use sequence::{Seen, Sequence};
 use tone::{Limb, Tone};
@@ -151,6 +152,13 @@ struct Solved {
     diagnostics: Vec<Diagnostic>,
 }
 
+impl Solved {
+    fn said(&mut self) -> SaidOfZoom<'_> {
+        let files = self.frames.iter().map(|(_, frame)| frame.file.as_str()).collect();
+        SaidOfZoom { files, said: &mut self.diagnostics }
+    }
+}
+
 /// A rig's frames, what each shows, and what that says of the scale.
 struct LookedAt<'a> {
     sequence: Sequence<'a>,
@@ -232,7 +240,7 @@ fn solve_rig(looked_at: &LookedAt<'_>, zooms: &[scale::Zoom], tone: Option<&Tone
             }
         })
         .collect();
-    overruled::say_once_of_focal_lengths(solved.iter_mut().map(|zoom| (zoom.frames.len(), &mut zoom.diagnostics)));
+    overruled::say_once_of_focal_lengths(solved.iter_mut().map(Solved::said).collect());
     solved
 }
 
@@ -272,22 +280,39 @@ fn solve_zoom(
 ) -> Solved {
     let own = Measures::take(sequence, seen, of_camera, claims);
     let all: Vec<Option<&Moon>> = own.moons.iter().map(Option::as_ref).collect();
-    // Times that are whole hours off bend a tripod's aim, and that would draw its discs along: they are measured under the
-    // sky that the frames show. The times stay the frames', and so does the aim that goes with them.
-    let hours_s = overruled::whole_hours(sequence, &own.aim, &all);
-    let Measures { choices, moons, aim } = match hours_s {
-        Some(ahead_s) => {
-            // By the times of the frames the sizes were foretold from which the camera's curve was told.
-            let there = Measures::take(&sequence.put_right(ahead_s), seen, (of_camera.0, None), claims);
-            Measures { aim: own.aim.solve_again(sequence, &there.moons), ..there }
-        }
+    // Times that are whole hours off bend a tripod's aim, and that would draw its discs along; under another sky the air flattens
+    // others: they are measured under the sky that the frames show, by their track or by the shadow on them. The times stay the
+    // frames', and so does the aim that goes with them.
+    let under_sky_of = |ahead_s: f64, aim: &Aim| {
+        // By the times of the frames the sizes were foretold from which the camera's curve was told.
+        let there = Measures::take(&sequence.put_right(ahead_s), seen, (of_camera.0, None), claims);
+        Measures { aim: aim.solve_again(sequence, &there.moons), ..there }
+    };
+    let read = |measures: &Measures| {
+        let facing = Facing::read(sequence, &measures.moons, &measures.aim);
+        let phases = shadow::read(sequence, &measures.moons, facing.turns());
+        (facing, phases)
+    };
+    let by_track_s = overruled::whole_hours(sequence, &own.aim, &all);
+    let measures = match by_track_s {
+        Some(ahead_s) => under_sky_of(ahead_s, &own.aim),
         None => own,
     };
-    let facing = Facing::read(sequence, &moons, &aim);
-    let mut phases = shadow::read(sequence, &moons, facing.turns());
+    let (facing, phases) = read(&measures);
+    let hours_s = by_track_s.or(phases.hours_s());
+    let (measures, (facing, mut phases)) = match hours_s.filter(|_| by_track_s.is_none()) {
+        Some(ahead_s) => {
+            let measures = under_sky_of(ahead_s, &measures.aim);
+            let again = read(&measures);
+            (measures, again)
+        }
+        None => (measures, (facing, phases)),
+    };
+    let Measures { choices, moons, aim } = measures;
     phases.clock = put_right.or(phases.clock);
     let facing = facing.closer(sequence, &moons, &aim, phases.clock.as_ref());
-    let moons = measure::flattened(sequence, moons, &aim, facing.turns());
+    let there = hours_s.map(|ahead_s| sequence.put_right(ahead_s));
+    let moons = measure::flattened(there.as_ref().unwrap_or(sequence), moons, &aim, facing.turns());
     let ahead_s = hours_s.unwrap_or_else(|| phases.clock.map_or(0.0, |clock| clock.still_ahead_s()));
     let moons = face::anchored(sequence, moons, facing.turns(), ahead_s);
     let (moons, facing) = face::tied(sequence, moons, facing);

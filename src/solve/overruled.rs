@@ -153,25 +153,43 @@ pub(super) fn whole_hours(sequence: &Sequence<'_>, aim: &Aim, moons: &[Option<&M
     others.iter().filter(better).min_by(|a, b| a.1.total_cmp(&b.1)).map(|o| o.0)
 }
 
-/// Where a rig's frames show many sizes of the Moon, each contradicts what was recorded, and none is to be written down: one word
-/// instead of many that exclude each other. `zooms`: how many frames each has, and what is said of it.
-pub(super) fn say_once_of_focal_lengths<'a>(zooms: impl Iterator<Item = (usize, &'a mut Vec<Diagnostic>)>) {
+/// What is said of the frames at one zoom, and which they are.
+pub(super) struct SaidOfZoom<'a> {
+    pub files: Vec<&'a str>,
+    pub said: &'a mut Vec<Diagnostic>,
+}
+
+/// Where a rig's frames show several sizes of the Moon, no one focal length is to be written into the notes. Of many that each
+/// contradict what was recorded there is one word instead of as many that exclude each other; where what was recorded fits some
+/// frames, the remedy is for the others alone.
+pub(super) fn say_once_of_focal_lengths(mut zooms: Vec<SaidOfZoom<'_>>) {
     /// Two may be a lens and a converter; a zoom lens rests at each of its lengths for more frames.
     const MANY: usize = 3;
     const FEW_FRAMES: usize = 4;
-    let mut zooms: Vec<(usize, &mut Vec<Diagnostic>)> = zooms.collect();
     let is_of_lens = |d: &Diagnostic| d.code == "focal-length-doubtful";
-    let told: Vec<usize> = zooms.iter().filter(|z| z.1.iter().any(is_of_lens)).map(|z| z.0).collect();
+    let (told, fitting): (Vec<_>, Vec<_>) = zooms.iter().partition(|z| z.said.iter().any(is_of_lens));
+    let fitting: usize = fitting.iter().map(|z| z.files.len()).sum();
     let count = told.len();
-    if count < MANY || 2 * told.iter().filter(|frames| **frames <= FEW_FRAMES).count() < count {
+    if count < MANY || 2 * told.iter().filter(|z| z.files.len() <= FEW_FRAMES).count() < count {
+        for zoom in zooms.iter_mut().filter(|_| fitting >= FEW_FRAMES) {
+            let files = match zoom.files.as_slice() {
+                [one] => (*one).to_owned(),
+                [first, rest @ ..] => format!("{first} and {} more", rest.len()),
+                [] => continue,
+            };
+            let help = format!(
+                "the length recorded fits {fitting} other frames: write theirs as `focal_length_mm` into frames.csv for {files}"
+            );
+            zoom.said.iter_mut().filter(|d| is_of_lens(d)).for_each(|d| d.help = Some(help.clone()));
+        }
         return;
     }
-    zooms.iter_mut().for_each(|z| z.1.retain(|d| !is_of_lens(d)));
+    zooms.iter_mut().for_each(|z| z.said.retain(|d| !is_of_lens(d)));
     let text = format!(
         "the Moon's size changes from frame to frame ({count} sizes that the focal length recorded does not explain); each frame's Moon \
          tells its own"
     );
-    zooms[0].1.push(Diagnostic::warning("focal-length-doubtful", text).with_help(
+    zooms[0].said.push(Diagnostic::warning("focal-length-doubtful", text).with_help(
         "nothing need be written if the camera was held to an eyepiece; at the marks of a zoom lens, write `focal_length_mm` into frames.csv",
     ));
 }
@@ -229,16 +247,30 @@ mod tests {
     #[test]
     fn many_sizes_of_a_few_frames_each_are_one_word_and_a_zooms_marks_are_not() {
         let told = |frames: &[usize]| {
-            let said = |n: &usize| {
-                (*n, vec![Diagnostic::warning("focal-length-doubtful", "200 mm"), Diagnostic::note("other", "")])
-            };
-            let mut zooms: Vec<(usize, Vec<Diagnostic>)> = frames.iter().map(said).collect();
-            say_once_of_focal_lengths(zooms.iter_mut().map(|(n, d)| (*n, d)));
+            let said = |_| vec![Diagnostic::warning("focal-length-doubtful", "200 mm"), Diagnostic::note("other", "")];
+            let mut all: Vec<Vec<Diagnostic>> = frames.iter().map(said).collect();
+            let zoom = |(said, n): (_, &usize)| SaidOfZoom { files: vec!["a.jpg"; *n], said };
+            say_once_of_focal_lengths(all.iter_mut().zip(frames).map(zoom).collect());
             let of_lens = |d: &&Diagnostic| d.code == "focal-length-doubtful";
-            zooms.iter().map(|z| z.1.iter().filter(of_lens).count()).collect::<Vec<usize>>()
+            all.iter().map(|said| said.iter().filter(of_lens).count()).collect::<Vec<usize>>()
         };
         assert_eq!(told(&[4, 3, 2, 2, 9]), [1, 0, 0, 0, 0], "a phone before an eyepiece");
         assert_eq!(told(&[12, 20, 15]), [1, 1, 1], "three marks of a zoom lens, each with its remedy");
         assert_eq!(told(&[3, 2]), [1, 1], "a lens and a converter");
+    }
+
+    #[test]
+    fn a_length_that_fits_some_frames_is_not_to_be_written_over() {
+        let mut of_lens = vec![];
+        let mut of_both = vec![
+            Diagnostic::warning("focal-length-doubtful", "1120 mm")
+                .with_help("write `optics: (focal_length_mm: 1120)`"),
+        ];
+        say_once_of_focal_lengths(vec![
+            SaidOfZoom { files: vec!["a.jpg"; 20], said: &mut of_lens },
+            SaidOfZoom { files: vec!["b.jpg", "c.jpg"], said: &mut of_both },
+        ]);
+        let help = of_both[0].help.as_deref().unwrap();
+        assert!(help.contains("20 other frames") && help.contains("frames.csv for b.jpg and 1 more"), "{help}");
     }
 }

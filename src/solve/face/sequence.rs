@@ -143,10 +143,10 @@ pub(super) fn filled(
         near.sort_by(|a, b| (a.0 - hours).abs().total_cmp(&(b.0 - hours).abs()));
         near.truncate(5);
         let Some(first) = near.first() else { continue };
-        // Beyond the pole all stand upside down: those say nothing of this side.
-        let is_upside_down = |offset: f64| offset.abs() > 180.0 - ALIKE_DEG;
-        let offsets: Vec<f64> =
-            near.iter().map(|n| wrapped(n.1 - first.1)).filter(|offset| !is_upside_down(*offset)).collect();
+        let all: Vec<f64> = near.iter().map(|n| wrapped(n.1 - first.1)).collect();
+        // Beyond the pole all stand upside down, and where a camera was turned by hand askew: those say nothing of this side.
+        let on_this_side: Vec<f64> = all.iter().copied().filter(|offset| offset.abs() < ALIKE_DEG).collect();
+        let offsets = if on_this_side.len() >= 2 { on_this_side } else { all };
         let Some(middle) = median(offsets.clone()) else { continue };
         let spread = median(offsets.iter().map(|o| (o - middle).abs()).collect()).unwrap_or(0.0);
         let base = if level { up } else { Angle::ZERO };
@@ -241,6 +241,7 @@ pub(super) fn rotation(sequence: &Sequence<'_>, found: &[Option<Orientation>]) -
             (t - t0, turned)
         })
         .collect();
+    let unwrapped = without_steps(unwrapped);
     let far = unwrapped.last().map_or(0.0, |p| p.0) / 4.0;
     let slopes: Vec<f64> = (0..unwrapped.len())
         .flat_map(|i| (i + 1..unwrapped.len()).map(move |j| (i, j)))
@@ -252,9 +253,48 @@ pub(super) fn rotation(sequence: &Sequence<'_>, found: &[Option<Orientation>]) -
     Some(MountRotation { up_position_angle: Angle::from_degrees(a0 + start).normalized(), degrees_per_hour })
 }
 
+/// Angles (hours, degrees) without the steps by which a camera was turned by hand: no mount turns one so fast.
+fn without_steps(angles: Vec<(f64, f64)>) -> Vec<(f64, f64)> {
+    /// From here on it is a step, degrees.
+    const STEP_DEG: f64 = 5.0;
+    /// What lies nearer together in time tells no rate, hours.
+    const APART_H: f64 = 1.0 / 30.0;
+    let later = |i: usize| (i + 1..angles.len()).find(|j| angles[*j].0 - angles[i].0 > APART_H);
+    let rates = (0..angles.len()).filter_map(|i| {
+        let (a, b) = (angles[i], angles[later(i)?]);
+        Some((b.1 - a.1) / (b.0 - a.0))
+    });
+    let Some(rate) = median(rates.collect()) else { return angles };
+    let (mut stepped, mut before) = (0.0, angles[0]);
+    let even = |(t, a): &(f64, f64)| {
+        let step = a - before.1 - rate * (t - before.0);
+        stepped += if step.abs() > STEP_DEG { step } else { 0.0 };
+        before = (*t, *a);
+        (*t, a - stepped)
+    };
+    angles.iter().map(even).collect()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_camera_turned_by_hand_once_does_not_turn_all_night() {
+        let night = |step: f64| -> Vec<(f64, f64)> {
+            let angle = |i: usize| (i as f64 / 10.0, 1.2 * i as f64 / 10.0 + if i < 12 { 0.0 } else { step });
+            (0..25).map(angle).collect()
+        };
+        for step in [0.0, 41.0, -70.0] {
+            let even = without_steps(night(step));
+            assert!(even.iter().all(|(t, a)| (a - 1.2 * t).abs() < 0.2), "{step}: {even:?}");
+        }
+        // A frame that was misread is no step.
+        let mut misread = night(0.0);
+        misread[7].1 += 30.0;
+        let even = without_steps(misread);
+        assert!((even[20].1 - 2.4).abs() < 0.2, "{even:?}");
+    }
 
     #[test]
     fn a_level_camera_has_the_moon_where_it_is_seen() {

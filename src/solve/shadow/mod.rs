@@ -31,6 +31,16 @@ pub(super) struct Phases {
     pub contradicted: Vec<bool>,
 }
 
+impl Phases {
+    /// Whole or half hours that the times are ahead, where the phases leave no doubt of it.
+    pub fn hours_s(&self) -> Option<f64> {
+        match self.slip {
+            Some(Slip::Zone(ahead_s)) => Some(ahead_s),
+            _ => None,
+        }
+    }
+}
+
 /// Of a disc less of which lies inside the frame neither its light nor an edge across it is the whole disc's.
 const LEAST_INSIDE: f64 = 0.4;
 
