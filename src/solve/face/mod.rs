@@ -40,12 +40,16 @@ fn wrapped(a: Angle) -> f64 {
     a.normalized_signed().degrees()
 }
 
+/// Smaller discs do not show which way they are turned, pixels.
+const LEAST_RADIUS_PX: f64 = 30.0;
+
 fn all_features(moons: &[Option<Moon>]) -> Vec<Option<Features>> {
     moons
         .par_iter()
         .map(|moon| {
             let moon = moon.as_ref()?;
-            Features::of_disc(moon.cutout.as_ref()?, &moon.fit)
+            let features = Features::without_shadow(moon.cutout.as_ref()?, &moon.fit);
+            features.filter(|_| moon.fit.radius_px >= LEAST_RADIUS_PX)
         })
         .collect()
 }

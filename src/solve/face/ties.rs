@@ -47,6 +47,14 @@ pub(in crate::solve) fn tied(
             turns[*k] = turns[*k].map(|o| moved_turn(o, turned));
         }
     }
+    // What draws neighbours alike no tie tells.
+    for (turn, features) in turns.iter_mut().zip(&features) {
+        if let (Some(o), Some(f)) = (turn.as_mut(), features)
+            && o.source == OrientationSource::Features
+        {
+            o.sigma = Angle::from_degrees(o.sigma.degrees().hypot(f.drawn_deg()));
+        }
+    }
     (moons, Facing { turns, features, ..facing })
 }
 

@@ -5,6 +5,7 @@
 //! the disc; against the disc of the next frame, turn and shift to a fraction of a pixel. Where the
 //! shadow's edge crosses, the smooth light is steep and what it leaves counts for little.
 
+use super::shade;
 use crate::detect::{Cutout, DiscFit, RADIUS, SIDE};
 use crate::raster::Plane;
 use crate::sky::{Libration, SurfaceDetail, lunar_albedo};
@@ -35,9 +36,29 @@ const RIM: f64 = 0.93;
 pub(in crate::solve) struct Features {
     detail: Plane,
     worth: Plane,
+    drawn_deg: f64,
 }
 
+/// How far a shadow that was taken out still draws a turn, degrees, of a disc of so many pixels or more: on partial phases of ten nights
+/// by four other hands turns were off by 0.07 to 0.2 in the median, of smaller discs by 0.4 to 0.6.
+const DRAWN_DEG: f64 = 0.12;
+const DRAWN_OF_PX: f64 = 100.0;
+
 impl Features {
+    /// Features that tell how a disc is turned and where it lies: those of each pixel that stands clear of the noise, without the
+    /// Earth's shadow, whose edge would draw both; `None` where too little of it shows any.
+    pub fn without_shadow(cutout: &Cutout, fit: &DiscFit) -> Option<Self> {
+        let (mut light, known) = Self::logarithms(cutout.noise, cutout, fit, SHARP)?;
+        let with_shadow = light.clone();
+        let drawn_deg = shade::remove(&mut light, &known).then(|| DRAWN_DEG * (DRAWN_OF_PX / fit.radius_px).max(1.0));
+        Some(Features { drawn_deg: drawn_deg.unwrap_or(0.0), ..Self::weighed_by(light, with_shadow, known, SHARP)? })
+    }
+
+    /// How far what is left of the Earth's shadow may draw their turn, degrees, and that of neighbouring frames alike.
+    pub fn drawn_deg(&self) -> f64 {
+        self.drawn_deg
+    }
+
     /// Features of a measured disc where each pixel stands clear of the noise; `None` where too little of it shows any.
     pub fn of_disc(cutout: &Cutout, fit: &DiscFit) -> Option<Self> {
         Self::of_any_disc(cutout, fit).filter(|_| fit.radius_px >= LEAST_RADIUS_PX)
@@ -60,6 +81,12 @@ impl Features {
     }
 
     fn above(noise: f32, cutout: &Cutout, fit: &DiscFit, band: Band) -> Option<Self> {
+        let (light, known) = Self::logarithms(noise, cutout, fit, band)?;
+        Self::from_logarithms(light, known, band)
+    }
+
+    /// Logarithms of a disc's light where it stands clear of a noise, and where that is.
+    fn logarithms(noise: f32, cutout: &Cutout, fit: &DiscFit, band: Band) -> Option<(Vec<f32>, Vec<f32>)> {
         let half = SIDE as f64 / 2.0;
         let least = fit.sky_level + (6.0 * noise).max(0.02 * fit.disc_level);
         let mut light = vec![0.0f32; SIDE * SIDE];
@@ -78,7 +105,7 @@ impl Features {
                 (*l, *k) = ((value - fit.sky_level).ln(), 1.0);
             }
         }
-        Self::from_logarithms(light, known, band)
+        Some((light, known))
     }
 
     /// What the map of known features shows of a globe turned like this, its north up.
@@ -106,19 +133,27 @@ impl Features {
     }
 
     fn from_logarithms(light: Vec<f32>, known: Vec<f32>, band: Band) -> Option<Self> {
+        let slopes = light.clone();
+        Self::weighed_by(light, slopes, known, band)
+    }
+
+    /// Detail of a light, worth the less the steeper another is, smoothed.
+    fn weighed_by(light: Vec<f32>, slopes: Vec<f32>, known: Vec<f32>, band: Band) -> Option<Self> {
         let count = known.iter().filter(|k| **k > 0.0).count();
         if (count as f64) < 0.12 * std::f64::consts::PI * RADIUS * RADIUS {
             return None;
         }
         let known = Plane::from_data(SIDE, SIDE, known)?;
-        let light = Plane::from_data(SIDE, SIDE, light)?;
+        let is_one = light == slopes;
+        let (light, slopes) = (Plane::from_data(SIDE, SIDE, light)?, Plane::from_data(SIDE, SIDE, slopes)?);
         // A mean over what is known only, however ragged its edge (normalised convolution).
-        let averaged = |sigma: f64| {
+        let averaged = |light: &Plane, sigma: f64| {
             let (sum, weight) = (light.blurred(sigma), known.blurred(sigma));
             let data = sum.data().iter().zip(weight.data()).map(|(s, w)| if *w > 0.02 { s / w } else { 0.0 });
             Plane::from_data(SIDE, SIDE, data.collect())
         };
-        let (fine, smooth) = (averaged(band.fine)?, averaged(band.smooth)?);
+        let (fine, smooth) = (averaged(&light, band.fine)?, averaged(&light, band.smooth)?);
+        let slopes = if is_one { smooth.clone() } else { averaged(&slopes, band.smooth)? };
         let mut detail = Plane::filled(SIDE, SIDE, 0.0);
         let mut worth = Plane::filled(SIDE, SIDE, 0.0);
         for y in 1..SIDE - 1 {
@@ -126,15 +161,15 @@ impl Features {
                 if known.get(x, y) == 0.0 {
                     continue;
                 }
-                let slope = (smooth.get(x + 1, y) - smooth.get(x - 1, y))
-                    .hypot(smooth.get(x, y + 1) - smooth.get(x, y - 1))
+                let slope = (slopes.get(x + 1, y) - slopes.get(x - 1, y))
+                    .hypot(slopes.get(x, y + 1) - slopes.get(x, y - 1))
                     / 2.0;
                 let i = y * SIDE + x;
                 detail.data_mut()[i] = (fine.get(x, y) - smooth.get(x, y)).clamp(-0.35, 0.35);
                 worth.data_mut()[i] = 1.0 / (1.0 + (slope / 0.025).powi(2));
             }
         }
-        Some(Features { detail, worth })
+        Some(Features { detail, worth, drawn_deg: 0.0 })
     }
 
     /// Root mean square of the detail where it counts: how far a face is from an even ball.

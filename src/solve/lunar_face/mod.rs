@@ -1,9 +1,10 @@
 //! The Moon's own face on a disc: whether it is there (`evidence`), and which way it is turned (`features`), however the globe was
-//! (`globes`).
+//! (`globes`) and with the Earth's shadow taken out (`shade`).
 
 mod evidence;
 mod features;
 mod globes;
+mod shade;
 
 pub(super) use evidence::{is_proved, is_proved_behind, may_be_by_size, may_be_small};
 pub(super) use features::{Features, Passage, Shift, Turned, align, turn_against, turn_near};
