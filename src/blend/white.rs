@@ -1,21 +1,12 @@
-//! Where a frame is white: burnt in all its channels, at the top of its scale or on a plateau below it.
+//! Where a frame is white: burnt in all its channels, at the top of its scale or on a plateau below it (`raster::plateau`).
 //!
-//! Some cameras' curves end at code 235 or so. What lies there is as burnt as what ends at 255, and is told by being even:
-//! of a lit Moon that is not burnt a tenth lies near its brightest light, of a burnt one most. White stays white when the sky
-//! before it is taken away: nobody knows by how much brighter it was in each channel, and an orange sky would leave it blue.
+//! White stays white when the sky before it is taken away: nobody knows by how much brighter it was in each channel, and an orange sky
+//! would leave it blue.
 
-use crate::raster::{LinearImage, PixelPoint};
+use crate::raster::{LinearImage, PixelPoint, plateau};
 
 /// Light from which on all channels are at the top of the scale: codes from 251 of 255, by sRGB.
 const TOP: f32 = 0.965;
-/// The darkest plateau that is taken for white.
-const LEAST: f32 = 0.6;
-/// A plateau's light differs by no more than this share.
-const EVEN: f32 = 0.95;
-/// Share of the lit part (half as bright as the brightest and more) that lies on the plateau, and of the disc that is lit.
-const MOST_OF_LIT: f64 = 0.6;
-const LEAST_LIT: f64 = 0.03;
-
 /// Which pixels of a disc's window are white.
 pub(super) fn white(image: &LinearImage, (centre, radius): (PixelPoint, f64)) -> Vec<bool> {
     let least = |p: &[f32; 3]| p[0].min(p[1]).min(p[2]);
@@ -30,16 +21,6 @@ pub(super) fn white(image: &LinearImage, (centre, radius): (PixelPoint, f64)) ->
     let on_disc: Vec<f32> = some.map(|i| least(&pixels[i])).collect();
     let from = plateau(on_disc).unwrap_or(TOP);
     pixels.iter().map(|p| least(p) >= from).collect()
-}
-
-/// From where on light is that of a plateau, if there is one.
-fn plateau(mut light: Vec<f32>) -> Option<f32> {
-    let rank = light.len().checked_sub(1)? * 99 / 100;
-    let brightest = *light.select_nth_unstable_by(rank, f32::total_cmp).1;
-    let count = |from: f32| light.iter().filter(|v| **v >= from * brightest).count() as f64;
-    let lit = count(0.5);
-    let is_plateau = brightest >= LEAST && lit >= LEAST_LIT * light.len() as f64 && count(EVEN) >= MOST_OF_LIT * lit;
-    is_plateau.then_some(EVEN * brightest)
 }
 
 /// Makes what was white before the sky was taken away as bright in every channel as in its brightest.

@@ -1,8 +1,7 @@
 //! How bright a disc is, and the sky at its place.
 
 use super::frame::Measured;
-use super::limb::LEAST_WHITE;
-use crate::raster::PixelPoint;
+use crate::raster::{PixelPoint, plateau};
 
 /// What a disc sends.
 #[derive(Clone, Copy)]
@@ -48,27 +47,6 @@ fn sky_around(frame: &Measured<'_>, centre: PixelPoint, radius: f64) -> f32 {
 /// From here on light is the top of the scale.
 const WHITE: f32 = 0.995;
 
-/// From where on the light of a disc (rising values) lies on a plateau below the top of the scale; `None` where there is none. The light
-/// of a Moon that is not burnt grows rarer towards its brightest; what a file's white cut off is heaped there.
-fn plateau(values: &[f32]) -> Option<f32> {
-    /// The plateau is as wide as a JPEG's blocks and noise make it, and so many times as densely filled as what lies below.
-    const HALF: f32 = 0.04;
-    const BELOW: f32 = 0.88;
-    const HEAPED: f32 = 3.0;
-    /// Least share of the disc on it.
-    const LEAST: f32 = 0.03;
-    let count = |from: f32| values.len() - values.partition_point(|v| *v <= from);
-    let top = values[(values.len() - 1) * 995 / 1000];
-    if f64::from(top) < LEAST_WHITE || count(WHITE) as f32 > LEAST * values.len() as f32 {
-        return None;
-    }
-    let edge = top * (1.0 - HALF) / (1.0 + HALF);
-    let (on, below) = (count(edge), count(BELOW * edge) - count(edge));
-    let density = |count: usize, width: f32| count as f32 / width;
-    let is_heaped = density(on, 2.0 * HALF) > HEAPED * density(below, 1.0 - BELOW);
-    (is_heaped && on as f32 > LEAST * values.len() as f32).then_some(edge)
-}
-
 pub(super) fn light_of_disc(frame: &Measured<'_>, centre: PixelPoint, radius: f64) -> DiscLight {
     let plane = frame.plane;
     let mut values = Vec::new();
@@ -89,7 +67,7 @@ pub(super) fn light_of_disc(frame: &Measured<'_>, centre: PixelPoint, radius: f6
         return DiscLight { saturated_share: 0.0, high: 0.0, mean: 0.0, sky };
     }
     values.sort_by(f32::total_cmp);
-    let white = plateau(&values).unwrap_or(WHITE);
+    let white = plateau(values.clone()).map_or(WHITE, |from| from.min(WHITE));
     let full = values.iter().rev().take_while(|v| **v > white).count();
     DiscLight {
         saturated_share: full as f64 / values.len() as f64,

@@ -71,7 +71,7 @@ pub struct DiscFit {
     pub residual_px: f64,
     /// Width of the limb (Gaussian sigma), pixels: blur, seeing, focus.
     pub edge_width_px: f64,
-    /// Share of the disc's pixels at the top of the scale.
+    /// Share of the disc's pixels that are white: at the top of the scale, or on a plateau below it.
     pub saturated_share: f64,
     /// Light of the disc's brighter part (98th percentile over the sky), linear, 1 = saturated.
     pub disc_level: f32,

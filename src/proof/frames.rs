@@ -79,7 +79,7 @@ pub struct FrameProof {
     pub light_ratio: Option<f64>,
     /// Width of the limb (Gaussian sigma), pixels.
     pub edge_width_px: Option<f64>,
-    /// Share of the disc at the end of the scale.
+    /// Share of the disc that is white.
     pub saturated_share: Option<f64>,
     /// 0..1, as selections rate it.
     pub quality: f64,

@@ -173,11 +173,14 @@ fn clock_remark(clock: &ClockEstimate) -> Option<Diagnostic> {
                 "it looks like a time zone or summer time {:+.2} h off: correct `clock: (utc_offset: …)` in shoot.ron",
                 slip / 3600.0
             );
-            // A zone and minutes besides: a clock that was set by hand.
+            // A zone, and a clock that was set by hand.
             let rest = clock.ahead_s - slip;
             let is_told = rest.abs() > 60.0 && rest.abs() > 1.5 * clock.sigma_s;
-            let side = if rest < 0.0 { "behind" } else { "ahead" };
-            if is_told { format!("{zone}; it is {:.0} s {side} besides", rest.abs()) } else { zone }
+            if is_told {
+                format!("{zone}, and with it `ahead_s: {rest:.0}`, by which the clock is off besides")
+            } else {
+                zone
+            }
         }
         None => "register with `--clock from-shadow`, or write `clock: (ahead_s: …)` into shoot.ron".into(),
     };

@@ -13,7 +13,8 @@
 //!    curve and, beyond white, by its lens's glow, `bloom`; `burnt`: small discs that are white); `mount` again from those;
 //! 6. `face`: which way up, by the Moon's own features (`lunar_face`), where a limb that is bright on one side has drawn a disc,
 //!    and ties from frame to frame;
-//! 7. `shadow`: the phase that each frame shows, and with it the camera's clock;
+//! 7. `shadow`: the phase that each frame shows, and with it the camera's clock; where it says that the times are another zone's, 5 to
+//!    7 once more under the sky of that;
 //! 8. `overruled`: what the records claim (`claims`) that the frames overrule;
 //! 9. `entries`: all that written down as a [`Registration`].
 //!
@@ -150,12 +151,15 @@ struct Solved {
     rig: RigSolution,
     frames: Vec<(usize, FrameRegistration)>,
     diagnostics: Vec<Diagnostic>,
+    /// Whether they show the focal length that was recorded.
+    is_lens_right: Option<bool>,
 }
 
 impl Solved {
     fn said(&mut self) -> SaidOfZoom<'_> {
-        let files = self.frames.iter().map(|(_, frame)| frame.file.as_str()).collect();
-        SaidOfZoom { files, said: &mut self.diagnostics }
+        let measured = self.frames.iter().filter(|(_, frame)| frame.fit().is_some());
+        let files = measured.map(|(_, frame)| frame.file.as_str()).collect();
+        SaidOfZoom { files, is_lens_right: self.is_lens_right, said: &mut self.diagnostics }
     }
 }
 
@@ -299,21 +303,25 @@ fn solve_zoom(
         None => own,
     };
     let (facing, phases) = read(&measures);
-    let hours_s = by_track_s.or(phases.hours_s());
-    let (measures, (facing, mut phases)) = match hours_s.filter(|_| by_track_s.is_none()) {
+    let by_shadow_s = phases.hours_s().filter(|_| by_track_s.is_none());
+    let (measures, (facing, mut phases)) = match by_shadow_s {
         Some(ahead_s) => {
             let measures = under_sky_of(ahead_s, &measures.aim);
-            let again = read(&measures);
-            (measures, again)
+            let (facing, again) = read(&measures);
+            // What it was measured under is said.
+            (measures, (facing, shadow::Phases { slip: phases.slip, ..again }))
         }
         None => (measures, (facing, phases)),
     };
+    let hours_s = by_track_s.or(by_shadow_s);
     let Measures { choices, moons, aim } = measures;
     phases.clock = put_right.or(phases.clock);
     let facing = facing.closer(sequence, &moons, &aim, phases.clock.as_ref());
     let there = hours_s.map(|ahead_s| sequence.put_right(ahead_s));
     let moons = measure::flattened(there.as_ref().unwrap_or(sequence), moons, &aim, facing.turns());
-    let ahead_s = hours_s.unwrap_or_else(|| phases.clock.map_or(0.0, |clock| clock.still_ahead_s()));
+    // A clock tells the minutes besides the hours, too.
+    let by_clock_s = phases.clock.map(|clock| clock.still_ahead_s());
+    let ahead_s = by_track_s.or(by_clock_s).or(by_shadow_s).unwrap_or(0.0);
     let moons = face::anchored(sequence, moons, facing.turns(), ahead_s);
     let (moons, facing) = face::tied(sequence, moons, facing);
     let moons = measure::with_what_is_shared(sequence, moons);

@@ -77,12 +77,17 @@ impl Claims {
         }
     }
 
-    fn focal_length(&self, aim: &Aim) -> Option<Diagnostic> {
+    /// Whether the frames show the focal length that was recorded; `None` where they show none, or none was.
+    pub fn is_lens_right(&self, aim: &Aim) -> Option<bool> {
         /// Marked focal lengths are good to some 5 %, and lenses breathe (common practice, no source).
         const TOLERATED: f64 = 0.12;
+        Some((aim.focal_length_px()? / self.focal_length_px?).ln().abs() <= TOLERATED)
+    }
+
+    fn focal_length(&self, aim: &Aim) -> Option<Diagnostic> {
         let (claimed, shown) = (self.focal_length_px?, aim.focal_length_px()?);
         let (millimetres, ratio) = (self.focal_length_mm?, shown / claimed);
-        (ratio.ln().abs() > TOLERATED).then(|| {
+        (self.is_lens_right(aim) == Some(false)).then(|| {
             let true_mm = millimetres * ratio;
             Diagnostic::warning(
                 "focal-length-doubtful",
@@ -153,9 +158,11 @@ pub(super) fn whole_hours(sequence: &Sequence<'_>, aim: &Aim, moons: &[Option<&M
     others.iter().filter(better).min_by(|a, b| a.1.total_cmp(&b.1)).map(|o| o.0)
 }
 
-/// What is said of the frames at one zoom, and which they are.
+/// What is said of the frames at one zoom, and in which of them the Moon was found.
 pub(super) struct SaidOfZoom<'a> {
     pub files: Vec<&'a str>,
+    /// Whether they show the focal length that was recorded.
+    pub is_lens_right: Option<bool>,
     pub said: &'a mut Vec<Diagnostic>,
 }
 
@@ -166,15 +173,17 @@ pub(super) fn say_once_of_focal_lengths(mut zooms: Vec<SaidOfZoom<'_>>) {
     /// Two may be a lens and a converter; a zoom lens rests at each of its lengths for more frames.
     const MANY: usize = 3;
     const FEW_FRAMES: usize = 4;
+    /// As many must fit before what was recorded is believed of them.
+    const FEWEST_FITTING: usize = 3;
     let is_of_lens = |d: &Diagnostic| d.code == "focal-length-doubtful";
-    let (told, fitting): (Vec<_>, Vec<_>) = zooms.iter().partition(|z| z.said.iter().any(is_of_lens));
-    let fitting: usize = fitting.iter().map(|z| z.files.len()).sum();
+    let told: Vec<&SaidOfZoom<'_>> = zooms.iter().filter(|z| z.said.iter().any(is_of_lens)).collect();
+    let fitting: usize = zooms.iter().filter(|z| z.is_lens_right == Some(true)).map(|z| z.files.len()).sum();
     let count = told.len();
     if count < MANY || 2 * told.iter().filter(|z| z.files.len() <= FEW_FRAMES).count() < count {
-        for zoom in zooms.iter_mut().filter(|_| fitting >= FEW_FRAMES) {
+        for zoom in zooms.iter_mut().filter(|_| fitting >= FEWEST_FITTING) {
             let files = match zoom.files.as_slice() {
                 [one] => (*one).to_owned(),
-                [first, rest @ ..] => format!("{first} and {} more", rest.len()),
+                [first, .., last] => format!("the {} from {first} to {last}", zoom.files.len()),
                 [] => continue,
             };
             let help = format!(
@@ -249,7 +258,8 @@ mod tests {
         let told = |frames: &[usize]| {
             let said = |_| vec![Diagnostic::warning("focal-length-doubtful", "200 mm"), Diagnostic::note("other", "")];
             let mut all: Vec<Vec<Diagnostic>> = frames.iter().map(said).collect();
-            let zoom = |(said, n): (_, &usize)| SaidOfZoom { files: vec!["a.jpg"; *n], said };
+            let zoom =
+                |(said, n): (_, &usize)| SaidOfZoom { files: vec!["a.jpg"; *n], is_lens_right: Some(false), said };
             say_once_of_focal_lengths(all.iter_mut().zip(frames).map(zoom).collect());
             let of_lens = |d: &&Diagnostic| d.code == "focal-length-doubtful";
             all.iter().map(|said| said.iter().filter(of_lens).count()).collect::<Vec<usize>>()
@@ -267,10 +277,14 @@ mod tests {
                 .with_help("write `optics: (focal_length_mm: 1120)`"),
         ];
         say_once_of_focal_lengths(vec![
-            SaidOfZoom { files: vec!["a.jpg"; 20], said: &mut of_lens },
-            SaidOfZoom { files: vec!["b.jpg", "c.jpg"], said: &mut of_both },
+            SaidOfZoom { files: vec!["a.jpg"; 20], is_lens_right: Some(true), said: &mut of_lens },
+            SaidOfZoom { files: vec!["b.jpg"; 7], is_lens_right: None, said: &mut vec![] },
+            SaidOfZoom { files: vec!["c.jpg", "d.jpg"], is_lens_right: Some(false), said: &mut of_both },
         ]);
         let help = of_both[0].help.as_deref().unwrap();
-        assert!(help.contains("20 other frames") && help.contains("frames.csv for b.jpg and 1 more"), "{help}");
+        assert!(
+            help.contains("20 other frames") && help.contains("frames.csv for the 2 from c.jpg to d.jpg"),
+            "{help}"
+        );
     }
 }

@@ -84,7 +84,7 @@ impl<'a> Sequence<'a> {
     /// The same with seconds taken off the clock.
     pub fn put_right(&self, ahead_s: f64) -> Self {
         let places = self.observer().map_or_else(Vec::new, |observer| self.put_right_by(&observer, ahead_s));
-        Sequence { indices: self.indices.clone(), places, put_right_s: ahead_s, ..*self }
+        Sequence { indices: self.indices.clone(), places, put_right_s: self.put_right_s + ahead_s, ..*self }
     }
 
     /// Where the sky has the Moon in each frame, seconds taken off the clock.

@@ -19,6 +19,7 @@ use super::median;
 use super::moon::Moon;
 use super::mount::Aim;
 use super::sequence::Sequence;
+use crate::detect::{Cutout, DiscFit};
 use crate::diag::Diagnostic;
 use crate::registration::{ClockEstimate, MountRotation, Orientation, OrientationSource, pointing_at};
 use crate::units::Angle;
@@ -40,24 +41,21 @@ fn wrapped(a: Angle) -> f64 {
     a.normalized_signed().degrees()
 }
 
-/// Smaller discs do not show which way they are turned, pixels.
-const LEAST_RADIUS_PX: f64 = 30.0;
-
-fn all_features(moons: &[Option<Moon>]) -> Vec<Option<Features>> {
-    moons
-        .par_iter()
-        .map(|moon| {
-            let moon = moon.as_ref()?;
-            let features = Features::without_shadow(moon.cutout.as_ref()?, &moon.fit);
-            features.filter(|_| moon.fit.radius_px >= LEAST_RADIUS_PX)
-        })
-        .collect()
+fn all_features(
+    moons: &[Option<Moon>],
+    of: impl Fn(&Cutout, &DiscFit) -> Option<Features> + Sync,
+) -> Vec<Option<Features>> {
+    let of_moon = |moon: &Option<Moon>| {
+        let moon = moon.as_ref()?;
+        of(moon.cutout.as_ref()?, &moon.fit)
+    };
+    moons.par_iter().map(of_moon).collect()
 }
 
 impl Facing {
     /// From the features of each disc, the aim, and what the mount keeps steady.
     pub fn read(sequence: &Sequence<'_>, moons: &[Option<Moon>], aim: &Aim) -> Self {
-        let features = all_features(moons);
+        let features = all_features(moons, Features::without_shadow);
         let turned: Vec<Option<Turned>> = (0..features.len())
             .into_par_iter()
             .map(|k| turn_against(features[k].as_ref()?, &Features::of_map(&sequence.place(k)?.libration)?))

@@ -38,7 +38,8 @@ fn level_camera(lens: Lens, pixel: PixelPoint, altitude: Angle) -> Option<Camera
     Some(CameraPointing { lens, azimuth: Angle::ZERO, altitude: axis, roll: Angle::ZERO })
 }
 
-/// Turns of neighbours that differ by less are one, degrees.
+/// Turns of neighbours that differ by less are one, degrees: hands level a tripod to a degree or two, and a face that is misread lies
+/// anywhere.
 const ALIKE_DEG: f64 = 6.0;
 
 /// What a mount keeps steady: on one that follows the sky the position angle itself, on a level tripod
@@ -79,9 +80,19 @@ fn stays_level(aim: &Aim, level_ups: &[Option<Angle>], found: &[Option<Orientati
 pub(super) fn without_strays(
     aim: &Aim,
     level_ups: &[Option<Angle>],
+    found: Vec<Option<Orientation>>,
+) -> Vec<Option<Orientation>> {
+    match stays_level(aim, level_ups, &found) {
+        Some(level) => without_strays_where(level, level_ups, found),
+        None => found,
+    }
+}
+
+fn without_strays_where(
+    level: bool,
+    level_ups: &[Option<Angle>],
     mut found: Vec<Option<Orientation>>,
 ) -> Vec<Option<Orientation>> {
-    let Some(level) = stays_level(aim, level_ups, &found) else { return found };
     let steady: Vec<Option<Angle>> =
         found.iter().zip(level_ups).map(|(o, up)| Some(steady_part(level, (*up)?, o.as_ref()?))).collect();
     for k in 0..found.len() {
@@ -146,6 +157,11 @@ pub(super) fn filled(
         let all: Vec<f64> = near.iter().map(|n| wrapped(n.1 - first.1)).collect();
         // Beyond the pole all stand upside down, and where a camera was turned by hand askew: those say nothing of this side.
         let on_this_side: Vec<f64> = all.iter().copied().filter(|offset| offset.abs() < ALIKE_DEG).collect();
+        // Between the last frame of one side and the first of the other nobody knows when the telescope swung.
+        let ends = near.iter().find(|n| n.0 < hours).zip(near.iter().find(|n| n.0 >= hours));
+        if ends.is_some_and(|(a, b)| wrapped(a.1 - b.1).abs() > 180.0 - ALIKE_DEG) {
+            continue;
+        }
         let offsets = if on_this_side.len() >= 2 { on_this_side } else { all };
         let Some(middle) = median(offsets.clone()) else { continue };
         let spread = median(offsets.iter().map(|o| (o - middle).abs()).collect()).unwrap_or(0.0);
@@ -241,38 +257,73 @@ pub(super) fn rotation(sequence: &Sequence<'_>, found: &[Option<Orientation>]) -
             (t - t0, turned)
         })
         .collect();
-    let unwrapped = without_steps(unwrapped);
-    let far = unwrapped.last().map_or(0.0, |p| p.0) / 4.0;
-    let slopes: Vec<f64> = (0..unwrapped.len())
-        .flat_map(|i| (i + 1..unwrapped.len()).map(move |j| (i, j)))
-        .filter(|&(i, j)| unwrapped[j].0 - unwrapped[i].0 > far.max(1e-3))
-        .map(|(i, j)| (unwrapped[j].1 - unwrapped[i].1) / (unwrapped[j].0 - unwrapped[i].0))
-        .collect();
-    let degrees_per_hour = median(slopes)?;
-    let start = median(unwrapped.iter().map(|(t, a)| half_wrapped(a - degrees_per_hour * t)).collect())?;
-    Some(MountRotation { up_position_angle: Angle::from_degrees(a0 + start).normalized(), degrees_per_hour })
+    let line = line_through(&unwrapped).filter(|line| line.lies_along(&unwrapped));
+    let line = line.or_else(|| line_through(&without_steps(&unwrapped)?))?;
+    Some(MountRotation {
+        up_position_angle: Angle::from_degrees(a0 + line.start).normalized(),
+        degrees_per_hour: line.degrees_per_hour,
+    })
 }
 
-/// Angles (hours, degrees) without the steps by which a camera was turned by hand: no mount turns one so fast.
-fn without_steps(angles: Vec<(f64, f64)>) -> Vec<(f64, f64)> {
-    /// From here on it is a step, degrees.
+/// A straight line through angles (hours, degrees).
+struct Line {
+    start: f64,
+    degrees_per_hour: f64,
+}
+
+impl Line {
+    /// Whether most angles lie along it: those of a camera that was turned by hand in the middle of a night do not.
+    fn lies_along(&self, angles: &[(f64, f64)]) -> bool {
+        /// The Moon's face tells turns to less, degrees; and no polar axis bends so far in a night.
+        const MOST_DEG: f64 = 1.5;
+        let off = |(t, a): &(f64, f64)| half_wrapped(a - self.start - self.degrees_per_hour * t).abs();
+        median(angles.iter().map(off).collect()).is_some_and(|off| off < MOST_DEG)
+    }
+}
+
+fn line_through(angles: &[(f64, f64)]) -> Option<Line> {
+    let far = angles.last().map_or(0.0, |p| p.0) / 4.0;
+    let slopes: Vec<f64> = (0..angles.len())
+        .flat_map(|i| (i + 1..angles.len()).map(move |j| (i, j)))
+        .filter(|&(i, j)| angles[j].0 - angles[i].0 > far.max(1e-3))
+        .map(|(i, j)| (angles[j].1 - angles[i].1) / (angles[j].0 - angles[i].0))
+        .collect();
+    let degrees_per_hour = median(slopes)?;
+    let start = median(angles.iter().map(|(t, a)| half_wrapped(a - degrees_per_hour * t)).collect())?;
+    Some(Line { start, degrees_per_hour })
+}
+
+/// Angles (hours, degrees) without the steps by which a camera was turned by hand, all as most of them stand; `None` where they tell no
+/// rate.
+fn without_steps(angles: &[(f64, f64)]) -> Option<Vec<(f64, f64)>> {
+    /// From here on it is a step, degrees: a hand turns a camera by more, and a face that is misread lies anywhere.
     const STEP_DEG: f64 = 5.0;
     /// What lies nearer together in time tells no rate, hours.
     const APART_H: f64 = 1.0 / 30.0;
     let later = |i: usize| (i + 1..angles.len()).find(|j| angles[*j].0 - angles[i].0 > APART_H);
-    let rates = (0..angles.len()).filter_map(|i| {
-        let (a, b) = (angles[i], angles[later(i)?]);
-        Some((b.1 - a.1) / (b.0 - a.0))
-    });
-    let Some(rate) = median(rates.collect()) else { return angles };
-    let (mut stepped, mut before) = (0.0, angles[0]);
-    let even = |(t, a): &(f64, f64)| {
-        let step = a - before.1 - rate * (t - before.0);
-        stepped += if step.abs() > STEP_DEG { step } else { 0.0 };
-        before = (*t, *a);
-        (*t, a - stepped)
-    };
-    angles.iter().map(even).collect()
+    let rates: Vec<f64> = (0..angles.len())
+        .filter_map(|i| {
+            let (a, b) = (angles[i], angles[later(i)?]);
+            Some((b.1 - a.1) / (b.0 - a.0))
+        })
+        .collect();
+    let rate = median(rates.clone())?;
+    // Over a long gap the rate itself makes a step.
+    let scatter = 1.4826 * median(rates.iter().map(|r| (r - rate).abs()).collect())?;
+    let rate_sigma = 1.25 * scatter / (rates.len() as f64).sqrt();
+    let (mut stepped, mut before) = (0.0, *angles.first()?);
+    let steps: Vec<f64> = angles
+        .iter()
+        .map(|(t, a)| {
+            let hours = t - before.0;
+            let step = a - before.1 - rate * hours;
+            stepped += if step.abs() > STEP_DEG + 3.0 * rate_sigma * hours { step } else { 0.0 };
+            before = (*t, *a);
+            stepped
+        })
+        .collect();
+    let usual = median(steps.clone())?;
+    Some(angles.iter().zip(steps).map(|((t, a), step)| (*t, a - step + usual)).collect())
 }
 
 #[cfg(test)]
@@ -281,19 +332,45 @@ mod tests {
 
     #[test]
     fn a_camera_turned_by_hand_once_does_not_turn_all_night() {
-        let night = |step: f64| -> Vec<(f64, f64)> {
-            let angle = |i: usize| (i as f64 / 10.0, 1.2 * i as f64 / 10.0 + if i < 12 { 0.0 } else { step });
+        let night = |step: f64, from: usize| -> Vec<(f64, f64)> {
+            let angle = |i: usize| (i as f64 / 10.0, 1.2 * i as f64 / 10.0 + if i < from { 0.0 } else { step });
             (0..25).map(angle).collect()
         };
-        for step in [0.0, 41.0, -70.0] {
-            let even = without_steps(night(step));
-            assert!(even.iter().all(|(t, a)| (a - 1.2 * t).abs() < 0.2), "{step}: {even:?}");
+        // Where most of the frames stand, the line is theirs: a first frame that was misread draws none.
+        for (step, from, start) in [(0.0, 12, 0.0), (41.0, 15, 0.0), (-70.0, 14, 0.0), (41.0, 3, 41.0), (30.0, 1, 30.0)]
+        {
+            let line = line_through(&without_steps(&night(step, from)).unwrap()).unwrap();
+            assert!((line.degrees_per_hour - 1.2).abs() < 0.05, "{step}: {}", line.degrees_per_hour);
+            assert!((line.start - start).abs() < 0.2, "{step}: {}", line.start);
         }
-        // A frame that was misread is no step.
-        let mut misread = night(0.0);
+        assert!(!line_through(&night(41.0, 12)).unwrap().lies_along(&night(41.0, 12)));
+        assert!(line_through(&night(0.0, 12)).unwrap().lies_along(&night(0.0, 12)));
+        let mut misread = night(0.0, 12);
         misread[7].1 += 30.0;
-        let even = without_steps(misread);
+        assert!(line_through(&misread).unwrap().lies_along(&misread));
+        let even = without_steps(&misread).unwrap();
         assert!((even[20].1 - 2.4).abs() < 0.2, "{even:?}");
+    }
+
+    #[test]
+    fn turns_after_a_swing_over_the_pole_are_no_strays_and_one_that_was_misread_is() {
+        let turned = |degrees: f64| {
+            Some(Orientation {
+                up_position_angle: Angle::from_degrees(degrees),
+                mirrored: false,
+                sigma: Angle::from_degrees(0.1),
+                source: OrientationSource::Features,
+            })
+        };
+        let ups = vec![Some(Angle::ZERO); 14];
+        // Ten before the swing, and of those after it three that tell.
+        let mut found: Vec<Option<Orientation>> = (0..10).map(|_| turned(12.0)).collect();
+        found.extend([turned(192.1), turned(191.9), turned(192.0), None]);
+        assert_eq!(without_strays_where(false, &ups, found.clone()).iter().flatten().count(), 13);
+        found[12] = turned(77.0);
+        found[4] = turned(192.0);
+        let kept = without_strays_where(false, &ups, found);
+        assert!(kept[4].is_none() && kept[12].is_none());
     }
 
     #[test]

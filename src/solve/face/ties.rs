@@ -31,7 +31,8 @@ pub(in crate::solve) fn tied(
     facing: Facing,
 ) -> (Vec<Option<Moon>>, Facing) {
     // Centres have moved since the features were taken.
-    let features = all_features(&moons);
+    // (Neighbours share the shadow's edge, which moves little from one to the next; taken out of each by itself it would not.)
+    let features = all_features(&moons, Features::of_disc);
     let mut turns = facing.turns;
     let shown: Vec<usize> = (0..moons.len()).filter(|&k| features[k].is_some() && turns[k].is_some()).collect();
     let ties: Vec<Option<Tie>> =
@@ -48,14 +49,14 @@ pub(in crate::solve) fn tied(
         }
     }
     // What draws neighbours alike no tie tells.
-    for (turn, features) in turns.iter_mut().zip(&features) {
+    for (turn, features) in turns.iter_mut().zip(&facing.features) {
         if let (Some(o), Some(f)) = (turn.as_mut(), features)
             && o.source == OrientationSource::Features
         {
             o.sigma = Angle::from_degrees(o.sigma.degrees().hypot(f.drawn_deg()));
         }
     }
-    (moons, Facing { turns, features, ..facing })
+    (moons, Facing { turns, ..facing })
 }
 
 fn tie(

@@ -1,7 +1,7 @@
 //! The Moon's features on a disc: which way it is turned, and how two discs lie to each other.
 //!
 //! A disc is divided by its own smooth light (in logarithms, so that exposure drops out), which
-//! removes the shadow and leaves seas and rays. Against the map of known features that tells the turn of
+//! removes what of the shadow is smooth and leaves seas and rays (`shade` takes out its edge). Against the map of known features that tells the turn of
 //! the disc; against the disc of the next frame, turn and shift to a fraction of a pixel. Where the
 //! shadow's edge crosses, the smooth light is steep and what it leaves counts for little.
 
@@ -48,10 +48,14 @@ impl Features {
     /// Features that tell how a disc is turned and where it lies: those of each pixel that stands clear of the noise, without the
     /// Earth's shadow, whose edge would draw both; `None` where too little of it shows any.
     pub fn without_shadow(cutout: &Cutout, fit: &DiscFit) -> Option<Self> {
-        let (mut light, known) = Self::logarithms(cutout.noise, cutout, fit, SHARP)?;
-        let with_shadow = light.clone();
-        let drawn_deg = shade::remove(&mut light, &known).then(|| DRAWN_DEG * (DRAWN_OF_PX / fit.radius_px).max(1.0));
-        Some(Features { drawn_deg: drawn_deg.unwrap_or(0.0), ..Self::weighed_by(light, with_shadow, known, SHARP)? })
+        if fit.radius_px < LEAST_RADIUS_PX {
+            return None;
+        }
+        let (light, known) = Self::logarithms(cutout.noise, cutout, fit, SHARP)?;
+        let Some(even) = shade::removed(&light, &known) else { return Self::from_logarithms(light, known, SHARP) };
+        // Along the edge what is left counts for as little as before.
+        let features = Self::weighed_by(even, Some(light), known, SHARP)?;
+        Some(Features { drawn_deg: DRAWN_DEG * (DRAWN_OF_PX / fit.radius_px).max(1.0), ..features })
     }
 
     /// How far what is left of the Earth's shadow may draw their turn, degrees, and that of neighbouring frames alike.
@@ -133,19 +137,17 @@ impl Features {
     }
 
     fn from_logarithms(light: Vec<f32>, known: Vec<f32>, band: Band) -> Option<Self> {
-        let slopes = light.clone();
-        Self::weighed_by(light, slopes, known, band)
+        Self::weighed_by(light, None, known, band)
     }
 
-    /// Detail of a light, worth the less the steeper another is, smoothed.
-    fn weighed_by(light: Vec<f32>, slopes: Vec<f32>, known: Vec<f32>, band: Band) -> Option<Self> {
+    /// Detail of a light, worth the less the steeper it is, smoothed, or another where one is given.
+    fn weighed_by(light: Vec<f32>, steep: Option<Vec<f32>>, known: Vec<f32>, band: Band) -> Option<Self> {
         let count = known.iter().filter(|k| **k > 0.0).count();
         if (count as f64) < 0.12 * std::f64::consts::PI * RADIUS * RADIUS {
             return None;
         }
         let known = Plane::from_data(SIDE, SIDE, known)?;
-        let is_one = light == slopes;
-        let (light, slopes) = (Plane::from_data(SIDE, SIDE, light)?, Plane::from_data(SIDE, SIDE, slopes)?);
+        let light = Plane::from_data(SIDE, SIDE, light)?;
         // A mean over what is known only, however ragged its edge (normalised convolution).
         let averaged = |light: &Plane, sigma: f64| {
             let (sum, weight) = (light.blurred(sigma), known.blurred(sigma));
@@ -153,7 +155,8 @@ impl Features {
             Plane::from_data(SIDE, SIDE, data.collect())
         };
         let (fine, smooth) = (averaged(&light, band.fine)?, averaged(&light, band.smooth)?);
-        let slopes = if is_one { smooth.clone() } else { averaged(&slopes, band.smooth)? };
+        let steep = steep.map(|steep| averaged(&Plane::from_data(SIDE, SIDE, steep)?, band.smooth));
+        let steep = steep.map_or_else(|| Some(smooth.clone()), |steep| steep)?;
         let mut detail = Plane::filled(SIDE, SIDE, 0.0);
         let mut worth = Plane::filled(SIDE, SIDE, 0.0);
         for y in 1..SIDE - 1 {
@@ -161,9 +164,8 @@ impl Features {
                 if known.get(x, y) == 0.0 {
                     continue;
                 }
-                let slope = (slopes.get(x + 1, y) - slopes.get(x - 1, y))
-                    .hypot(slopes.get(x, y + 1) - slopes.get(x, y - 1))
-                    / 2.0;
+                let slope =
+                    (steep.get(x + 1, y) - steep.get(x - 1, y)).hypot(steep.get(x, y + 1) - steep.get(x, y - 1)) / 2.0;
                 let i = y * SIDE + x;
                 detail.data_mut()[i] = (fine.get(x, y) - smooth.get(x, y)).clamp(-0.35, 0.35);
                 worth.data_mut()[i] = 1.0 / (1.0 + (slope / 0.025).powi(2));
@@ -502,6 +504,45 @@ mod tests {
             assert!(found.is_certain() && found.mirrored == mirrored, "{found:?}");
             assert!(apart(found.north.degrees(), north) < 0.2, "{north}: {found:?}");
         }
+    }
+
+    /// The umbra's edge across the globe: what it leaves of itself draws the turn, unless it is taken out by its shape.
+    #[test]
+    fn the_umbras_edge_hardly_draws_a_turn() {
+        let (libration, half) = (globe(3.0, -1.0), SIDE as f64 / 2.0);
+        let (mut with, mut without) = (0.0f64, 0.0f64);
+        for (north, towards) in [(20.0f64, 0.3f64), (200.0, 2.0), (90.0, 4.0), (310.0, 5.2)] {
+            let image = globe_to_image(&libration, Angle::from_degrees(north), false);
+            let (axis_x, axis_y) = (2.7 * towards.cos(), 2.7 * towards.sin());
+            let light = |i: usize| {
+                let (x, y) = (((i % SIDE) as f64 + 0.5 - half) / RADIUS, ((i / SIDE) as f64 + 0.5 - half) / RADIUS);
+                if x.hypot(y) >= 1.0 {
+                    return 0.0;
+                }
+                let p = image.transpose() * Vector3::new(x, y, (1.0 - x * x - y * y).sqrt());
+                // From copper of a two hundredth to full light within the penumbra, steepest at the umbra's edge.
+                let from_edge = (x - axis_x).hypot(y - axis_y) - 2.65;
+                let shadow = 0.005 + (from_edge / 1.2).clamp(0.0, 1.0).powf(1.5);
+                (0.4 * shadow * lunar_albedo(SurfaceDetail::Coarse, &p)) as f32
+            };
+            let plane = Plane::from_data(SIDE, SIDE, (0..SIDE * SIDE).map(light).collect()).unwrap();
+            let centre = PixelPoint::new(half, half);
+            let fit = DiscFit::well_seen(centre, RADIUS);
+            let cutout = Cutout {
+                light: Arc::new(plane.blurred(1.0)),
+                centre,
+                cell_px: 1.0,
+                noise: 1e-5,
+                shown: [0.0, 0.0, SIDE as f64, SIDE as f64],
+            };
+            let map = Features::of_map(&libration).unwrap();
+            let off =
+                |disc: Option<Features>| apart(turn_against(&disc.unwrap(), &map).unwrap().north.degrees(), north);
+            with = with.max(off(Features::of_disc(&cutout, &fit)));
+            without = without.max(off(Features::without_shadow(&cutout, &fit)));
+        }
+        println!("turns across the umbra's edge: {with:.2} degrees off, {without:.2} with the shadow taken out");
+        assert!(without < 0.3 && without < 0.5 * with, "{without:.2} {with:.2}");
     }
 
     /// A disc of 60 pixels out of focus by a seventh of its radius: its rays are gone and its seas are not.

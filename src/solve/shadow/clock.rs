@@ -171,19 +171,19 @@ impl<'a> Comparison<'a> {
 
     /// How far an edge lies from where it is expected, its time being ahead by so much; `None` where none can be then.
     pub fn off(&self, edge: &ShadowEdge, ahead_s: f64) -> Option<f64> {
-        let u = Unknowns::at(ahead_s, 0.4);
-        self.crosses(edge, u).then(|| edge.place - self.modelled(edge, u).0)
+        self.off_by_curve(edge, Unknowns::at(ahead_s, 0.4))
     }
 
     /// The same under whichever curve, within a sigma of the usual ones, brings it nearest; zero where one brings it there.
     pub fn least_off(&self, edge: &ShadowEdge, ahead_s: f64) -> Option<f64> {
-        let off = |contrast: f64| {
-            let u = Unknowns::at(ahead_s, contrast);
-            self.crosses(edge, u).then(|| edge.place - self.modelled(edge, u).0)
-        };
+        let off = |contrast: f64| self.off_by_curve(edge, Unknowns::at(ahead_s, contrast));
         let (soft, hard) = (off(CONTRAST.0 - CONTRAST.1)?, off(CONTRAST.0 + CONTRAST.1)?);
         // What changes its sign between the two is none at all.
-        Some(0.0f64.clamp(soft.min(hard), soft.max(hard)))
+        Some(if soft * hard <= 0.0 { 0.0 } else { soft.abs().min(hard.abs()).copysign(soft) })
+    }
+
+    fn off_by_curve(&self, edge: &ShadowEdge, u: Unknowns) -> Option<f64> {
+        self.crosses(edge, u).then(|| edge.place - self.modelled(edge, u).0)
     }
 
     /// The time within a reach that makes the edges agree best: its cost, and how far ahead their times are then.

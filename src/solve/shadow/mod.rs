@@ -32,10 +32,14 @@ pub(super) struct Phases {
 }
 
 impl Phases {
-    /// Whole or half hours that the times are ahead, where the phases leave no doubt of it.
+    /// Quarters of hours that the times are ahead, where the phases leave no doubt of it: a clock that is told poorly takes minutes for
+    /// a zone.
     pub fn hours_s(&self) -> Option<f64> {
+        /// A sixth of the quarter, seconds.
+        const MOST_SIGMA_S: f64 = 150.0;
+        let is_told = self.clock.is_none_or(|clock| clock.sigma_s < MOST_SIGMA_S);
         match self.slip {
-            Some(Slip::Zone(ahead_s)) => Some(ahead_s),
+            Some(Slip::Zone(ahead_s)) if is_told => Some(ahead_s),
             _ => None,
         }
     }
