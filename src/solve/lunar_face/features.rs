@@ -157,7 +157,7 @@ impl Features {
         };
         let (fine, smooth) = (averaged(&light, band.fine)?, averaged(&light, band.smooth)?);
         let steep = steep.map(|steep| averaged(&Plane::from_data(SIDE, SIDE, steep)?, band.smooth));
-        let steep = steep.map_or_else(|| Some(smooth.clone()), |steep| steep)?;
+        let steep = steep.unwrap_or_else(|| Some(smooth.clone()))?;
         let mut detail = Plane::filled(SIDE, SIDE, 0.0);
         let mut worth = Plane::filled(SIDE, SIDE, 0.0);
         for y in 1..SIDE - 1 {
