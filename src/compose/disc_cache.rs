@@ -17,7 +17,7 @@ use std::time::SystemTime;
 
 /// Bytes that kept discs may take; the oldest go first.
 const LARGEST: u64 = 2 << 30;
-const MAGIC: &[u8; 8] = b"mldisc11";
+const MAGIC: &[u8; 8] = b"mldisc12";
 /// Length of the digest at a file's end.
 const DIGEST: usize = 32;
 

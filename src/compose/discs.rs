@@ -214,7 +214,7 @@ impl<'a> Discs<'a> {
 
     fn frame(&self, name: &str) -> Result<OpenFrame, String> {
         let frame = self.night.frame(name).ok_or_else(|| format!("{name} is not among the frames"))?;
-        let open = frame.open().map_err(|e| e.to_string())?;
+        let open = frame.open().map_err(|e| e.to_string())?.of_disc();
         if let (Some(remark), Ok(mut remarks)) = (&open.remark, self.remarks.lock()) {
             remarks.insert(format!("{name}: {remark}"));
         }

@@ -178,6 +178,10 @@ pub(super) fn repair_hot_pixels(light: &mut LinearImage) {
         for x in 1..w.saturating_sub(1) {
             for c in 0..3 {
                 let at = |dx: usize, dy: usize| light.data()[((y + dy - 1) * w + x + dx - 1) * 3 + c];
+                // Most are no peak along their own row.
+                if at(1, 1) <= at(0, 1).max(at(2, 1)) {
+                    continue;
+                }
                 let mut around = [at(0, 0), at(1, 0), at(2, 0), at(0, 1), at(2, 1), at(0, 2), at(1, 2), at(2, 2)];
                 if let Some(value) = stands_alone(at(1, 1), &mut around) {
                     repaired.push(((y * w + x) * 3 + c, value));

@@ -25,7 +25,9 @@ pub struct OpenFrame {
     orientation: Orientation,
     masters: Option<Arc<Masters>>,
     exposure_s: Option<f64>,
+    /// Whether sites that glow by themselves are repaired, and what the notes say of it.
     repairs: bool,
+    repairs_noted: Option<bool>,
     photographed: OnceLock<PixelRect>,
     ignored: Ignored,
     /// The part that a file which breaks off still tells.
@@ -113,6 +115,7 @@ impl OpenFrame {
             masters: reading.masters.clone(),
             exposure_s: reading.exposure_s,
             repairs: reading.repair_hot_pixels.unwrap_or(repairs),
+            repairs_noted: reading.repair_hot_pixels,
             photographed: OnceLock::new(),
             ignored: reading.ignored.clone(),
             told: None,
@@ -125,6 +128,13 @@ impl OpenFrame {
             open.remark = Some("dark, bias and flat frames do not fit it, and are left out".into());
         }
         open
+    }
+
+    /// The same for a disc: whatever the file, nothing on the Moon is a single pixel, as a lamp or a star may be, so that those which glow
+    /// are repaired unless the notes say otherwise.
+    #[must_use]
+    pub fn of_disc(self) -> Self {
+        OpenFrame { repairs: self.repairs_noted.unwrap_or(true), ..self }
     }
 
     /// The frame, if all of it is there: what a picture stands on, or what others are measured by, is wanted whole.
@@ -416,4 +426,22 @@ pub fn decode(path: &Path, reading: &Reading) -> Result<LinearImage, DecodeError
 /// Which pixels of an image of light are at the end of its scale.
 fn clipped(image: &LinearImage) -> Vec<bool> {
     image.data().chunks_exact(3).map(|p| p.iter().any(|v| *v >= 0.995)).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_site_that_glows_is_repaired_on_a_disc_and_left_in_a_landscape() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("frame.png");
+        let pixel = |x: u32, y: u32| image::Rgb(if (x, y) == (20, 12) { [255; 3] } else { [9 + (x % 2) as u8, 8, 7] });
+        image::RgbImage::from_fn(40, 30, pixel).save(&path).unwrap();
+        let lit = |frame: &OpenFrame| frame.light(PixelRect::of_size(40, 30)).light.pixel(20, 12)[1];
+        let open = |noted: Option<bool>| open_frame(&path, &Reading { repair_hot_pixels: noted, ..Reading::default() });
+        assert!(lit(&open(None).unwrap()) > 0.9, "it may be a lamp or a star");
+        assert!(lit(&open(None).unwrap().of_disc()) < 0.01);
+        assert!(lit(&open(Some(false)).unwrap().of_disc()) > 0.9, "the notes have the last word");
+    }
 }

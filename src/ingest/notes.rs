@@ -57,7 +57,7 @@ pub struct Calibration {
     pub bias: Vec<String>,
     /// An even surface through the same optics.
     pub flat: Vec<String>,
-    /// Whether single glowing sites are repaired; by default in camera raw and FITS, whose maker has not.
+    /// Whether single glowing sites are repaired; by default in camera raw and FITS, whose maker has not, and on discs.
     #[serde(alias = "mend_hot_pixels")]
     pub repair_hot_pixels: Option<bool>,
 }

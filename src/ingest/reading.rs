@@ -40,7 +40,9 @@ pub struct Reading {
     pub masters: Option<Arc<Masters>>,
     /// How long the frame was exposed, seconds: which dark belongs to it.
     pub exposure_s: Option<f64>,
-    /// Whether sites that glow by themselves are repaired; by default in camera raw and FITS alone.
+    /// Whether sites that glow by themselves are repaired; by default in camera raw and FITS, and on discs ([`OpenFrame::of_disc`]).
+    ///
+    /// [`OpenFrame::of_disc`]: super::OpenFrame::of_disc
     pub repair_hot_pixels: Option<bool>,
     /// What of the frame is no photograph, by the notes.
     pub ignored: Ignored,

@@ -93,6 +93,8 @@ fn without_strays_where(
     level_ups: &[Option<Angle>],
     mut found: Vec<Option<Orientation>>,
 ) -> Vec<Option<Orientation>> {
+    /// So many nearest ones speak for a side of the pole.
+    const ON_A_SIDE: usize = 3;
     let steady: Vec<Option<Angle>> =
         found.iter().zip(level_ups).map(|(o, up)| Some(steady_part(level, (*up)?, o.as_ref()?))).collect();
     for k in 0..found.len() {
@@ -110,7 +112,7 @@ fn without_strays_where(
         let (before, after): (Vec<usize>, Vec<usize>) = nearest.iter().partition(|i| **i < k);
         let has_swung = all.iter().all(|o| half_wrapped(*o).abs() < ALIKE_DEG)
             && agreeing(&all) >= 2
-            && [before, after].iter().any(|side| most_agree(&offsets(side)));
+            && [before, after].iter().any(|side| most_agree(&offsets(&side[..side.len().min(ON_A_SIDE)])));
         if all.len() >= 3 && !most_agree(&all) && !has_swung {
             found[k] = None;
         }
