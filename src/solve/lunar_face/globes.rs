@@ -1,6 +1,7 @@
 //! The globes that a disc is held against: as the sky had it, or, where nobody says when and whence it was seen, as it may have been.
 
-use super::features::{Features, Turned, turn_against};
+use super::features::Features;
+use super::turn::{Turned, turn_against};
 use crate::sky::Libration;
 use crate::solve::sky_place::SkyPlace;
 use crate::units::Angle;
@@ -17,7 +18,8 @@ pub(super) fn libration(place: Option<&SkyPlace>) -> Libration {
     place.map_or(globe(0.0, 0.0), |p| p.libration)
 }
 
-fn globe(east_deg: f64, north_deg: f64) -> Libration {
+/// A globe turned so far, degrees, its axis upright.
+pub(super) fn globe(east_deg: f64, north_deg: f64) -> Libration {
     Libration {
         longitude: Angle::from_degrees(east_deg),
         latitude: Angle::from_degrees(north_deg),

@@ -1,13 +1,17 @@
-//! The Moon's own face on a disc: whether it is there (`evidence`), and which way it is turned (`features`), however the globe was
-//! (`globes`) and with the Earth's shadow taken out (`shade`).
+//! The Moon's own face on a disc: its `features`, without the Earth's shadow (`shade`); which way they are turned (`turn`), how they
+//! lie to another's (`align`), and whether they are the Moon's at all (`evidence`), however the globe was turned (`globes`).
 
+mod align;
 mod evidence;
 mod features;
 mod globes;
 mod shade;
+mod turn;
 
+pub(super) use align::{Passage, Shift, align};
 pub(super) use evidence::{is_proved, is_proved_behind, may_be_by_size, may_be_small};
-pub(super) use features::{Features, Passage, Shift, Turned, align, turn_against, turn_near};
+pub(super) use features::Features;
+pub(super) use turn::{Turned, turn_against, turn_near};
 
 use super::sky_place::SkyPlace;
 use crate::detect::{Cutout, DiscFit, Look};
