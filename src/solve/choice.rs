@@ -67,7 +67,9 @@ pub(super) fn choose(sequence: &Sequence<'_>, seen: &[&Seen], aim: &Aim) -> Vec<
                 let is_open = |i: &usize| !choice.has_rejected(&all[*i].fit);
                 let behind = || (first + 1..all.len()).filter(is_open).find(|i| is_proved_behind(&all[*i], all, place));
                 // A lamp or a planet may pass for a Moon too small to show its face, where none shows it.
-                let may_be = || (first..all.len()).filter(is_open).find(|i| may_be_small(&all[*i], all));
+                // Its own ghost is no rival of it.
+                let open: Vec<&Look> = (0..all.len()).filter(is_open).map(|i| &all[i]).collect();
+                let may_be = || (first..all.len()).filter(is_open).find(|i| may_be_small(&all[*i], &open));
                 choice.chosen = Some(first).filter(shows_it).or_else(behind).or_else(may_be);
                 if choice.chosen != Some(first) {
                     choice.rejected.push(Rejection::new(&all[first].fit, RejectionReason::NoMoonsFace));
@@ -182,18 +184,21 @@ pub(super) fn tolerated_size(radius_px: f64, place: Option<&SkyPlace>) -> f64 {
 }
 
 /// Whether `disc` is the ghost of one of `others`: light reflected between the lens's surfaces comes to
-/// lie opposite its source, through the optical axis, and is fainter. (Of its size we say nothing:
-/// ghosts come in all.)
+/// lie opposite its source, through the optical axis, and is fainter, by all its light as well unless the source is clipped. (Of its
+/// size we say nothing: ghosts come in all.)
 fn is_ghost<'a>(
     disc: &DiscFit,
     mut others: impl Iterator<Item = &'a DiscFit>,
     (width, height): (usize, usize),
 ) -> bool {
+    const CLIPPED: f64 = 0.02;
     let reach = 0.25 * disc.radius_px + 0.008 * (width as f64).hypot(height as f64);
     others.any(|source| {
         let mirrored = PixelPoint::new(width as f64 - source.centre.x, height as f64 - source.centre.y);
         let apart = disc.centre.distance(source.centre) > disc.radius_px.max(source.radius_px);
-        apart && disc.centre.distance(mirrored) < reach && disc.mean_level < 0.7 * source.mean_level
+        let all_light = |d: &DiscFit| f64::from(d.mean_level) * d.radius_px.powi(2);
+        let throws = source.saturated_share > CLIPPED || all_light(disc) < all_light(source);
+        apart && throws && disc.centre.distance(mirrored) < reach && disc.mean_level < 0.7 * source.mean_level
     })
 }
 

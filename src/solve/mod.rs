@@ -316,8 +316,14 @@ fn solve_zoom(
     let hours_s = by_track_s.or(by_shadow_s);
     let Measures { choices, moons, aim } = measures;
     phases.clock = put_right.or(phases.clock);
-    let facing = facing.closer(sequence, &moons, &aim, phases.clock.as_ref());
     let there = hours_s.map(|ahead_s| sequence.put_right(ahead_s));
+    // A level camera turns with the sky of the true hour; its aim, where it is solved, goes with the frames' times.
+    let facing = match &there {
+        Some(there) if aim.pointings().is_empty() => {
+            Facing::read(there, &moons, &aim).closer(there, &moons, &aim, None)
+        }
+        _ => facing.closer(sequence, &moons, &aim, phases.clock.as_ref()),
+    };
     let moons = measure::flattened(there.as_ref().unwrap_or(sequence), moons, &aim, facing.turns());
     // A clock tells the minutes besides the hours, too.
     let by_clock_s = phases.clock.map(|clock| clock.still_ahead_s());

@@ -8,7 +8,7 @@
 //! Frames that were cropped by hand differ in size, so that each is a rig of its own; the Moon's size in pixels is the same in
 //! all of them. Rigs that differ by nothing but the frames' size lend each other the scale that they have in common.
 
-use super::lunar_face::shows_the_moon;
+use super::lunar_face::{may_be_small, shows_the_moon};
 use super::sequence::{Seen, Sequence};
 use super::sky_place::SkyPlace;
 use crate::detect::{CONFIDENT, DiscFit, Look, SMALL_DISC_PX};
@@ -295,7 +295,8 @@ pub(super) fn zooms(sequence: &Sequence<'_>, seen: &[Seen], votes: &Votes, share
         let is_like_others = scales.iter().any(is_like);
         let look = seen[k].discs().iter().find(|l| l.fit.centre == surest.fit.centre)?;
         let is_whole = surest.weight > ALONE && surest.fit.arc_deg >= WHOLE_DEG;
-        (is_whole && !is_like_others && shows_the_moon(look, sequence.place(k))).then_some(by_itself)
+        let is_the_moon = || shows_the_moon(look, sequence.place(k)) || is_lit_alone(look, &seen[k]);
+        (is_whole && !is_like_others && is_the_moon()).then_some(by_itself)
     };
     let owned: Vec<Option<usize>> = all
         .iter()
@@ -337,6 +338,16 @@ const ALONE: f64 = 0.75;
 /// And of how much of its limb: half of one fits a circle that is smaller by a twentieth (a real frame's sliver and copper did).
 const WHOLE_DEG: f64 = 270.0;
 
+/// Frames in which a disc of one size is alone, so many that it is another zoom's Moon.
+const ENOUGH_ALONE: usize = 3;
+
+/// Whether a frame shows nothing like a disc but this one, which is not burnt: in a picture by itself it would be the Moon. (A lamp
+/// that is left when a cloud has hidden the Moon is burnt, and hardly ever the only one.)
+fn is_lit_alone(look: &Look, seen: &Seen) -> bool {
+    const UNBURNT: f64 = 0.02;
+    look.fit.saturated_share < UNBURNT && may_be_small(look, &seen.discs().iter().collect::<Vec<_>>())
+}
+
 /// Scales that differ by less, in logarithms, may be one as well as two.
 const SLIGHT: f64 = 0.12;
 
@@ -372,6 +383,13 @@ fn is_proved(
             look.is_some_and(|look| shows_the_moon(look, sequence.place(*k)))
         })
         .count();
+    let alone = near
+        .iter()
+        .filter(|(k, v)| {
+            let look = seen[*k].discs().iter().find(|l| l.fit.centre == v.fit.centre);
+            v.weight > ALONE && look.is_some_and(|look| is_lit_alone(look, &seen[*k]))
+        })
+        .count();
     let beyond_doubt: Vec<usize> =
         near.iter().filter(|(_, v)| v.weight > 0.75 && v.fit.arc_deg > 120.0).map(|(k, _)| *k).collect();
     let in_a_row = |some: &[usize]| (some[0]..some[some.len() - 1]).all(|k| rest.contains(&k));
@@ -379,7 +397,7 @@ fn is_proved(
     let members: Vec<usize> = near.iter().map(|(k, _)| *k).collect();
     let runs = 1 + members.windows(2).filter(|two| !in_a_row(two)).count();
     let is_to_and_fro = by_air.abs() < SLIGHT && runs > 1 && members.len() < 2 * runs;
-    !is_to_and_fro && (faces >= 1 || beyond_doubt.windows(3).any(in_a_row))
+    !is_to_and_fro && (faces >= 1 || alone >= ENOUGH_ALONE || beyond_doubt.windows(3).any(in_a_row))
 }
 
 #[cfg(test)]

@@ -30,10 +30,15 @@ const SURE: f64 = 0.65;
 /// How sure it must be where the limb is seen all round: what is no Moon and small shows 200 degrees of a circle at most.
 const SURE_IF_ROUND: f64 = 0.55;
 const ROUND_DEG: f64 = 330.0;
+/// How sure a disc must be beside which letters are no rivals.
+const BEYOND_LETTERS: f64 = 0.75;
 /// How sure the limb of a phase must be: a roof before a lit sky reaches a third.
 const SURE_PHASE: f64 = 0.4;
 /// How many of its own widths it may lie off its circle: lit windows lie by four, limbs in heavy seeing by two.
 const RAGGED_PHASE: f64 = 2.5;
+/// Or by this share of the radius, which the Moon's own mountains and an eclipse's faint limb beside a bright one take: a real
+/// telescope's last sliver with copper lay off by a third of a percent.
+const RELIEF: f64 = 0.004;
 /// Roughness of a face (root mean square of its logarithms) from which it is no even ball: partly lit Moons of real
 /// photographs show 0.16 to 0.22, evenly shaded balls with a camera's noise 0.07.
 const ROUGH: f64 = 0.095;
@@ -44,7 +49,7 @@ pub(in crate::solve) fn is_proved(look: &Look, place: Option<&SkyPlace>) -> bool
         return false;
     }
     let is_large = look.fit.radius_px >= FACE_IN_CLEAR_AIR_PX;
-    let is_ragged = look.fit.residual_px > RAGGED_PHASE * look.fit.edge_width_px;
+    let is_ragged = look.fit.residual_px > (RAGGED_PHASE * look.fit.edge_width_px).max(RELIEF * look.fit.radius_px);
     // What is no brighter within its limb than without is no phase.
     let is_open = is_large && !is_ragged && look.limb_step > 0.0 && look.fit.confidence() > SURE_PHASE;
     let phase = |c: &Cutout| is_open && shows_a_phase(c, &look.fit);
@@ -121,7 +126,7 @@ fn is_doubtful(fit: &DiscFit) -> bool {
 
 /// Whether one frame's disc that does not show that it is the Moon may be called so where no other frame supports its size, being
 /// too small to show it.
-pub(in crate::solve) fn may_be_small(look: &Look, others: &[Look]) -> bool {
+pub(in crate::solve) fn may_be_small(look: &Look, others: &[&Look]) -> bool {
     // An oval is a letter or a window until it shows that it is a low Moon.
     if look.fit.radius_px >= LEAST_RADIUS_PX || look.pressed.is_some() || stands_among_its_like(look) {
         return false;
@@ -139,14 +144,36 @@ pub(in crate::solve) fn may_be_small(look: &Look, others: &[Look]) -> bool {
     let is_lesser = |l: &Look| l.fit.radius_px < look.fit.radius_px && l.fit.saturated_share > BURNT;
     let is_like = |l: &Look| l.fit.radius_px > OF_ITS_LIKE * look.fit.radius_px;
     let is_lit_by_the_sun = look.fit.saturated_share < UNBURNT && look.fit.disc_level < NEARLY_WHITE;
+    // What is written under a picture is none either, beside a disc surer than letters are but for the roundest.
+    let may_be_over_a_line =
+        is_lit_by_the_sun && look.fit.confidence() > BEYOND_LETTERS && !stands_in_a_row(look, others);
+    let is_written =
+        |l: &Look| may_be_over_a_line && l.fit.radius_px < look.fit.radius_px && stands_in_a_row(l, others);
     let rival = others
         .iter()
-        .filter(|l| is_like(l) && !(is_lit_by_the_sun && is_lesser(l)))
+        .copied()
+        .filter(|l| is_like(l) && !(is_lit_by_the_sun && (is_lesser(l) || is_written(l))))
         .filter(|l| l.fit.centre.distance(look.fit.centre) > 2.0 * look.fit.radius_px.max(l.fit.radius_px))
         .map(|l| l.fit.confidence())
         .fold(0.0, f64::max);
     let sure = if look.fit.arc_deg >= ROUND_DEG { SURE_IF_ROUND } else { SURE };
     look.fit.confidence() > (LEAD * rival).max(sure)
+}
+
+/// Whether a disc stands in a row with others of its like, as the letters of a line do.
+fn stands_in_a_row(look: &Look, all: &[&Look]) -> bool {
+    /// Letters beside it, at least; how far apart they may stand, how far off the line, and how much larger they may be, in its radii.
+    const FEWEST: usize = 3;
+    const APART: f64 = 40.0;
+    const OFF_THE_LINE: f64 = 1.2;
+    const SIZES: f64 = 0.6;
+    let (at, radius) = (look.fit.centre, look.fit.radius_px);
+    let is_beside = |l: &&&Look| {
+        let (dx, dy) = ((l.fit.centre.x - at.x).abs(), (l.fit.centre.y - at.y).abs());
+        let is_apart = dx > 0.8 * radius && dx < APART * radius;
+        is_apart && dy < OFF_THE_LINE * radius && (l.fit.radius_px / radius).ln().abs() < SIZES
+    };
+    all.iter().filter(is_beside).count() >= FEWEST
 }
 
 /// Whether a disc is lit from one side as a phase or an eclipse lights the Moon, as its light stands or in means over some cells: before
@@ -178,7 +205,12 @@ const RIM: f64 = 0.9;
 /// Whether what is brighter than a level is one run of the limb and the rest dark, alike on both sides of the axis; and, where it is lit
 /// broadly, not as smooth as a ball.
 fn is_lit_as_a_phase(light: &Plane, cutout: &Cutout, fit: &DiscFit, level: f32) -> bool {
-    const SLIVER_CELLS: usize = 60;
+    const SLIVER_CELLS: usize = 110;
+    /// Real slivers differ by 0.34 to 0.49 of their cells from their mirror images.
+    const UNLIKE_OF_A_SLIVER: f64 = 0.5;
+    /// The area, of a disc's, that a circle of 2.6 Moons' radius takes from beyond the line between the cusps: 0.085 where half of
+    /// the limb is lit, 0.04 where three quarters are.
+    const BITE: f64 = 0.04;
     let at = |x: f64, y: f64| {
         let cell = cutout.cell_of(fit, x, y);
         light.sample(cell.0, cell.1)
@@ -206,10 +238,14 @@ fn is_lit_as_a_phase(light: &Plane, cutout: &Cutout, fit: &DiscFit, level: f32) 
     let (s, c) = (2.0 * axis).sin_cos();
     let alike = cells.iter().filter(|p| p.2 == (at(p.0 * c + p.1 * s, p.0 * s - p.1 * c) > level)).count();
     let share = lit as f64 / cells.len().max(1) as f64;
-    // Of a thin sliver every other cell lies at its edge.
-    let unlike = if lit < SLIVER_CELLS { 0.4 } else { 0.25 };
+    // Of a thin sliver every other cell lies at its edge, and one end of it shows farther where the ground is bright.
+    let unlike = if lit < SLIVER_CELLS { UNLIKE_OF_A_SLIVER } else { 0.3 };
     let symmetric = alike as f64 > cells.len() as f64 - unlike * (lit.min(cells.len() - lit)) as f64 - 4.0;
+    // A shadow larger than the Moon bites into what is lit; a ball's own shade bulges, as the edge of a cap does.
+    let between_cusps = std::f64::consts::TAU * lit_limb as f64 / around.len() as f64;
+    let is_bitten = (between_cusps - between_cusps.sin()) / std::f64::consts::TAU - share > BITE;
     let rough = share < 0.25
+        || is_bitten
         || fit.saturated_share > 0.1
         || Features::of_disc(cutout, fit).is_none_or(|f| f.roughness() > ROUGH);
     (0.01..0.93).contains(&share) && symmetric && rough && tapers(&at, &around, level)
@@ -302,19 +338,28 @@ mod tests {
         find_discs(&Measured::new(&plane), &any_disc(width, height), 8)
     }
 
+    fn may_be(look: &Look, all: &[Look]) -> bool {
+        may_be_small(look, &all.iter().collect::<Vec<_>>())
+    }
+
     #[test]
     fn a_small_moon_is_told_from_burnt_lamps_and_a_lamp_is_not_from_its_like() {
         let at =
             |looks: &[Look], x: f64| looks.iter().position(|l| (l.fit.centre.x - x).abs() < 2.0).expect("it is seen");
         let lamps = [(90.3, 350.2, 12.6, 3.0f32), (300.7, 330.4, 13.2, 3.0), (500.2, 360.8, 11.4, 3.0)];
         let looks = lights(&[&lamps[..], &[(250.4, 90.7, 17.5, 0.3)]].concat());
-        assert!(may_be_small(&looks[at(&looks, 250.4)], &looks));
-        assert!(lamps.iter().all(|l| !may_be_small(&looks[at(&looks, l.0)], &looks)));
+        assert!(may_be(&looks[at(&looks, 250.4)], &looks));
+        assert!(lamps.iter().all(|l| !may_be(&looks[at(&looks, l.0)], &looks)));
         let alone = lights(&lamps);
-        assert!(lamps.iter().all(|l| !may_be_small(&alone[at(&alone, l.0)], &alone)));
+        assert!(lamps.iter().all(|l| !may_be(&alone[at(&alone, l.0)], &alone)));
         // A planet, burnt to a few pixels.
         assert!(!may_be_small(&lights(&[(300.4, 200.6, 6.0, 3.0)])[0], &[]));
         assert!(may_be_small(&lights(&[(300.4, 200.6, 6.0, 0.3)])[0], &[]));
+        // A line of round letters below it, as sure as it is, and one of those letters.
+        let line: Vec<_> = (0..6).map(|i| (60.3 + 31.0 * f64::from(i), 370.4, 9.2, 0.3f32)).collect();
+        let written = lights(&[&line[..], &[(450.4, 90.7, 14.5, 0.3)]].concat());
+        assert!(may_be(&written[at(&written, 450.4)], &written));
+        assert!(!may_be(&written[at(&written, 122.3)], &written));
     }
 
     /// A disc's light where it is lit, and which rays of 72 find its limb lit.
