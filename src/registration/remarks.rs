@@ -5,7 +5,8 @@ use super::{ClockEstimate, FrameRegistration, PointingSolution, Quality, Registr
 use crate::camera::Mount;
 use crate::diag::Diagnostic;
 use crate::ingest::Night;
-use crate::sky::{apparent_moon, serves};
+use crate::sky::{Observer, apparent_moon, serves};
+use crate::units::Angle;
 
 fn is_unreadable(f: &FrameRegistration) -> bool {
     matches!(f.sighting.why(), Some(Why::Unreadable(_)))
@@ -125,10 +126,42 @@ fn below_horizon(night: &Night, registration: &Registration) -> Option<Diagnosti
         (0, true) => "by the site and the clock the Moon was below the horizon for much of the night".to_owned(),
         (n, _) => format!("by the site and the clock the Moon was below the horizon in {n} frames that show it"),
     };
-    Some(
-        Diagnostic::warning("moon-below-horizon", message)
-            .with_help("check `site` and the clock's `utc_offset` and date in shoot.ron"),
-    )
+    let check = "check `site` and the clock's `utc_offset` and date in shoot.ron";
+    let help = match side_of_the_earth(&observer, registration) {
+        Some(what) if shown > 0 => {
+            format!("with {what} it stood above it in all of them: if that is your site, write it; else {check}")
+        }
+        _ => check.to_owned(),
+    };
+    Some(Diagnostic::warning("moon-below-horizon", message).with_help(help))
+}
+
+/// What to write where the sign of a coordinate, and no other change of it, has the Moon well above the horizon in every frame that
+/// shows it: west is noted without its minus, or south.
+fn side_of_the_earth(observer: &Observer, registration: &Registration) -> Option<String> {
+    /// Degrees: a Moon that only just rises would say so of many sites.
+    const WELL_ABOVE: f64 = 3.0;
+    // As they were written.
+    let written = |angle: Angle| (angle.degrees() * 1e6).round() / 1e6;
+    let (latitude, longitude) = (written(observer.latitude), written(observer.longitude));
+    let shown = || {
+        let measured = registration.frames.iter().filter(|f| f.status() == Status::Measured);
+        measured.filter_map(|f| f.time.filter(|i| serves(*i)))
+    };
+    let fits = |latitude: f64, longitude: f64| {
+        let there = Observer {
+            latitude: Angle::from_degrees(latitude),
+            longitude: Angle::from_degrees(longitude),
+            ..*observer
+        };
+        shown().all(|instant| apparent_moon(&there, instant).airless.altitude.degrees() > WELL_ABOVE)
+    };
+    let (east, north) = (fits(latitude, -longitude), fits(-latitude, longitude));
+    match (east, north) {
+        (true, false) => Some(format!("`longitude_deg: {}`", -longitude)),
+        (false, true) => Some(format!("`latitude_deg: {}`", -latitude)),
+        _ => None,
+    }
 }
 
 /// Whether an aim fits so badly, or stands so oddly, that the site or the clock must be wrong: another sky's

@@ -41,7 +41,7 @@ pub(super) fn write(found: Findings<'_, '_>) -> Solved {
     };
     let moons: Vec<Option<&Moon>> = found.moons.iter().map(Option::as_ref).collect();
     let diagnostics = found.claims.overruled(sequence, aim, &moons, &found.phases, &found.facing);
-    Solved { rig, frames, diagnostics, is_lens_right: found.claims.is_lens_right(aim) }
+    Solved { rig, frames, diagnostics, is_lens_right: found.claims.is_lens_right(aim), hours_s: None }
 }
 
 fn entry(found: &Findings<'_, '_>, k: usize) -> FrameRegistration {

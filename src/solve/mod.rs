@@ -108,9 +108,16 @@ pub fn register_with(
         .map(|(rig, shared)| scale::zooms(&rig.sequence, &rig.seen, &rig.votes, *shared))
         .collect();
     let tones = tones(night, &looked_at, &zooms);
-    let rigs: Vec<_> = looked_at.iter().zip(&zooms).zip(&tones).collect();
+    let rigs: Vec<Known<'_>> = looked_at.iter().zip(&zooms).zip(&tones).collect();
     let solved: Vec<Vec<Solved>> =
-        rigs.into_par_iter().map(|((rig, zooms), tone)| solve_rig(rig, zooms, tone.as_ref(), clock)).collect();
+        rigs.par_iter().map(|((rig, zooms), tone)| solve_rig(rig, zooms, tone.as_ref(), clock)).collect();
+    let mut solved = match clock {
+        ClockSource::Frames => with_hours_of_the_camera(night, &rigs, solved),
+        ClockSource::Shadow => solved,
+    };
+    for zooms in &mut solved {
+        overruled::say_once_of_focal_lengths(zooms.iter_mut().map(Solved::said).collect());
+    }
     let mut diagnostics = Vec::new();
     let mut slots: Vec<Option<FrameRegistration>> = vec![None; night.frames.len()];
     // A rig's first zoom keeps the rig's own number; further zooms come after all rigs.
@@ -153,6 +160,8 @@ struct Solved {
     diagnostics: Vec<Diagnostic>,
     /// Whether they show the focal length that was recorded.
     is_lens_right: Option<bool>,
+    /// Hours that the times are ahead, where the shadow on these frames tells it.
+    hours_s: Option<f64>,
 }
 
 impl Solved {
@@ -191,6 +200,11 @@ fn grouped(night: &Night, is_one: impl Fn(&Rig, &Rig) -> bool) -> Vec<Vec<usize>
     cameras
 }
 
+/// Whether two rigs' frames are one camera's. (Of files without a model's name nobody knows whose they are.)
+fn is_same_camera(a: &Rig, b: &Rig) -> bool {
+    a.camera_model.is_some() && a.camera_model == b.camera_model
+}
+
 /// For each rig the scale that it has in common with those whose frames differ from its own in size alone.
 fn scales_of_crops(night: &Night, looked_at: &[LookedAt<'_>]) -> Vec<Option<scale::Scale>> {
     let mut out = vec![None; night.rigs.len()];
@@ -213,10 +227,8 @@ fn tones(night: &Night, looked_at: &[LookedAt<'_>], zooms: &[Vec<scale::Zoom>]) 
     let told = |rigs: &[usize]| -> Option<Tone> {
         Tone::of(&rigs.iter().flat_map(|&i| &limbs[i]).map(Vec::as_slice).collect::<Vec<&[Limb]>>())
     };
-    // Of files without a model's name nobody knows whose they are.
-    let is_same = |a: &Rig, b: &Rig| a.camera_model.is_some() && a.camera_model == b.camera_model;
     let mut out = vec![None; night.rigs.len()];
-    for rigs in grouped(night, is_same) {
+    for rigs in grouped(night, is_same_camera) {
         let tone = told(&rigs);
         rigs.into_iter().for_each(|i| out[i] = tone);
     }
@@ -226,25 +238,50 @@ fn tones(night: &Night, looked_at: &[LookedAt<'_>], zooms: &[Vec<scale::Zoom>]) 
 /// Solves a rig's frames, zoom by zoom.
 fn solve_rig(looked_at: &LookedAt<'_>, zooms: &[scale::Zoom], tone: Option<&Tone>, clock: ClockSource) -> Vec<Solved> {
     let LookedAt { sequence: whole, seen, .. } = looked_at;
-    let mut solved: Vec<Solved> = zooms
+    zooms
         .par_iter()
         .map(|zoom| {
             let sequence = whole.part(&zoom.members);
             let seen: Vec<&Seen> = zoom.members.iter().map(|&k| &seen[k]).collect();
             let claims = Claims::of(&sequence);
-            let solved = solve_zoom(&sequence, &seen, (zoom.scale, tone), &claims, None);
+            let solved = solve_zoom(&sequence, &seen, (zoom.scale, tone), &claims, (None, None));
             match solved.rig.clock.filter(|_| clock == ClockSource::Shadow) {
                 // A clock put right changes where the sky says the Moon is, and no pixel.
                 Some(read) => {
                     let sequence = sequence.put_right(read.ahead_s);
                     let put_right = Some(ClockEstimate { put_right: true, ..read });
-                    solve_zoom(&sequence, &seen, (zoom.scale, tone), &claims, put_right)
+                    solve_zoom(&sequence, &seen, (zoom.scale, tone), &claims, (put_right, None))
                 }
                 None => solved,
             }
         })
-        .collect();
-    overruled::say_once_of_focal_lengths(solved.iter_mut().map(Solved::said).collect());
+        .collect()
+}
+
+/// A rig's frames, its zooms, and its camera's curve.
+type Known<'a> = ((&'a LookedAt<'a>, &'a Vec<scale::Zoom>), &'a Option<Tone>);
+
+/// The rigs once more whose camera shows, by the shadow on others of its frames, that its clock is whole hours off: a camera has one
+/// clock at all its zooms, and few of them may tell it.
+fn with_hours_of_the_camera(night: &Night, rigs: &[Known<'_>], mut solved: Vec<Vec<Solved>>) -> Vec<Vec<Solved>> {
+    const HALF_AN_HOUR_S: f64 = 1800.0;
+    for group in grouped(night, is_same_camera) {
+        let told: Vec<f64> = group.iter().flat_map(|&i| solved[i].iter().filter_map(|s| s.hours_s)).collect();
+        let Some(&hours_s) = told.first().filter(|first| told.iter().all(|h| h == *first)) else { continue };
+        for i in group {
+            let ((LookedAt { sequence, seen, .. }, zooms), tone) = rigs[i];
+            let may_be_off = |s: &Solved| {
+                let is_near = |c: &ClockEstimate| (c.still_ahead_s() - hours_s).abs() < HALF_AN_HOUR_S;
+                s.hours_s.is_none() && s.rig.clock.as_ref().is_none_or(is_near)
+            };
+            solved[i].par_iter_mut().zip(zooms.par_iter()).filter(|(s, _)| may_be_off(s)).for_each(|(solved, zoom)| {
+                let sequence = sequence.part(&zoom.members);
+                let seen: Vec<&Seen> = zoom.members.iter().map(|&k| &seen[k]).collect();
+                let claims = Claims::of(&sequence);
+                *solved = solve_zoom(&sequence, &seen, (zoom.scale, tone.as_ref()), &claims, (None, Some(hours_s)));
+            });
+        }
+    }
     solved
 }
 
@@ -274,13 +311,14 @@ impl Measures {
     }
 }
 
-/// The passes, over frames of one camera at one zoom.
+/// The passes, over frames of one camera at one zoom; `put_right`: by what the clock was put right, `told_s`: hours that the times are
+/// ahead by what the camera's other zooms show.
 fn solve_zoom(
     sequence: &Sequence<'_>,
     seen: &[&Seen],
     of_camera: (Option<scale::Scale>, Option<&Tone>),
     claims: &Claims,
-    put_right: Option<ClockEstimate>,
+    (put_right, told_s): (Option<ClockEstimate>, Option<f64>),
 ) -> Solved {
     let own = Measures::take(sequence, seen, of_camera, claims);
     let all: Vec<Option<&Moon>> = own.moons.iter().map(Option::as_ref).collect();
@@ -303,7 +341,8 @@ fn solve_zoom(
         None => own,
     };
     let (facing, phases) = read(&measures);
-    let by_shadow_s = phases.hours_s().filter(|_| by_track_s.is_none());
+    let own_hours_s = phases.hours_s();
+    let by_shadow_s = own_hours_s.or(told_s).filter(|_| by_track_s.is_none());
     let (measures, (facing, mut phases)) = match by_shadow_s {
         Some(ahead_s) => {
             let measures = under_sky_of(ahead_s, &measures.aim);
@@ -331,5 +370,6 @@ fn solve_zoom(
     let moons = face::anchored(sequence, moons, facing.turns(), ahead_s);
     let (moons, facing) = face::tied(sequence, moons, facing);
     let moons = measure::with_what_is_shared(sequence, moons);
-    entries::write(Findings { sequence, seen, choices, moons, aim, facing, phases, claims })
+    let solved = entries::write(Findings { sequence, seen, choices, moons, aim, facing, phases, claims });
+    Solved { hours_s: own_hours_s, ..solved }
 }

@@ -123,6 +123,13 @@ const LIES: &[Lie] = &[
         ..HONEST
     },
     Lie {
+        name: "west, though east",
+        notes: &[("longitude_deg: 115.75", "longitude_deg: -115.75")],
+        named: &["moon-below-horizon"],
+        remedy: "longitude_deg: 115.75",
+        ..HONEST
+    },
+    Lie {
         name: "a year off",
         shift_s: Some(-366.0 * 86_400.0),
         named: &["date-doubtful"],

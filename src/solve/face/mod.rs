@@ -19,6 +19,7 @@ use super::median;
 use super::moon::Moon;
 use super::mount::Aim;
 use super::sequence::Sequence;
+use super::sky_place::SkyPlace;
 use crate::detect::{Cutout, DiscFit};
 use crate::diag::Diagnostic;
 use crate::registration::{ClockEstimate, MountRotation, Orientation, OrientationSource, pointing_at};
@@ -40,6 +41,18 @@ pub(super) struct Facing {
 fn wrapped(a: Angle) -> f64 {
     a.normalized_signed().degrees()
 }
+
+/// Whether most frames that show the Moon have it below the horizon, by their site and times.
+fn is_sky_doubted(sequence: &Sequence<'_>, moons: &[Option<Moon>]) -> bool {
+    /// Refraction and a hill's height lift it by less, degrees.
+    const BELOW_DEG: f64 = -1.5;
+    let shown = moons.iter().zip(&sequence.places).filter_map(|(moon, place)| moon.as_ref().and(place.as_ref()));
+    let (below, above): (Vec<&SkyPlace>, Vec<&SkyPlace>) = shown.partition(|p| p.seen.altitude.degrees() < BELOW_DEG);
+    below.len() > above.len()
+}
+
+/// How far the globe may stand turned as seen from another site, by parallax, degrees.
+const OF_ANOTHER_SITE_DEG: f64 = 0.6;
 
 fn all_features(
     moons: &[Option<Moon>],
@@ -68,19 +81,27 @@ impl Facing {
             .map(|t| (t.correlation - t.runner_up) * if t.mirrored { -1.0 } else { 1.0 })
             .sum();
         let known = turned.iter().flatten().filter(certain).count() > 0;
+        let is_doubted = is_sky_doubted(sequence, moons);
         let mirrored = vote < 0.0;
         let by_features: Vec<Option<Orientation>> = turned
             .iter()
             .zip(&sequence.places)
             .map(|(t, p)| {
                 let t = t.as_ref().filter(|t| t.is_certain() && t.mirrored == mirrored)?;
-                Some(Orientation::of_lunar_north(t.north, mirrored, p.as_ref()?.libration.axis_position_angle, t.sigma))
+                let sigma = if is_doubted {
+                    Angle::from_degrees(t.sigma.degrees().hypot(OF_ANOTHER_SITE_DEG))
+                } else {
+                    t.sigma
+                };
+                Some(Orientation::of_lunar_north(t.north, mirrored, p.as_ref()?.libration.axis_position_angle, sigma))
             })
             .collect();
         let (turns, against_aim_deg) = if aim.pointings().is_empty() {
             let ups = sequence::level_ups(sequence, moons, aim);
             let own = sequence::without_strays(aim, &ups, by_features.clone());
-            (sequence::filled(sequence, aim, &ups, sequence::along_the_line(sequence, aim, own)), None)
+            let own = sequence::along_the_line(sequence, aim, own);
+            // By another site's sky nobody knows how a level camera would show the Moon.
+            (if is_doubted { own } else { sequence::filled(sequence, aim, &ups, own) }, None)
         } else {
             by_geometry(sequence, moons, aim, &by_features)
         };

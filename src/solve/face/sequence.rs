@@ -389,6 +389,19 @@ mod tests {
     }
 
     #[test]
+    fn neighbours_that_differ_tell_as_much_less_and_a_single_step_does_not() {
+        let night = |angle: &dyn Fn(usize) -> f64| -> Vec<(f64, Angle, bool)> {
+            (0..40).map(|i| (i as f64 / 20.0, Angle::from_degrees(angle(i)), false)).collect()
+        };
+        // A head of three degrees' deviation by hand, and what a tripod holds, turned once.
+        let by_hand = unsteady_deg(&night(&|i| 3.0 * crate::random::normal(7, i as u64)));
+        assert!((2.0..5.0).contains(&by_hand), "{by_hand}");
+        let steady = unsteady_deg(&night(&|i| if i < 15 { 4.0 } else { 45.0 } + 0.01 * i as f64));
+        assert!(steady < 0.02, "{steady}");
+        assert_eq!(unsteady_deg(&night(&|i| 30.0 * i as f64)[..4]), 0.0);
+    }
+
+    #[test]
     fn a_level_camera_has_the_moon_where_it_is_seen() {
         let lens = Lens::rectilinear(6000, 4000, 10_000.0);
         for (x, y, altitude) in [(120.0, 3000.0, 62.0), (5800.0, 200.0, 40.0), (3000.0, 2000.0, 12.0)] {

@@ -208,9 +208,6 @@ fn is_lit_as_a_phase(light: &Plane, cutout: &Cutout, fit: &DiscFit, level: f32) 
     const SLIVER_CELLS: usize = 110;
     /// Real slivers differ by 0.34 to 0.49 of their cells from their mirror images.
     const UNLIKE_OF_A_SLIVER: f64 = 0.5;
-    /// The area, of a disc's, that a circle of 2.6 Moons' radius takes from beyond the line between the cusps: 0.085 where half of
-    /// the limb is lit, 0.04 where three quarters are.
-    const BITE: f64 = 0.04;
     let at = |x: f64, y: f64| {
         let cell = cutout.cell_of(fit, x, y);
         light.sample(cell.0, cell.1)
@@ -241,14 +238,21 @@ fn is_lit_as_a_phase(light: &Plane, cutout: &Cutout, fit: &DiscFit, level: f32) 
     // Of a thin sliver every other cell lies at its edge, and one end of it shows farther where the ground is bright.
     let unlike = if lit < SLIVER_CELLS { UNLIKE_OF_A_SLIVER } else { 0.3 };
     let symmetric = alike as f64 > cells.len() as f64 - unlike * (lit.min(cells.len() - lit)) as f64 - 4.0;
-    // A shadow larger than the Moon bites into what is lit; a ball's own shade bulges, as the edge of a cap does.
-    let between_cusps = std::f64::consts::TAU * lit_limb as f64 / around.len() as f64;
-    let is_bitten = (between_cusps - between_cusps.sin()) / std::f64::consts::TAU - share > BITE;
     let rough = share < 0.25
-        || is_bitten
+        || is_bitten(lit_limb as f64 / around.len() as f64, share)
         || fit.saturated_share > 0.1
         || Features::of_disc(cutout, fit).is_none_or(|f| f.roughness() > ROUGH);
     (0.01..0.93).contains(&share) && symmetric && rough && tapers(&at, &around, level)
+}
+
+/// Whether a shadow larger than the Moon bites into what is lit, by the shares of limb and disc that are; a ball's own shade bulges, as
+/// the edge of a cap does.
+fn is_bitten(lit_limb: f64, lit: f64) -> bool {
+    /// The area, of a disc's, that a circle of 2.6 Moons' radius takes from what lies on this side of the line between the cusps:
+    /// 0.085 where half of the limb is lit, 0.04 where seven tenths are.
+    const BITE: f64 = 0.04;
+    let between_cusps = std::f64::consts::TAU * lit_limb;
+    (between_cusps - between_cusps.sin()) / std::f64::consts::TAU - lit > BITE
 }
 
 /// Whether what is lit grows thinner towards its ends, as a crescent does, whose inner edge meets the limb at the cusps; a letter's stroke
@@ -360,6 +364,30 @@ mod tests {
         let written = lights(&[&line[..], &[(450.4, 90.7, 14.5, 0.3)]].concat());
         assert!(may_be(&written[at(&written, 450.4)], &written));
         assert!(!may_be(&written[at(&written, 122.3)], &written));
+    }
+
+    #[test]
+    fn the_shadow_bites_and_a_balls_own_shade_does_not() {
+        let shares = |is_lit: &dyn Fn(f64, f64) -> bool| {
+            let around = (0..720).map(|k| f64::from(k).to_radians() / 2.0).filter(|t| is_lit(t.cos(), t.sin())).count();
+            let cells =
+                || (0..200 * 200).map(|i| (f64::from(i % 200) / 100.0 - 0.995, f64::from(i / 200) / 100.0 - 0.995));
+            let inside = || cells().filter(|(x, y)| x.hypot(*y) < 1.0);
+            let lit = inside().filter(|(x, y)| is_lit(*x, *y)).count();
+            (around as f64 / 720.0, lit as f64 / inside().count() as f64)
+        };
+        // The umbra, 2.6 times as large as the Moon, until a third of the limb is left.
+        for off in [3.0, 2.8, 2.6, 2.3] {
+            let (limb, lit) = shares(&|x, y| (x - off).hypot(y) > 2.6);
+            assert!(is_bitten(limb, lit), "{off}: {limb} {lit}");
+        }
+        // A ball whose light falls below a level (Lambert's cosine), lit from in front to from the side.
+        for (towards, level) in [(30f64, 0.3), (60.0, 0.3), (60.0, 0.12), (90.0, 0.12)] {
+            let (sin, cos) = towards.to_radians().sin_cos();
+            let light = |x: f64, y: f64| sin * x + cos * (1.0 - x * x - y * y).max(0.0).sqrt();
+            let (limb, lit) = shares(&|x, y| light(x, y) > level);
+            assert!(!is_bitten(limb, lit), "{towards} {level}: {limb} {lit}");
+        }
     }
 
     /// A disc's light where it is lit, and which rays of 72 find its limb lit.
