@@ -27,6 +27,13 @@ impl ClockEstimate {
         if self.put_right || self.ahead_s.abs() <= 2.0 * self.sigma_s { 0.0 } else { self.ahead_s }
     }
 
+    /// Whether it leaves open that the times are ahead by so many seconds.
+    pub(crate) fn allows(&self, hours_s: f64) -> bool {
+        /// Half of the quarter of an hour by which zones differ.
+        const HALF_A_QUARTER_S: f64 = 450.0;
+        (self.ahead_s - hours_s).abs() < HALF_A_QUARTER_S.max(2.0 * self.sigma_s)
+    }
+
     /// Whether it is good enough to put a clock right by: better than a minute, and both sides of the shadow agree.
     pub fn is_sure(&self) -> bool {
         self.both_sides && self.sigma_s < 60.0
@@ -51,4 +58,17 @@ pub fn clock_words(clock: &ClockEstimate) -> String {
     let side = if clock.ahead_s < 0.0 { "behind" } else { "ahead of" };
     let put_right = if clock.put_right { ", put right" } else { "" };
     format!("camera clock {:.0} s \u{b1} {:.0} s {side} UTC{put_right}", clock.ahead_s.abs(), clock.sigma_s.max(1.0))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_clock_that_is_right_leaves_no_quarter_open_and_a_poor_one_an_hour() {
+        let read = |ahead_s, sigma_s| ClockEstimate { ahead_s, sigma_s, frames: 9, both_sides: true, put_right: false };
+        assert!(!read(0.0, 20.0).allows(900.0));
+        assert!(read(2800.0, 1500.0).allows(3600.0));
+        assert!(read(3650.0, 20.0).allows(3600.0) && !read(0.0, 20.0).allows(3600.0));
+    }
 }

@@ -127,17 +127,15 @@ fn below_horizon(night: &Night, registration: &Registration) -> Option<Diagnosti
         (n, _) => format!("by the site and the clock the Moon was below the horizon in {n} frames that show it"),
     };
     let check = "check `site` and the clock's `utc_offset` and date in shoot.ron";
-    let help = match side_of_the_earth(&observer, registration) {
-        Some(what) if shown > 0 => {
-            format!("with {what} it stood above it in all of them: if that is your site, write it; else {check}")
-        }
-        _ => check.to_owned(),
-    };
+    let other = (shown > 0).then(|| side_of_the_earth(&observer, registration)).flatten();
+    let help = other.map_or(check.to_owned(), |what| {
+        format!("with {what} it stood above it in all of them: if that is your site, write it; else {check}")
+    });
     Some(Diagnostic::warning("moon-below-horizon", message).with_help(help))
 }
 
-/// What to write where the sign of a coordinate, and no other change of it, has the Moon well above the horizon in every frame that
-/// shows it: west is noted without its minus, or south.
+/// The coordinate to write where west or south was noted without its minus: with the other sign of just one of the two the Moon
+/// stands well above the horizon in every frame that shows it.
 fn side_of_the_earth(observer: &Observer, registration: &Registration) -> Option<String> {
     /// Degrees: a Moon that only just rises would say so of many sites.
     const WELL_ABOVE: f64 = 3.0;
@@ -156,8 +154,8 @@ fn side_of_the_earth(observer: &Observer, registration: &Registration) -> Option
         };
         shown().all(|instant| apparent_moon(&there, instant).airless.altitude.degrees() > WELL_ABOVE)
     };
-    let (east, north) = (fits(latitude, -longitude), fits(-latitude, longitude));
-    match (east, north) {
+    let (other_side, other_hemisphere) = (fits(latitude, -longitude), fits(-latitude, longitude));
+    match (other_side, other_hemisphere) {
         (true, false) => Some(format!("`longitude_deg: {}`", -longitude)),
         (false, true) => Some(format!("`latitude_deg: {}`", -latitude)),
         _ => None,

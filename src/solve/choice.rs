@@ -68,7 +68,10 @@ pub(super) fn choose(sequence: &Sequence<'_>, seen: &[&Seen], aim: &Aim) -> Vec<
                 let behind = || (first + 1..all.len()).filter(is_open).find(|i| is_proved_behind(&all[*i], all, place));
                 // A lamp or a planet may pass for a Moon too small to show its face, where none shows it.
                 // Its own ghost is no rival of it.
-                let open: Vec<&Look> = (0..all.len()).filter(is_open).map(|i| &all[i]).collect();
+                let is_ghost = |fit: &DiscFit| {
+                    choice.rejected.iter().any(|r| r.reason == RejectionReason::LensGhost && is_of(r, fit))
+                };
+                let open: Vec<&Look> = all.iter().filter(|l| !is_ghost(&l.fit)).collect();
                 let may_be = || (first..all.len()).filter(is_open).find(|i| may_be_small(&all[*i], &open));
                 choice.chosen = Some(first).filter(shows_it).or_else(behind).or_else(may_be);
                 if choice.chosen != Some(first) {
@@ -191,6 +194,7 @@ fn is_ghost<'a>(
     mut others: impl Iterator<Item = &'a DiscFit>,
     (width, height): (usize, usize),
 ) -> bool {
+    /// From this share on a source is brighter than its file says.
     const CLIPPED: f64 = 0.02;
     let reach = 0.25 * disc.radius_px + 0.008 * (width as f64).hypot(height as f64);
     others.any(|source| {
@@ -209,4 +213,22 @@ fn stands_still<'a>(disc: &DiscFit, others: impl Iterator<Item = &'a [DiscFit]>,
             && (d.radius_px / disc.radius_px).ln().abs() < 0.25
     };
     others.filter(|discs| discs.iter().any(same)).take(at_least).count() >= at_least
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_ghost_throws_less_light_than_its_source_unless_that_is_clipped() {
+        let at = |x, y, r, mean_level| DiscFit { mean_level, ..DiscFit::well_seen(PixelPoint::new(x, y), r) };
+        let (moon, faint) = (at(200.0, 150.0, 20.0, 0.5), at(800.0, 650.0, 20.0, 0.01));
+        let size = (1000, 800);
+        assert!(is_ghost(&faint, [moon, faint].iter(), size) && !is_ghost(&moon, [moon, faint].iter(), size));
+        // All its light is more than the source's.
+        let large = at(800.0, 650.0, 60.0, 0.2);
+        assert!(!is_ghost(&large, [moon].iter(), size));
+        assert!(is_ghost(&large, [DiscFit { saturated_share: 0.5, ..moon }].iter(), size));
+        assert!(!is_ghost(&at(700.0, 300.0, 20.0, 0.01), [moon].iter(), size));
+    }
 }

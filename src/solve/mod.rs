@@ -262,18 +262,15 @@ fn solve_rig(looked_at: &LookedAt<'_>, zooms: &[scale::Zoom], tone: Option<&Tone
 type Known<'a> = ((&'a LookedAt<'a>, &'a Vec<scale::Zoom>), &'a Option<Tone>);
 
 /// The rigs once more whose camera shows, by the shadow on others of its frames, that its clock is whole hours off: a camera has one
-/// clock at all its zooms, and few of them may tell it.
+/// clock at all its zooms, and few of them may tell it. Neglected: two bodies of one model, and frames whose times were written by hand.
 fn with_hours_of_the_camera(night: &Night, rigs: &[Known<'_>], mut solved: Vec<Vec<Solved>>) -> Vec<Vec<Solved>> {
-    const HALF_AN_HOUR_S: f64 = 1800.0;
     for group in grouped(night, is_same_camera) {
         let told: Vec<f64> = group.iter().flat_map(|&i| solved[i].iter().filter_map(|s| s.hours_s)).collect();
         let Some(&hours_s) = told.first().filter(|first| told.iter().all(|h| h == *first)) else { continue };
         for i in group {
             let ((LookedAt { sequence, seen, .. }, zooms), tone) = rigs[i];
-            let may_be_off = |s: &Solved| {
-                let is_near = |c: &ClockEstimate| (c.still_ahead_s() - hours_s).abs() < HALF_AN_HOUR_S;
-                s.hours_s.is_none() && s.rig.clock.as_ref().is_none_or(is_near)
-            };
+            let may_be_off =
+                |s: &Solved| s.hours_s.is_none() && s.rig.clock.as_ref().is_none_or(|clock| clock.allows(hours_s));
             solved[i].par_iter_mut().zip(zooms.par_iter()).filter(|(s, _)| may_be_off(s)).for_each(|(solved, zoom)| {
                 let sequence = sequence.part(&zoom.members);
                 let seen: Vec<&Seen> = zoom.members.iter().map(|&k| &seen[k]).collect();
@@ -352,6 +349,10 @@ fn solve_zoom(
         }
         None => (measures, (facing, phases)),
     };
+    if own_hours_s.is_none() && by_shadow_s.is_some() {
+        // Where others tell the hours, no phase of these is what its time says.
+        phases.contradicted.fill(true);
+    }
     let hours_s = by_track_s.or(by_shadow_s);
     let Measures { choices, moons, aim } = measures;
     phases.clock = put_right.or(phases.clock);
@@ -359,7 +360,9 @@ fn solve_zoom(
     // A level camera turns with the sky of the true hour; its aim, where it is solved, goes with the frames' times.
     let facing = match &there {
         Some(there) if aim.pointings().is_empty() => {
-            Facing::read(there, &moons, &aim).closer(there, &moons, &aim, None)
+            let hours = hours_s.unwrap_or(0.0);
+            let besides = phases.clock.map(|clock| ClockEstimate { ahead_s: clock.ahead_s - hours, ..clock });
+            Facing::read(there, &moons, &aim).closer(there, &moons, &aim, besides.as_ref())
         }
         _ => facing.closer(sequence, &moons, &aim, phases.clock.as_ref()),
     };

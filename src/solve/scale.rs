@@ -295,8 +295,7 @@ pub(super) fn zooms(sequence: &Sequence<'_>, seen: &[Seen], votes: &Votes, share
         let is_like_others = scales.iter().any(is_like);
         let look = seen[k].discs().iter().find(|l| l.fit.centre == surest.fit.centre)?;
         let is_whole = surest.weight > ALONE && surest.fit.arc_deg >= WHOLE_DEG;
-        let is_the_moon = || shows_the_moon(look, sequence.place(k)) || is_lit_alone(look, &seen[k]);
-        (is_whole && !is_like_others && is_the_moon()).then_some(by_itself)
+        (is_whole && !is_like_others && shows_the_moon(look, sequence.place(k))).then_some(by_itself)
     };
     let owned: Vec<Option<usize>> = all
         .iter()
@@ -341,7 +340,7 @@ const WHOLE_DEG: f64 = 270.0;
 /// Frames in which a disc of one size is alone, so many that it is another zoom's Moon.
 const ENOUGH_ALONE: usize = 3;
 
-/// Whether a frame shows nothing like a disc but this one, which is not burnt: in a picture by itself it would be the Moon. (A lamp
+/// Whether a disc is not burnt, and so much surer than all others of its frame that in a picture by itself it would be the Moon. (A lamp
 /// that is left when a cloud has hidden the Moon is burnt, and hardly ever the only one.)
 fn is_lit_alone(look: &Look, seen: &Seen) -> bool {
     const UNBURNT: f64 = 0.02;
@@ -355,7 +354,7 @@ const SLIGHT: f64 = 0.12;
 const MOST_ZOOMS: usize = 8;
 
 /// Whether a further scale than the `first` is the Moon's, at another zoom: discs that agree on it show the Moon's face, or are three in a row
-/// and each beyond doubt. (What a cloud or a lamp makes of a frame agrees with no other frame's, but by chance; lamps of one
+/// and each beyond doubt, or three that are alone in their frames. (What a cloud or a lamp makes of a frame agrees with no other frame's, but by chance; lamps of one
 /// street do agree, in frames without a Moon here and there among those that show it: nobody zooms for one frame and back.)
 fn is_proved(
     sequence: &Sequence<'_>,

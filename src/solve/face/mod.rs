@@ -51,7 +51,8 @@ fn is_sky_doubted(sequence: &Sequence<'_>, moons: &[Option<Moon>]) -> bool {
     below.len() > above.len()
 }
 
-/// How far the globe may stand turned as seen from another site, by parallax, degrees.
+/// How far the globe may stand turned as seen from another site, by parallax, degrees: 0.95 degrees across the sky, times the tangent of
+/// a declination of up to 28, are half a degree. (What a wrong date does is neglected.)
 const OF_ANOTHER_SITE_DEG: f64 = 0.6;
 
 fn all_features(
@@ -98,10 +99,12 @@ impl Facing {
             .collect();
         let (turns, against_aim_deg) = if aim.pointings().is_empty() {
             let ups = sequence::level_ups(sequence, moons, aim);
-            let own = sequence::without_strays(aim, &ups, by_features.clone());
-            let own = sequence::along_the_line(sequence, aim, own);
             // By another site's sky nobody knows how a level camera would show the Moon.
-            (if is_doubted { own } else { sequence::filled(sequence, aim, &ups, own) }, None)
+            let level = |own| {
+                let own = sequence::without_strays(aim, &ups, own);
+                sequence::filled(sequence, aim, &ups, sequence::along_the_line(sequence, aim, own))
+            };
+            (if is_doubted { by_features.clone() } else { level(by_features.clone()) }, None)
         } else {
             by_geometry(sequence, moons, aim, &by_features)
         };

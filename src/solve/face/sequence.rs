@@ -187,9 +187,20 @@ fn unsteady_deg(known: &[(f64, Angle, bool)]) -> f64 {
     /// Of independent normal values differences of two have a median of 0.954 deviations, and the median of five misses a further one
     /// by 1.13.
     const OF_DIFFERENCES: f64 = 1.2;
+    /// A median of fewer says nothing.
     const FEWEST: usize = 4;
-    let steps: Vec<f64> = known.windows(2).map(|two| half_wrapped((two[1].1 - two[0].1).degrees()).abs()).collect();
-    if steps.len() < FEWEST { 0.0 } else { OF_DIFFERENCES * median(steps).unwrap_or(0.0) }
+    /// Frames of one bracket or burst, hours: no hand turns the camera between them.
+    const BURST_H: f64 = 1.0 / 60.0;
+    let mut apart: Vec<(f64, Angle)> = Vec::new();
+    for &(hours, angle, _) in known {
+        if apart.last().is_none_or(|last| hours - last.0 > BURST_H) {
+            apart.push((hours, angle));
+        }
+    }
+    let steps: Vec<f64> = apart.windows(2).map(|two| half_wrapped((two[1].1 - two[0].1).degrees())).collect();
+    // What goes on evenly, neighbours on both sides tell.
+    let Some(even) = median(steps.clone()).filter(|_| steps.len() >= FEWEST) else { return 0.0 };
+    OF_DIFFERENCES * median(steps.iter().map(|s| (s - even).abs()).collect()).unwrap_or(0.0)
 }
 
 /// Turns on a mount that follows the sky, weighed with the straight line that they lie along: its polar axis turns the
@@ -399,6 +410,13 @@ mod tests {
         let steady = unsteady_deg(&night(&|i| if i < 15 { 4.0 } else { 45.0 } + 0.01 * i as f64));
         assert!(steady < 0.02, "{steady}");
         assert_eq!(unsteady_deg(&night(&|i| 30.0 * i as f64)[..4]), 0.0);
+        // Brackets of three, re-aimed every three minutes.
+        let bracket = |i: usize| {
+            let hours = ((i / 3) as f64 * 180.0 + (i % 3) as f64) / 3600.0;
+            (hours, Angle::from_degrees(3.0 * crate::random::normal(7, (i / 3) as u64)), false)
+        };
+        let in_brackets = unsteady_deg(&(0..60).map(bracket).collect::<Vec<_>>());
+        assert!(in_brackets > 2.0, "{in_brackets}");
     }
 
     #[test]

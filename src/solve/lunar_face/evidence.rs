@@ -30,7 +30,7 @@ const SURE: f64 = 0.65;
 /// How sure it must be where the limb is seen all round: what is no Moon and small shows 200 degrees of a circle at most.
 const SURE_IF_ROUND: f64 = 0.55;
 const ROUND_DEG: f64 = 330.0;
-/// How sure a disc must be beside which letters are no rivals.
+/// How sure a disc must be beside which letters are no rivals: dogs' spots and the like are not (0.59).
 const BEYOND_LETTERS: f64 = 0.75;
 /// How sure the limb of a phase must be: a roof before a lit sky reaches a third.
 const SURE_PHASE: f64 = 0.4;
@@ -160,7 +160,7 @@ pub(in crate::solve) fn may_be_small(look: &Look, others: &[&Look]) -> bool {
     look.fit.confidence() > (LEAD * rival).max(sure)
 }
 
-/// Whether a disc stands in a row with others of its like, as the letters of a line do.
+/// Whether a disc stands in a row with others of its like, as the letters of a line do. Neglected: lines along a picture's height.
 fn stands_in_a_row(look: &Look, all: &[&Look]) -> bool {
     /// Letters beside it, at least; how far apart they may stand, how far off the line, and how much larger they may be, in its radii.
     const FEWEST: usize = 3;
@@ -251,8 +251,10 @@ fn is_bitten(lit_limb: f64, lit: f64) -> bool {
     /// The area, of a disc's, that a circle of 2.6 Moons' radius takes from what lies on this side of the line between the cusps:
     /// 0.085 where half of the limb is lit, 0.04 where seven tenths are.
     const BITE: f64 = 0.04;
+    /// One far light never lights more than half of a ball's limb, but two rays of seventy.
+    const MORE_THAN_HALF: f64 = 0.53;
     let between_cusps = std::f64::consts::TAU * lit_limb;
-    (between_cusps - between_cusps.sin()) / std::f64::consts::TAU - lit > BITE
+    lit_limb > MORE_THAN_HALF && (between_cusps - between_cusps.sin()) / std::f64::consts::TAU - lit > BITE
 }
 
 /// Whether what is lit grows thinner towards its ends, as a crescent does, whose inner edge meets the limb at the cusps; a letter's stroke
@@ -376,13 +378,13 @@ mod tests {
             let lit = inside().filter(|(x, y)| is_lit(*x, *y)).count();
             (around as f64 / 720.0, lit as f64 / inside().count() as f64)
         };
-        // The umbra, 2.6 times as large as the Moon, until a third of the limb is left.
-        for off in [3.0, 2.8, 2.6, 2.3] {
+        // The umbra, 2.6 times as large as the Moon, until half of the limb is left.
+        for off in [3.0, 2.8, 2.6] {
             let (limb, lit) = shares(&|x, y| (x - off).hypot(y) > 2.6);
             assert!(is_bitten(limb, lit), "{off}: {limb} {lit}");
         }
-        // A ball whose light falls below a level (Lambert's cosine), lit from in front to from the side.
-        for (towards, level) in [(30f64, 0.3), (60.0, 0.3), (60.0, 0.12), (90.0, 0.12)] {
+        // A ball whose light falls below a level (Lambert's cosine), lit from in front to from behind.
+        for (towards, level) in [(30f64, 0.3), (60.0, 0.3), (60.0, 0.12), (90.0, 0.12), (100.0, 0.12), (110.0, 0.12)] {
             let (sin, cos) = towards.to_radians().sin_cos();
             let light = |x: f64, y: f64| sin * x + cos * (1.0 - x * x - y * y).max(0.0).sqrt();
             let (limb, lit) = shares(&|x, y| light(x, y) > level);
