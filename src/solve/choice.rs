@@ -1,6 +1,6 @@
 //! Lights that look like a disc and are not the Moon, and why.
 
-use super::lunar_face::{is_proved, is_proved_behind, may_be_by_size, may_be_small};
+use super::lunar_face::{is_proved, is_proved_behind, is_unburnt, may_be_by_size, may_be_small};
 use super::mount::Aim;
 use super::scale;
 use super::sequence::{Seen, Sequence};
@@ -194,14 +194,12 @@ fn is_ghost<'a>(
     mut others: impl Iterator<Item = &'a DiscFit>,
     (width, height): (usize, usize),
 ) -> bool {
-    /// From this share on a source is brighter than its file says.
-    const CLIPPED: f64 = 0.02;
     let reach = 0.25 * disc.radius_px + 0.008 * (width as f64).hypot(height as f64);
     others.any(|source| {
         let mirrored = PixelPoint::new(width as f64 - source.centre.x, height as f64 - source.centre.y);
         let apart = disc.centre.distance(source.centre) > disc.radius_px.max(source.radius_px);
         let all_light = |d: &DiscFit| f64::from(d.mean_level) * d.radius_px.powi(2);
-        let throws = source.saturated_share > CLIPPED || all_light(disc) < all_light(source);
+        let throws = !is_unburnt(source) || all_light(disc) < all_light(source);
         apart && throws && disc.centre.distance(mirrored) < reach && disc.mean_level < 0.7 * source.mean_level
     })
 }

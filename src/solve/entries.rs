@@ -21,6 +21,8 @@ pub(super) struct Findings<'a, 'n> {
     pub facing: Facing,
     pub phases: Phases,
     pub claims: &'a Claims,
+    /// Hours that the times are ahead, where the shadow on these frames tells it.
+    pub hours_s: Option<f64>,
 }
 
 /// One entry a frame, with its index in the night, and the rig's own.
@@ -41,7 +43,7 @@ pub(super) fn write(found: Findings<'_, '_>) -> Solved {
     };
     let moons: Vec<Option<&Moon>> = found.moons.iter().map(Option::as_ref).collect();
     let diagnostics = found.claims.overruled(sequence, aim, &moons, &found.phases, &found.facing);
-    Solved { rig, frames, diagnostics, is_lens_right: found.claims.is_lens_right(aim), hours_s: None }
+    Solved { rig, frames, diagnostics, is_lens_right: found.claims.is_lens_right(aim), hours_s: found.hours_s }
 }
 
 fn entry(found: &Findings<'_, '_>, k: usize) -> FrameRegistration {

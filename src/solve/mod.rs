@@ -179,6 +179,15 @@ struct LookedAt<'a> {
     votes: scale::Votes,
 }
 
+impl<'a> LookedAt<'a> {
+    /// The frames of one zoom, what each shows, and what is said of them.
+    fn at(&self, zoom: &scale::Zoom) -> (Sequence<'a>, Vec<&Seen>, Claims) {
+        let sequence = self.sequence.part(&zoom.members);
+        let claims = Claims::of(&sequence);
+        (sequence, zoom.members.iter().map(|&k| &self.seen[k]).collect(), claims)
+    }
+}
+
 fn look_at_rig<'a>(night: &'a Night, rig: usize, known: &Looks, progress: &(dyn Fn(&str) + Sync)) -> LookedAt<'a> {
     let sequence = Sequence::of(night, rig);
     let seen: Vec<Seen> = sequence.look(&|frame| known.of(frame), &|_| true, progress).into_iter().flatten().collect();
@@ -237,13 +246,10 @@ fn tones(night: &Night, looked_at: &[LookedAt<'_>], zooms: &[Vec<scale::Zoom>]) 
 
 /// Solves a rig's frames, zoom by zoom.
 fn solve_rig(looked_at: &LookedAt<'_>, zooms: &[scale::Zoom], tone: Option<&Tone>, clock: ClockSource) -> Vec<Solved> {
-    let LookedAt { sequence: whole, seen, .. } = looked_at;
     zooms
         .par_iter()
         .map(|zoom| {
-            let sequence = whole.part(&zoom.members);
-            let seen: Vec<&Seen> = zoom.members.iter().map(|&k| &seen[k]).collect();
-            let claims = Claims::of(&sequence);
+            let (sequence, seen, claims) = looked_at.at(zoom);
             let solved = solve_zoom(&sequence, &seen, (zoom.scale, tone), &claims, (None, None));
             match solved.rig.clock.filter(|_| clock == ClockSource::Shadow) {
                 // A clock put right changes where the sky says the Moon is, and no pixel.
@@ -268,13 +274,11 @@ fn with_hours_of_the_camera(night: &Night, rigs: &[Known<'_>], mut solved: Vec<V
         let told: Vec<f64> = group.iter().flat_map(|&i| solved[i].iter().filter_map(|s| s.hours_s)).collect();
         let Some(&hours_s) = told.first().filter(|first| told.iter().all(|h| h == *first)) else { continue };
         for i in group {
-            let ((LookedAt { sequence, seen, .. }, zooms), tone) = rigs[i];
+            let ((looked_at, zooms), tone) = rigs[i];
             let may_be_off =
                 |s: &Solved| s.hours_s.is_none() && s.rig.clock.as_ref().is_none_or(|clock| clock.allows(hours_s));
             solved[i].par_iter_mut().zip(zooms.par_iter()).filter(|(s, _)| may_be_off(s)).for_each(|(solved, zoom)| {
-                let sequence = sequence.part(&zoom.members);
-                let seen: Vec<&Seen> = zoom.members.iter().map(|&k| &seen[k]).collect();
-                let claims = Claims::of(&sequence);
+                let (sequence, seen, claims) = looked_at.at(zoom);
                 *solved = solve_zoom(&sequence, &seen, (zoom.scale, tone.as_ref()), &claims, (None, Some(hours_s)));
             });
         }
@@ -373,6 +377,5 @@ fn solve_zoom(
     let moons = face::anchored(sequence, moons, facing.turns(), ahead_s);
     let (moons, facing) = face::tied(sequence, moons, facing);
     let moons = measure::with_what_is_shared(sequence, moons);
-    let solved = entries::write(Findings { sequence, seen, choices, moons, aim, facing, phases, claims });
-    Solved { hours_s: own_hours_s, ..solved }
+    entries::write(Findings { sequence, seen, choices, moons, aim, facing, phases, claims, hours_s: own_hours_s })
 }

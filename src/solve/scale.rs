@@ -8,7 +8,7 @@
 //! Frames that were cropped by hand differ in size, so that each is a rig of its own; the Moon's size in pixels is the same in
 //! all of them. Rigs that differ by nothing but the frames' size lend each other the scale that they have in common.
 
-use super::lunar_face::{may_be_small, shows_the_moon};
+use super::lunar_face::{is_unburnt, may_be_small, shows_the_moon};
 use super::sequence::{Seen, Sequence};
 use super::sky_place::SkyPlace;
 use crate::detect::{CONFIDENT, DiscFit, Look, SMALL_DISC_PX};
@@ -343,8 +343,7 @@ const ENOUGH_ALONE: usize = 3;
 /// Whether a disc is not burnt, and so much surer than all others of its frame that in a picture by itself it would be the Moon. (A lamp
 /// that is left when a cloud has hidden the Moon is burnt, and hardly ever the only one.)
 fn is_lit_alone(look: &Look, seen: &Seen) -> bool {
-    const UNBURNT: f64 = 0.02;
-    look.fit.saturated_share < UNBURNT && may_be_small(look, &seen.discs().iter().collect::<Vec<_>>())
+    is_unburnt(&look.fit) && may_be_small(look, &seen.discs().iter().collect::<Vec<_>>())
 }
 
 /// Scales that differ by less, in logarithms, may be one as well as two.
@@ -353,9 +352,9 @@ const SLIGHT: f64 = 0.12;
 /// Nobody turns a zoom more often in a night, and what disagrees more often is no zoom.
 const MOST_ZOOMS: usize = 8;
 
-/// Whether a further scale than the `first` is the Moon's, at another zoom: discs that agree on it show the Moon's face, or are three in a row
-/// and each beyond doubt, or three that are alone in their frames. (What a cloud or a lamp makes of a frame agrees with no other frame's, but by chance; lamps of one
-/// street do agree, in frames without a Moon here and there among those that show it: nobody zooms for one frame and back.)
+/// Whether a further scale than the `first` is the Moon's, at another zoom: discs that agree on it show the Moon's face, or are three
+/// in a row and each beyond doubt, or three that are alone in their frames. (What a cloud or a lamp makes of a frame agrees with no
+/// other frame's, but by chance; lamps of one street do agree, in frames without a Moon here and there among those that show it: nobody zooms for one frame and back.)
 fn is_proved(
     sequence: &Sequence<'_>,
     seen: &[Seen],
@@ -375,20 +374,12 @@ fn is_proved(
         .filter_map(|&k| Some((k, agreeing(&votes[k], scale)?)))
         .filter(|(_, v)| v.weight > 0.5)
         .collect();
-    let faces = near
-        .iter()
-        .filter(|(k, v)| {
-            let look = seen[*k].discs().iter().find(|l| l.fit.centre == v.fit.centre);
-            look.is_some_and(|look| shows_the_moon(look, sequence.place(*k)))
-        })
-        .count();
-    let alone = near
-        .iter()
-        .filter(|(k, v)| {
-            let look = seen[*k].discs().iter().find(|l| l.fit.centre == v.fit.centre);
-            v.weight > ALONE && look.is_some_and(|look| is_lit_alone(look, &seen[*k]))
-        })
-        .count();
+    let look_of = |k: usize, v: &Vote| seen[k].discs().iter().find(|l| l.fit.centre == v.fit.centre);
+    let shows_a_face =
+        |(k, v): &(usize, &Vote)| look_of(*k, v).is_some_and(|look| shows_the_moon(look, sequence.place(*k)));
+    let is_alone =
+        |(k, v): &&(usize, &Vote)| v.weight > ALONE && look_of(*k, v).is_some_and(|look| is_lit_alone(look, &seen[*k]));
+    let are_alone = || near.iter().filter(is_alone).take(ENOUGH_ALONE).count() == ENOUGH_ALONE;
     let beyond_doubt: Vec<usize> =
         near.iter().filter(|(_, v)| v.weight > 0.75 && v.fit.arc_deg > 120.0).map(|(k, _)| *k).collect();
     let in_a_row = |some: &[usize]| (some[0]..some[some.len() - 1]).all(|k| rest.contains(&k));
@@ -396,7 +387,7 @@ fn is_proved(
     let members: Vec<usize> = near.iter().map(|(k, _)| *k).collect();
     let runs = 1 + members.windows(2).filter(|two| !in_a_row(two)).count();
     let is_to_and_fro = by_air.abs() < SLIGHT && runs > 1 && members.len() < 2 * runs;
-    !is_to_and_fro && (faces >= 1 || alone >= ENOUGH_ALONE || beyond_doubt.windows(3).any(in_a_row))
+    !is_to_and_fro && (near.iter().any(shows_a_face) || beyond_doubt.windows(3).any(in_a_row) || are_alone())
 }
 
 #[cfg(test)]

@@ -124,6 +124,11 @@ fn is_doubtful(fit: &DiscFit) -> bool {
     is_poor && fit.confidence() < SURE_BY_SIZE
 }
 
+/// Whether hardly anything of a disc is clipped, so that its file says how bright it is.
+pub(in crate::solve) fn is_unburnt(fit: &DiscFit) -> bool {
+    fit.saturated_share < UNBURNT
+}
+
 /// Whether one frame's disc that does not show that it is the Moon may be called so where no other frame supports its size, being
 /// too small to show it.
 pub(in crate::solve) fn may_be_small(look: &Look, others: &[&Look]) -> bool {
@@ -143,7 +148,7 @@ pub(in crate::solve) fn may_be_small(look: &Look, others: &[&Look]) -> bool {
     // by a wire.
     let is_lesser = |l: &Look| l.fit.radius_px < look.fit.radius_px && l.fit.saturated_share > BURNT;
     let is_like = |l: &Look| l.fit.radius_px > OF_ITS_LIKE * look.fit.radius_px;
-    let is_lit_by_the_sun = look.fit.saturated_share < UNBURNT && look.fit.disc_level < NEARLY_WHITE;
+    let is_lit_by_the_sun = is_unburnt(&look.fit) && look.fit.disc_level < NEARLY_WHITE;
     // What is written under a picture is none either, beside a disc surer than letters are but for the roundest.
     let may_be_over_a_line =
         is_lit_by_the_sun && look.fit.confidence() > BEYOND_LETTERS && !stands_in_a_row(look, others);

@@ -9,7 +9,7 @@ mod shade;
 mod turn;
 
 pub(super) use align::{Passage, Shift, align};
-pub(super) use evidence::{is_proved, is_proved_behind, may_be_by_size, may_be_small};
+pub(super) use evidence::{is_proved, is_proved_behind, is_unburnt, may_be_by_size, may_be_small};
 pub(super) use features::Features;
 pub(super) use turn::{Turned, turn_against, turn_near};
 
